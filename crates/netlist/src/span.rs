@@ -1,0 +1,44 @@
+//! Places in the text, and the texts themselves.
+
+use std::sync::Arc;
+
+/// Which file of a parse a span lies in; index into [`SourceMap`].
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct FileId(pub u32);
+
+/// A byte range of one file. Two spans always compare equal, so that a
+/// [`Stage`](crate::Stage) read back from its own printed text equals the
+/// original although every statement has moved.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Span {
+    /// The file.
+    pub file: FileId,
+    /// First byte.
+    pub start: u32,
+    /// One past the last byte.
+    pub end: u32,
+}
+
+impl PartialEq for Span {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
+impl Eq for Span {}
+
+/// One text that was read, with the name a person knows it by.
+#[derive(Clone, Debug)]
+pub struct SourceFile {
+    /// Path or other name, as shown in messages.
+    pub name: String,
+    /// The whole text.
+    pub text: Arc<str>,
+}
+
+/// Every file that took part in a parse, in the order met.
+#[derive(Clone, Debug, Default)]
+pub struct SourceMap {
+    /// The files; a [`FileId`] indexes here.
+    pub files: Vec<SourceFile>,
+}

@@ -1,0 +1,117 @@
+//! What every non-linear part has in common: a few ports, all against one
+//! terminal, and the current into each for given voltages.
+//!
+//! | device | common terminal | ports, in order |
+//! | --- | --- | --- |
+//! | tube | cathode | plate, grid, screen, grid 3 (as many as the kind has) |
+//! | diode, regulator | cathode | anode |
+//! | rectifier supply | negative output | positive output |
+//! | transistor | emitter | base, collector |
+//!
+//! Voltages are port against common terminal, in volts. Currents flow from
+//! the circuit into the port, in amperes, and leave by the common terminal.
+
+/// Most ports a device can have.
+pub const MAX_PORTS: usize = 4;
+
+/// Port voltages of one device, volts; entries past [`Device::ports`](crate::Device::ports) are zero.
+pub type PortVolts = [f64; MAX_PORTS];
+
+/// Currents into the ports of one device and their derivatives.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct PortCurrents {
+    /// Amperes into each port.
+    pub amps: [f64; MAX_PORTS],
+    /// `siemens[i][j]`: change of `amps[i]` with the voltage at port `j`.
+    pub siemens: [[f64; MAX_PORTS]; MAX_PORTS],
+}
+
+/// The state a device is in: how far this one specimen is from its type.
+///
+/// The default is a healthy specimen right on its type's law. A device looks
+/// only at the fields that mean something for its kind.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Condition {
+    /// Emission or perveance as a ratio: 1 healthy, 0 dead. (Rectifiers: of the tube.)
+    pub perveance: f64,
+    /// Shift of the grid's effective bias, volts: positive conducts more.
+    pub contact_volts: f64,
+    /// Amplification factor as a ratio.
+    pub mu: f64,
+    /// Screen current as a ratio of its share.
+    pub screen_share: f64,
+    /// Positive-grid and initial-velocity grid current as a ratio.
+    pub grid_current: f64,
+    /// Plate current at low plate voltage, as a ratio of the knee voltage.
+    pub knee: f64,
+    /// Gas: grid current *out of* the grid as a fraction of the plate current.
+    pub gas: f64,
+    /// Regulators: whether the glow is struck.
+    pub fired: bool,
+    /// Regulators, rectifiers: output voltage as a ratio (mains voltage, tube to tube).
+    pub volts: f64,
+    /// Rectifiers: fraction of the sides alive (0.5 for one side dead).
+    pub sides: f64,
+}
+
+impl Default for Condition {
+    fn default() -> Self {
+        Self {
+            perveance: 1.0,
+            contact_volts: 0.0,
+            mu: 1.0,
+            screen_share: 1.0,
+            grid_current: 1.0,
+            knee: 1.0,
+            gas: 0.0,
+            fired: false,
+            volts: 1.0,
+            sides: 1.0,
+        }
+    }
+}
+
+/// A way in which healthy specimens differ from their type.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Trait {
+    /// [`Condition::perveance`], spread in its logarithm.
+    Perveance,
+    /// [`Condition::contact_volts`], spread in volts.
+    ContactVolts,
+    /// [`Condition::mu`], spread in its logarithm.
+    Mu,
+    /// [`Condition::screen_share`], spread in its logarithm.
+    ScreenShare,
+    /// [`Condition::grid_current`], spread in its logarithm.
+    GridCurrent,
+    /// [`Condition::knee`], spread in its logarithm.
+    Knee,
+    /// [`Condition::volts`], spread in its logarithm.
+    Volts,
+}
+
+/// One standard deviation of a [`Trait`] among healthy specimens.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spread {
+    /// Which trait.
+    pub of: Trait,
+    /// One standard deviation, in the trait's own measure.
+    pub sigma: f64,
+}
+
+impl Condition {
+    /// The condition with one trait moved by `amount` of its own measure.
+    #[must_use]
+    pub fn moved(mut self, of: Trait, amount: f64) -> Self {
+        match of {
+            Trait::Perveance => self.perveance *= amount.exp(),
+            Trait::ContactVolts => self.contact_volts += amount,
+            Trait::Mu => self.mu *= amount.exp(),
+            Trait::ScreenShare => self.screen_share *= amount.exp(),
+            Trait::GridCurrent => self.grid_current *= amount.exp(),
+            Trait::Knee => self.knee *= amount.exp(),
+            Trait::Volts => self.volts *= amount.exp(),
+        }
+        self
+    }
+}

@@ -1,0 +1,2 @@
+//! Tests that cross crates live in this package.
+#![forbid(unsafe_code)]
