@@ -1,5 +1,7 @@
 //! What the reasoning hands back: plain data, in the order a person reads it.
 
+use deadstage_netlist::Bound;
+
 /// A voltage chart of one stage in one setting.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Chart {
@@ -138,8 +140,14 @@ pub struct JudgedReading {
     pub point: String,
     /// `volts`, `ohms`, `amps`, `panel`, `tester`.
     pub kind: &'static str,
-    /// The number read.
+    /// What was out of its socket or lifted when it was read: `V2 pulled`.
+    pub with: Option<String>,
+    /// The number read, or the bound it sets.
     pub read: f64,
+    /// Whether the number is the reading or only bounds it.
+    pub bound: Bound,
+    /// Unit of the numbers: `V`, `Ω`, `A`, `%`, or that of the panel meter's scale.
+    pub unit: String,
     /// What a healthy unit shows on this meter.
     pub healthy: f64,
     /// One standard deviation of that.
@@ -180,6 +188,8 @@ pub struct FaultName {
     pub mode: &'static str,
     /// Estimate of a continuous mode, SI units (ratio for `weak`).
     pub value: Option<f64>,
+    /// Unit of `value`: `Ω`, `V`, `A`; empty for a ratio.
+    pub unit: &'static str,
 }
 
 /// What a suspect would make a reading.
