@@ -1,1 +1,24 @@
+//! Results as people and programs read them: terminal text, JSON, JUnit XML.
+//!
+//! Every function here takes finished data (a chart, a diagnosis, a check)
+//! and gives a string; none of them computes a voltage or a probability.
+//! Text carries ANSI styles that mean nothing by themselves, so a caller may
+//! strip them; its widths do not depend on the terminal.
 #![forbid(unsafe_code)]
+
+mod cautions;
+mod junit;
+mod layout;
+mod numbers;
+mod problem;
+mod words;
+
+#[cfg(test)]
+mod samples;
+
+pub mod json;
+pub mod text;
+
+pub use cautions::{HAZARD_VOLTS, cautions};
+pub use junit::{JunitError, junit};
+pub use problem::{FileCheck, Problem};

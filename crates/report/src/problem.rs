@@ -1,0 +1,129 @@
+//! Findings about the text of a file, as a report carries them.
+
+use deadstage_netlist::{Diagnostic, Severity, SourceMap};
+use deadstage_reason::Check;
+
+/// One finding, with its place told in lines and columns.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Problem {
+    /// The file as the user named it; `None` for a word of the command line.
+    pub file: Option<String>,
+    /// Line from 1.
+    pub line: Option<usize>,
+    /// Column from 1, in characters.
+    pub column: Option<usize>,
+    /// Whether it stops the work.
+    pub error: bool,
+    /// Stable name of the kind of finding.
+    pub code: String,
+    /// What is wrong.
+    pub message: String,
+    /// What would be right.
+    pub help: Option<String>,
+}
+
+impl Problem {
+    /// The problem that `diagnostic` tells of, its place looked up in `sources`.
+    pub fn of(diagnostic: &Diagnostic, sources: &SourceMap) -> Self {
+        let source = usize::try_from(diagnostic.span.file.0)
+            .ok()
+            .and_then(|index| sources.files.get(index));
+        let place = source.map(|source| place(&source.text, diagnostic.span.start));
+        Self {
+            file: source.map(|source| source.name.clone()),
+            line: place.map(|(line, _)| line),
+            column: place.map(|(_, column)| column),
+            error: diagnostic.severity == Severity::Error,
+            code: diagnostic.code.to_owned(),
+            message: diagnostic.message.clone(),
+            help: diagnostic.help.clone(),
+        }
+    }
+
+    /// A problem that has no place in any text, such as a file that cannot be read.
+    pub fn plain(code: &str, message: impl Into<String>) -> Self {
+        Self {
+            file: None,
+            line: None,
+            column: None,
+            error: true,
+            code: code.to_owned(),
+            message: message.into(),
+            help: None,
+        }
+    }
+
+    /// One line: `file:3:8: error: what is wrong`.
+    pub fn one_line(&self) -> String {
+        let mut said = String::new();
+        if let Some(file) = &self.file {
+            said.push_str(file);
+            if let (Some(line), Some(column)) = (self.line, self.column) {
+                said.push_str(&format!(":{line}:{column}"));
+            }
+            said.push_str(": ");
+        }
+        said.push_str(if self.error { "error: " } else { "warning: " });
+        said.push_str(&self.message);
+        said
+    }
+}
+
+/// Line and column, both from 1, of a byte offset; past the end counts as the end.
+fn place(text: &str, offset: u32) -> (usize, usize) {
+    let mut end = usize::try_from(offset)
+        .unwrap_or(usize::MAX)
+        .min(text.len());
+    while !text.is_char_boundary(end) {
+        end -= 1;
+    }
+    let before = text.get(..end).unwrap_or_default();
+    let line = before.matches('\n').count() + 1;
+    let column = before
+        .rsplit('\n')
+        .next()
+        .map_or(0, |start| start.chars().count())
+        + 1;
+    (line, column)
+}
+
+/// One stage file held against its print: what the text suffers from, and
+/// what the circuit does.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FileCheck {
+    /// The file as the user named it.
+    pub path: String,
+    /// Findings about the text and the wiring.
+    pub problems: Vec<Problem>,
+    /// The answer; `None` if the text could not be used.
+    pub outcome: Option<Check>,
+}
+
+impl FileCheck {
+    /// Whether the text could be used.
+    pub fn readable(&self) -> bool {
+        self.outcome.is_some() && !self.problems.iter().any(|problem| problem.error)
+    }
+
+    /// Whether the text is sound, every setting solves and the print is kept.
+    pub fn pass(&self) -> bool {
+        self.readable() && self.outcome.as_ref().is_some_and(Check::pass)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn places_count_characters_and_survive_any_offset() {
+        let text = "one\n2 kΩ x\n";
+        assert_eq!(place(text, 0), (1, 1));
+        assert_eq!(place(text, 4), (2, 1));
+        let x = u32::try_from(text.find('x').unwrap_or(0)).unwrap_or(0);
+        assert_eq!(place(text, x), (2, 6));
+        // Inside the two bytes of the ohm sign.
+        assert_eq!(place(text, 8), (2, 4));
+        assert_eq!(place(text, u32::MAX), (3, 1));
+    }
+}
