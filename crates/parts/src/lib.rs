@@ -4,6 +4,20 @@
 //! their derivatives, in SI units.
 #![forbid(unsafe_code)]
 
+mod class;
 mod device;
+mod dual;
+mod failures;
+mod tolerance;
+pub mod tube;
 
+pub use class::PartClass;
 pub use device::{Condition, MAX_PORTS, PortCurrents, PortVolts, Spread, Trait};
+pub use failures::{
+    FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor, failure,
+    failures, rate, rate_source,
+};
+pub use tolerance::{
+    Scatter, default_tolerance, healthy_leakage_ohms, leakage_ln_sigma, scatter, tolerance_reason,
+};
+pub use tube::{Fit, FitError, LawForm, OperatingPoint, TubeKind, TubeLaw, fit_points};
