@@ -11,6 +11,8 @@
 //! Voltages are port against common terminal, in volts. Currents flow from
 //! the circuit into the port, in amperes, and leave by the common terminal.
 
+use crate::tube::TubeLaw;
+
 /// Most ports a device can have.
 pub const MAX_PORTS: usize = 4;
 
@@ -113,5 +115,38 @@ impl Condition {
             Trait::Volts => self.volts *= amount.exp(),
         }
         self
+    }
+}
+
+/// Any non-linear part: what the circuit engine puts at its ports.
+#[derive(Clone, Debug)]
+pub enum Device {
+    /// One unit of an amplifying tube.
+    Tube(TubeLaw),
+}
+
+impl Device {
+    /// How many ports it has.
+    #[must_use]
+    pub fn ports(&self) -> usize {
+        match self {
+            Self::Tube(law) => law.ports(),
+        }
+    }
+
+    /// Currents into the ports and their derivatives.
+    #[must_use]
+    pub fn currents(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
+        match self {
+            Self::Tube(law) => law.currents(volts, condition),
+        }
+    }
+
+    /// How healthy specimens differ.
+    #[must_use]
+    pub fn spreads(&self) -> Vec<Spread> {
+        match self {
+            Self::Tube(law) => law.spreads(),
+        }
     }
 }

@@ -8,15 +8,17 @@ mod class;
 mod device;
 mod dual;
 mod failures;
+pub mod table;
 mod tolerance;
 pub mod tube;
 
 pub use class::PartClass;
-pub use device::{Condition, MAX_PORTS, PortCurrents, PortVolts, Spread, Trait};
+pub use device::{Condition, Device, MAX_PORTS, PortCurrents, PortVolts, Spread, Trait};
 pub use failures::{
     FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor, failure,
     failures, rate, rate_source,
 };
+pub use table::{Confidence, Electrode, Pin, TubeTable, TubeType, Unit, UnitKind, tube_table};
 pub use tolerance::{
     Scatter, default_tolerance, healthy_leakage_ohms, leakage_ln_sigma, scatter, tolerance_reason,
 };

@@ -1,0 +1,598 @@
+//! Law parameters from published operating points.
+//!
+//! Regularised least squares in the logarithms of the published figures:
+//! every point pulls with the accuracy of print, and weak priors, the same for
+//! all types of a kind, settle what the points leave open. Nothing is tuned by
+//! hand for one type.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::kind::TubeKind;
+use super::koren::{KorenLaw, KorenPentode, KorenTriode};
+use super::two_pitch::TwoPitchLaw;
+use super::{Body, LawForm, TubeLaw};
+use crate::device::{Condition, PortVolts};
+
+/// One published operating point. Voltages are against the cathode.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct OperatingPoint {
+    /// Plate, volts.
+    pub plate_volts: f64,
+    /// Control grid, volts.
+    pub grid_volts: f64,
+    /// Screen, volts; 0 for a triode.
+    pub screen_volts: f64,
+    /// Grid 3, volts.
+    pub grid3_volts: f64,
+    /// Plate current, amperes.
+    pub plate_amps: Option<f64>,
+    /// Screen current, amperes.
+    pub screen_amps: Option<f64>,
+    /// Plate and screen current together, amperes.
+    pub cathode_amps: Option<f64>,
+    /// Screen current over plate current, where only that is known to hold.
+    pub screen_ratio: Option<f64>,
+    /// Grid-to-plate transconductance, siemens.
+    pub gm: Option<f64>,
+    /// Plate resistance, ohms.
+    pub plate_ohms: Option<f64>,
+    /// Amplification factor: grid to plate of a triode, grid to screen of any other.
+    pub mu: Option<f64>,
+}
+
+impl OperatingPoint {
+    /// The port voltages of the point.
+    #[must_use]
+    pub fn volts(&self) -> PortVolts {
+        [
+            self.plate_volts,
+            self.grid_volts,
+            self.screen_volts,
+            self.grid3_volts,
+        ]
+    }
+
+    /// Plate and screen current together, as far as the point says.
+    fn total_amps(&self) -> Option<f64> {
+        self.cathode_amps.or_else(|| {
+            self.plate_amps
+                .map(|plate| plate + self.screen_amps.unwrap_or(0.0))
+        })
+    }
+}
+
+/// How a fitted law stands to one published point: model over published.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct PointFit {
+    /// Plate current.
+    pub plate_amps: Option<f64>,
+    /// Screen current.
+    pub screen_amps: Option<f64>,
+    /// Transconductance.
+    pub gm: Option<f64>,
+    /// Plate resistance.
+    pub plate_ohms: Option<f64>,
+    /// Amplification factor of a triode.
+    pub mu: Option<f64>,
+}
+
+/// A fitted law.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fit {
+    /// The law.
+    pub law: TubeLaw,
+    /// Model over published, a row for each given point.
+    pub points: Vec<PointFit>,
+}
+
+/// Why no law could be fitted.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum FitError {
+    /// None of the points has both a current and something that says how it changes.
+    #[error(
+        "no operating point gives a current with a transconductance, or with a mu and a plate resistance"
+    )]
+    TooLittle,
+    /// A figure that must be a positive, finite number is not.
+    #[error("the {0} of an operating point must be a positive number")]
+    NotPositive(&'static str),
+    /// A screen-grid tube without a screen voltage.
+    #[error("a {0} needs a screen voltage at its operating point")]
+    NoScreenVolts(TubeKind),
+}
+
+/// Accuracy of a printed figure, as a logarithm.
+mod accuracy {
+    pub(super) const CURRENT: f64 = 0.03;
+    /// Currents below a hundredth of the largest are cutoff figures, "about".
+    pub(super) const CUTOFF: f64 = 0.4;
+    pub(super) const SCREEN: f64 = 0.08;
+    pub(super) const GM: f64 = 0.05;
+    pub(super) const CUTOFF_GM: f64 = 0.4;
+    pub(super) const MU: f64 = 0.04;
+    pub(super) const PLATE_OHMS: f64 = 0.08;
+    pub(super) const SCREEN_PLATE_OHMS: f64 = 0.3;
+    pub(super) const SCREEN_MU: f64 = 0.10;
+}
+
+/// One unknown: its prior, normal about `mean`.
+#[derive(Clone, Copy)]
+struct Prior {
+    mean: f64,
+    sigma: f64,
+}
+
+/// What is to be solved: how unknowns make a law, and their priors.
+struct Problem<'a> {
+    kind: TubeKind,
+    form: LawForm,
+    points: &'a [OperatingPoint],
+    bias_scale: f64,
+    largest: f64,
+    largest_gm: f64,
+    priors: Vec<Prior>,
+}
+
+const MOST_STEPS: usize = 40;
+
+/// Fits a law of one form to published points.
+///
+/// A pentode comes without grid 3 as a port; see [`TubeLaw::with_grid3`].
+///
+/// # Errors
+/// [`FitError`] when the points are too few or not physical.
+pub fn fit_points(
+    kind: TubeKind,
+    points: &[OperatingPoint],
+    form: LawForm,
+) -> Result<Fit, FitError> {
+    check(kind, points)?;
+    let problem = Problem::new(kind, points, form).ok_or(FitError::TooLittle)?;
+    let law = problem.solve();
+    let points = points.iter().map(|point| compare(&law, point)).collect();
+    Ok(Fit { law, points })
+}
+
+fn check(kind: TubeKind, points: &[OperatingPoint]) -> Result<(), FitError> {
+    for point in points {
+        let figures = [
+            ("plate voltage", Some(point.plate_volts)),
+            ("plate current", point.plate_amps),
+            ("screen current", point.screen_amps),
+            ("cathode current", point.cathode_amps),
+            ("ratio of screen to plate current", point.screen_ratio),
+            ("transconductance", point.gm),
+            ("plate resistance", point.plate_ohms),
+            ("mu", point.mu),
+        ];
+        for (name, value) in figures {
+            if value.is_some_and(|v| !(v > 0.0 && v.is_finite())) {
+                return Err(FitError::NotPositive(name));
+            }
+        }
+        if kind.has_screen() && !(point.screen_volts > 0.0 && point.screen_volts.is_finite()) {
+            return Err(FitError::NoScreenVolts(kind));
+        }
+        if !(point.grid_volts.is_finite() && point.grid3_volts.is_finite()) {
+            return Err(FitError::NotPositive("size of a grid voltage"));
+        }
+    }
+    Ok(())
+}
+
+impl<'a> Problem<'a> {
+    fn new(kind: TubeKind, points: &'a [OperatingPoint], form: LawForm) -> Option<Self> {
+        // The richest point starts the search: a current with a slope.
+        let (at, total, slope) = points
+            .iter()
+            .filter_map(|p| {
+                let total = p.total_amps()?;
+                let gm = p.gm.or_else(|| Some(p.mu? / p.plate_ohms?))?;
+                // The slope of the whole cathode current goes with its share.
+                let slope = p.plate_amps.map_or(gm, |plate| gm * total / plate);
+                Some((p, total, slope))
+            })
+            .max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let collector = if kind.has_screen() {
+            at.screen_volts
+        } else {
+            at.plate_volts
+        };
+        let exponent = match form {
+            LawForm::TwoPitch => 1.5,
+            LawForm::Koren => 1.4,
+        };
+        // I = k E^x and I' = x k E^(x-1) give the drive, and the drive mu.
+        let drive = exponent * total / slope;
+        let mu_hint = points.iter().find_map(|p| {
+            p.mu.or_else(|| (!kind.has_screen()).then_some(p.gm? * p.plate_ohms?))
+        });
+        let contact = 0.5;
+        let mu = mu_hint
+            .unwrap_or_else(|| collector / (drive - at.grid_volts - contact).max(0.02 * collector));
+        let bias_scale = collector / mu;
+        let currents = points.iter().filter_map(OperatingPoint::total_amps);
+        let largest = currents.fold(total, f64::max);
+        let largest_gm = points.iter().filter_map(|p| p.gm).fold(0.0, f64::max);
+        let start = Start {
+            at: *at,
+            total,
+            mu,
+            mu_known: mu_hint.is_some(),
+            bias_scale,
+            ratio: points
+                .iter()
+                .find_map(|p| {
+                    p.screen_ratio
+                        .or_else(|| Some(p.screen_amps? / p.plate_amps?))
+                })
+                .unwrap_or(if kind == TubeKind::Beam { 0.08 } else { 0.3 }),
+        };
+        let priors = match (form, kind.has_screen()) {
+            (LawForm::TwoPitch, _) => start.two_pitch(kind),
+            (LawForm::Koren, false) => start.koren_triode(),
+            (LawForm::Koren, true) => start.koren_pentode(kind),
+        };
+        Some(Self {
+            kind,
+            form,
+            points,
+            bias_scale,
+            largest,
+            largest_gm,
+            priors,
+        })
+    }
+
+    /// The law of given unknowns. All but the contact potential are logarithms.
+    fn law(&self, unknowns: &[f64]) -> TubeLaw {
+        let value = |i: usize| unknowns.get(i).copied().unwrap_or(0.0);
+        let exp = |i: usize| value(i).exp();
+        let (body, perveance) = match (self.form, self.kind.has_screen()) {
+            (LawForm::TwoPitch, screen) => {
+                let law = TwoPitchLaw {
+                    k: exp(0),
+                    contact: value(1),
+                    mu: exp(2),
+                    width: exp(3),
+                    tail: exp(4) / (1.0 + exp(4)),
+                    tail_mu: exp(5) / (1.0 + exp(5)),
+                    per_mu_plate: if screen { exp(6) } else { 0.0 },
+                    screen_ratio: if screen { exp(7) } else { 0.0 },
+                    knee: knee(self.kind),
+                };
+                (Body::TwoPitch(law), law.k)
+            }
+            (LawForm::Koren, false) => {
+                let law = KorenTriode {
+                    mu: exp(0),
+                    x: exp(1),
+                    kg1: exp(2),
+                    kp: exp(3),
+                    kvb: KOREN_KVB,
+                };
+                (Body::Koren(KorenLaw::Triode(law)), 2.0 / law.kg1)
+            }
+            (LawForm::Koren, true) => {
+                let law = KorenPentode {
+                    mu: exp(0),
+                    x: exp(1),
+                    kg1: exp(2),
+                    kp: exp(3),
+                    kg2: exp(4),
+                    kvb: exp(5),
+                    turned: KOREN_TURNED,
+                };
+                (
+                    Body::Koren(KorenLaw::Pentode(law)),
+                    std::f64::consts::PI / law.kg1,
+                )
+            }
+        };
+        TubeLaw::assemble(self.kind, body, perveance, self.bias_scale)
+    }
+
+    /// Weighted misfit of every published figure, then of every prior.
+    fn residuals(&self, unknowns: &[f64]) -> DVector<f64> {
+        let law = self.law(unknowns);
+        let mut out = Vec::with_capacity(self.points.len() * 5 + unknowns.len());
+        for point in self.points {
+            let model = Model::of(&law, point);
+            let small = |amps: f64| amps < 0.01 * self.largest;
+            let mut add = |model: f64, published: Option<f64>, accuracy: f64| {
+                if let Some(published) = published {
+                    out.push((model.max(1e-18) / published).ln() / accuracy);
+                }
+            };
+            let current = |amps: Option<f64>, usual: f64| {
+                if amps.is_some_and(small) {
+                    accuracy::CUTOFF
+                } else {
+                    usual
+                }
+            };
+            add(
+                model.plate,
+                point.plate_amps,
+                current(point.plate_amps, accuracy::CURRENT),
+            );
+            add(model.screen, point.screen_amps, accuracy::SCREEN);
+            add(
+                model.plate + model.screen,
+                point.cathode_amps,
+                current(point.cathode_amps, accuracy::CURRENT),
+            );
+            add(
+                model.screen / model.plate.max(1e-18),
+                point.screen_ratio,
+                accuracy::SCREEN,
+            );
+            let remote = point.gm.is_some_and(|gm| gm < 0.05 * self.largest_gm);
+            add(
+                model.gm,
+                point.gm,
+                if remote {
+                    accuracy::CUTOFF_GM
+                } else {
+                    accuracy::GM
+                },
+            );
+            if self.kind.has_screen() {
+                add(
+                    model.plate_ohms(),
+                    point.plate_ohms,
+                    accuracy::SCREEN_PLATE_OHMS,
+                );
+                add(law.amplification_factor(), point.mu, accuracy::SCREEN_MU);
+            } else {
+                add(model.plate_ohms(), point.plate_ohms, accuracy::PLATE_OHMS);
+                add(model.gm * model.plate_ohms(), point.mu, accuracy::MU);
+            }
+        }
+        for (unknown, prior) in unknowns.iter().zip(&self.priors) {
+            out.push((unknown - prior.mean) / prior.sigma);
+        }
+        DVector::from_vec(out)
+    }
+
+    /// Levenberg's and Marquardt's damped least squares, from the priors' means.
+    fn solve(&self) -> TubeLaw {
+        let mut at: Vec<f64> = self.priors.iter().map(|prior| prior.mean).collect();
+        let mut residual = self.residuals(&at);
+        let mut damping = 1e-2;
+        for _ in 0..MOST_STEPS {
+            let jacobian = self.jacobian(&at, &residual);
+            let gradient = jacobian.tr_mul(&residual);
+            let normal = jacobian.tr_mul(&jacobian);
+            let mut moved = None;
+            while damping < 1e8 {
+                let mut damped = normal.clone();
+                for i in 0..at.len() {
+                    damped[(i, i)] *= 1.0 + damping;
+                }
+                if let Some(factor) = damped.cholesky() {
+                    let step = factor.solve(&gradient);
+                    // A step of more than a few e-folds leaves the region where
+                    // the Jacobian says anything.
+                    let longest = step.amax();
+                    let scale = if longest > 2.0 { 2.0 / longest } else { 1.0 };
+                    let next: Vec<f64> = at
+                        .iter()
+                        .zip(step.iter())
+                        .map(|(a, s)| a - scale * s)
+                        .collect();
+                    let next_residual = self.residuals(&next);
+                    if next_residual.norm_squared() < residual.norm_squared() {
+                        moved = Some((next, next_residual, longest));
+                        break;
+                    }
+                }
+                damping *= 5.0;
+            }
+            let Some((next, next_residual, longest)) = moved else {
+                break;
+            };
+            let gain = 1.0 - next_residual.norm_squared() / residual.norm_squared();
+            (at, residual) = (next, next_residual);
+            damping = (damping * 0.2).max(1e-9);
+            if longest < 1e-6 || gain < 1e-9 {
+                break;
+            }
+        }
+        self.law(&at)
+    }
+
+    fn jacobian(&self, at: &[f64], residual: &DVector<f64>) -> DMatrix<f64> {
+        const STEP: f64 = 1e-6;
+        let mut jacobian = DMatrix::zeros(residual.len(), at.len());
+        let mut near = at.to_vec();
+        for column in 0..at.len() {
+            near[column] = at[column] + STEP;
+            jacobian.set_column(column, &((self.residuals(&near) - residual) / STEP));
+            near[column] = at[column];
+        }
+        jacobian
+    }
+}
+
+/// Knee of a plate over the drive as its screen sees it. From memory of
+/// published plate families (small pentodes near 0.12 of the screen voltage at
+/// zero bias, beam tubes a little more but with a sharper corner).
+fn knee(kind: TubeKind) -> f64 {
+    match kind {
+        TubeKind::Beam => 0.13,
+        _ => 0.11,
+    }
+}
+
+/// Koren's own default for triodes, V².
+const KOREN_KVB: f64 = 300.0;
+/// See [`KorenPentode::turned`].
+const KOREN_TURNED: f64 = 0.5;
+
+/// Where the search starts, from the richest point.
+struct Start {
+    at: OperatingPoint,
+    total: f64,
+    mu: f64,
+    mu_known: bool,
+    bias_scale: f64,
+    ratio: f64,
+}
+
+impl Start {
+    fn mu_prior(&self) -> Prior {
+        Prior {
+            mean: self.mu.ln(),
+            sigma: if self.mu_known { 0.15 } else { 0.4 },
+        }
+    }
+
+    fn two_pitch(&self, kind: TubeKind) -> Vec<Prior> {
+        let contact = 0.5;
+        let drive = (self.at.grid_volts + contact + self.bias_scale).max(0.05 * self.bias_scale);
+        let k = self.total / drive.max(0.05).powf(1.5);
+        let (tail, tail_mu) = match kind {
+            TubeKind::RemotePentode | TubeKind::Heptode => (0.10, 0.20),
+            _ => (0.02, 0.45),
+        };
+        let odds = |share: f64| (share / (1.0 - share)).ln();
+        let mut priors = vec![
+            Prior {
+                mean: k.ln(),
+                sigma: 3.0,
+            },
+            Prior {
+                mean: contact,
+                sigma: 0.3 + 0.05 * self.bias_scale,
+            },
+            self.mu_prior(),
+            Prior {
+                mean: (0.12 + 0.04 * self.bias_scale).ln(),
+                sigma: 0.5,
+            },
+            Prior {
+                mean: odds(tail),
+                sigma: 1.2,
+            },
+            Prior {
+                mean: odds(tail_mu),
+                sigma: 0.7,
+            },
+        ];
+        if kind.has_screen() {
+            let per_mu_plate = 1.0 / (self.mu * PLATE_OVER_SCREEN_MU);
+            priors.push(Prior {
+                mean: per_mu_plate.ln(),
+                sigma: 1.0,
+            });
+            priors.push(Prior {
+                mean: self.ratio.ln(),
+                sigma: 0.5,
+            });
+        }
+        priors
+    }
+
+    fn koren_triode(&self) -> Vec<Prior> {
+        let x: f64 = 1.4;
+        let drive = (self.at.grid_volts + self.bias_scale).max(0.1 * self.bias_scale);
+        let kg1 = 2.0 * drive.powf(x) / self.total;
+        vec![
+            self.mu_prior(),
+            Prior {
+                mean: x.ln(),
+                sigma: 0.05,
+            },
+            Prior {
+                mean: kg1.ln(),
+                sigma: 3.0,
+            },
+            // Koren's own fits have a kP of 3 to 10 mu.
+            Prior {
+                mean: (5.0 * self.mu).ln(),
+                sigma: 0.6,
+            },
+        ]
+    }
+
+    fn koren_pentode(&self, kind: TubeKind) -> Vec<Prior> {
+        let x: f64 = 1.35;
+        let drive = (self.at.grid_volts + self.bias_scale).max(0.1 * self.bias_scale);
+        let plate = self.total / (1.0 + self.ratio);
+        let kg1 = std::f64::consts::PI * drive.powf(x) / plate;
+        let kg2 = drive.powf(1.5) / (self.total - plate).max(0.01 * self.total);
+        let sharpness = if kind == TubeKind::RemotePentode {
+            1.5
+        } else {
+            5.0
+        };
+        vec![
+            self.mu_prior(),
+            Prior {
+                mean: x.ln(),
+                sigma: 0.07,
+            },
+            Prior {
+                mean: kg1.ln(),
+                sigma: 3.0,
+            },
+            Prior {
+                mean: (sharpness * self.mu).ln(),
+                sigma: 0.8,
+            },
+            Prior {
+                mean: kg2.ln(),
+                sigma: 3.0,
+            },
+            // The arc tangent levels off slowly: a knee well below the real one.
+            Prior {
+                mean: (0.09 * self.at.screen_volts).max(5.0).ln(),
+                sigma: 0.4,
+            },
+        ]
+    }
+}
+
+/// Usual ratio of the grid-to-plate factor to the grid-to-screen one.
+const PLATE_OVER_SCREEN_MU: f64 = 60.0;
+
+/// What a law says at a point.
+struct Model {
+    plate: f64,
+    screen: f64,
+    gm: f64,
+    plate_siemens: f64,
+}
+
+impl Model {
+    fn of(law: &TubeLaw, point: &OperatingPoint) -> Self {
+        let out = law.currents(&point.volts(), &Condition::default());
+        Self {
+            plate: out.amps[0],
+            screen: out.amps[2],
+            gm: out.siemens[0][1],
+            plate_siemens: out.siemens[0][0],
+        }
+    }
+
+    fn plate_ohms(&self) -> f64 {
+        1.0 / self.plate_siemens.max(1e-15)
+    }
+}
+
+fn compare(law: &TubeLaw, point: &OperatingPoint) -> PointFit {
+    let model = Model::of(law, point);
+    let over = |model: f64, published: Option<f64>| published.map(|p| model / p);
+    PointFit {
+        plate_amps: over(model.plate, point.plate_amps),
+        screen_amps: over(model.screen, point.screen_amps),
+        gm: over(model.gm, point.gm),
+        plate_ohms: over(model.plate_ohms(), point.plate_ohms),
+        mu: if law.kind().has_screen() {
+            over(law.amplification_factor(), point.mu)
+        } else {
+            over(model.gm * model.plate_ohms(), point.mu)
+        },
+    }
+}

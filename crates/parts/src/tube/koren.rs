@@ -1,0 +1,157 @@
+//! The published equations of N. Koren, "Improved vacuum-tube models" (title
+//! shortened), Glass Audio 8(5), 1996, usable over the whole plane.
+//!
+//! Triode, `p` the plate voltage, `g` the grid's:
+//! `E = (p/kP) ln(1 + exp(kP (1/mu + g/sqrt(kVB + p²))))`, `I = 2 E^x / kG1`.
+//! Pentode, `s` the screen voltage: `E = (s/kP) ln(1 + exp(kP (1/mu + g/s)))`,
+//! `I = 2 E^x/kG1 atan(p/kVB)`, screen `(g + s/mu)^1.5 / kG2`.
+//!
+//! Both drives are softplus functions of width `p/kP` (`s/kP`), and are
+//! written so, which keeps them finite for any voltage. Added here: voltages
+//! below zero count as zero, the screen's drive is the rounded one, part of
+//! what a starved plate turns back lands on the screen, and grid current.
+
+use super::grid::{GridLaw, past_grid};
+use super::{Electrodes, LEAST_RATIO, Shares};
+use crate::device::Condition;
+use crate::dual::Dual;
+
+/// Over how many volts plate and screen start about 0 V. Small against any
+/// voltage at which the published equations were meant to be used.
+const COLLECTOR_WIDTH: f64 = 0.25;
+/// Keeps the width of the drive above zero, volts.
+const LEAST_COLLECTOR: f64 = 0.5;
+/// How soon a plate at low voltage takes what has passed the grid, volts.
+const STARVED_VOLTS: f64 = 1.5;
+
+/// Parameters of the triode equation.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct KorenTriode {
+    /// Amplification factor.
+    pub mu: f64,
+    /// Exponent.
+    pub x: f64,
+    /// Inverse perveance, V^x / A.
+    pub kg1: f64,
+    /// Sharpness of cutoff.
+    pub kp: f64,
+    /// Knee, V².
+    pub kvb: f64,
+}
+
+/// Parameters of the pentode equation.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct KorenPentode {
+    /// Amplification factor, control grid to screen.
+    pub mu: f64,
+    /// Exponent.
+    pub x: f64,
+    /// Inverse perveance of the plate, V^x / A.
+    pub kg1: f64,
+    /// Inverse perveance of the screen, V^1.5 / A.
+    pub kg2: f64,
+    /// Sharpness of cutoff.
+    pub kp: f64,
+    /// Knee, V.
+    pub kvb: f64,
+    /// Part of the current turned back by a starved plate that lands on the
+    /// screen; 0 in the published equations.
+    pub turned: f64,
+}
+
+/// Either equation.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum KorenLaw {
+    Triode(KorenTriode),
+    Pentode(KorenPentode),
+}
+
+impl KorenLaw {
+    /// Currents into all electrodes.
+    #[inline]
+    pub(crate) fn shares<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        grid_law: &GridLaw,
+        condition: &Condition,
+    ) -> Shares<N> {
+        match self {
+            Self::Triode(law) => law.shares(at, grid_law, condition),
+            Self::Pentode(law) => law.shares(at, grid_law, condition),
+        }
+    }
+}
+
+impl KorenTriode {
+    #[inline]
+    fn shares<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        grid_law: &GridLaw,
+        condition: &Condition,
+    ) -> Shares<N> {
+        let plate = at.plate.positive(COLLECTOR_WIDTH);
+        let mu = self.mu * condition.mu.max(LEAST_RATIO);
+        let square = plate * plate;
+        let width = (square + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt() * (1.0 / self.kp);
+        let bias = at.grid + condition.contact_volts;
+        let drive = plate * (1.0 / mu) + bias * (plate / (square + self.kvb).sqrt());
+        let e = drive.positive_over(width);
+        let space = e.power(self.x) * (2.0 * condition.perveance / self.kg1);
+        // The equation's own knee already stands for the plate's; here only
+        // what is needed for the grid to know that nothing else collects.
+        let taken = (plate / (at.grid.positive(0.5) * 0.7 + STARVED_VOLTS)
+            * (1.0 / condition.knee.max(LEAST_RATIO)))
+        .level_off();
+        let grid = grid_law.current(at.grid, taken, condition);
+        Shares {
+            plate: past_grid(space, grid) * taken,
+            grid,
+            screen: Dual::constant(0.0),
+            grid3: Dual::constant(0.0),
+        }
+    }
+}
+
+impl KorenPentode {
+    #[inline]
+    fn shares<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        grid_law: &GridLaw,
+        condition: &Condition,
+    ) -> Shares<N> {
+        let plate = at.plate.positive(COLLECTOR_WIDTH);
+        let screen = at.screen.positive(COLLECTOR_WIDTH);
+        let mu = self.mu * condition.mu.max(LEAST_RATIO);
+        let width = (screen * screen + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt() * (1.0 / self.kp);
+        let drive = screen * (1.0 / mu) + at.grid + condition.contact_volts;
+        let e = drive.positive_over(width);
+
+        let knee = self.kvb * condition.knee.max(LEAST_RATIO);
+        let reached = (plate * (1.0 / knee)).atan();
+        let saturated = std::f64::consts::FRAC_PI_2;
+        let takes = e.power(self.x) * (2.0 * condition.perveance / self.kg1);
+        let screen_takes = (screen / (at.grid.positive(0.5) * 0.7 + STARVED_VOLTS)).level_off();
+        let own = e.three_halves()
+            * (condition.screen_share * condition.perveance / self.kg2)
+            * screen_takes;
+        let turned = takes * (-reached + saturated) * self.turned * screen_takes;
+
+        let missed = (reached * (-1.0 / saturated) + 1.0) * (-screen_takes + 1.0);
+        let grid = grid_law.current(at.grid, -missed + 1.0, condition);
+        let space = takes * reached + own + turned;
+        // The grid's part comes off plate and screen alike.
+        let left = if space.v < 1e-100 {
+            Dual::constant(0.0)
+        } else {
+            past_grid(space, grid) / space
+        };
+        Shares {
+            plate: takes * reached * left,
+            grid,
+            screen: (own + turned) * left,
+            grid3: Dual::constant(0.0),
+        }
+    }
+}

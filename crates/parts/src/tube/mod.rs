@@ -1,0 +1,217 @@
+//! Amplifying tubes: two laws of the same electrodes, both fitted by code to
+//! the operating points that a data sheet prints.
+//!
+//! Two independent laws are kept on purpose. Near the data-sheet points they
+//! agree, because both are fitted there; where they part (grid driven
+//! positive, plate starved, near cutoff) their distance says how far either
+//! may be trusted.
+
+mod fit;
+mod grid;
+mod kind;
+mod koren;
+mod spread;
+mod two_pitch;
+
+pub use fit::{Fit, FitError, OperatingPoint, PointFit, fit_points};
+pub use kind::TubeKind;
+pub use koren::{KorenPentode, KorenTriode};
+
+use crate::device::{Condition, PortCurrents, PortVolts, Spread};
+use crate::dual::Dual;
+use grid::GridLaw;
+use koren::KorenLaw;
+use two_pitch::TwoPitchLaw;
+
+/// Which of the two tube laws.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum LawForm {
+    /// Three-halves power of an effective drive, with a grid of uneven pitch
+    /// and current division by the electrode voltages; this project's own.
+    #[default]
+    TwoPitch,
+    /// N. Koren, "Improved vacuum-tube models" (title shortened), Glass
+    /// Audio 8(5), 1996, completed for electrodes below zero and for grid current.
+    Koren,
+}
+
+impl LawForm {
+    /// Both laws.
+    pub const ALL: [Self; 2] = [Self::TwoPitch, Self::Koren];
+}
+
+/// The current law of one tube unit.
+///
+/// Ports, against the cathode: plate, grid, then screen for tetrodes and
+/// pentodes, then grid 3 where it has a pin of its own.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TubeLaw {
+    kind: TubeKind,
+    body: Body,
+    grid: GridLaw,
+    /// Whether grid 3 is a port; otherwise it sits at cathode voltage.
+    grid3: bool,
+    /// Plate (or screen) voltage over mu at the data-sheet point: about the
+    /// bias that cuts the tube off there, volts.
+    bias_scale: f64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Body {
+    TwoPitch(TwoPitchLaw),
+    Koren(KorenLaw),
+}
+
+/// A ratio of a [`Condition`] by which a law divides is taken as no less than this.
+pub(crate) const LEAST_RATIO: f64 = 1e-3;
+
+/// What the electrodes beyond the control grid take, before gas current.
+pub(crate) struct Shares<const N: usize> {
+    plate: Dual<N>,
+    grid: Dual<N>,
+    screen: Dual<N>,
+    grid3: Dual<N>,
+}
+
+/// The port voltages with their derivatives; absent electrodes are at 0 V.
+#[derive(Clone, Copy)]
+pub(crate) struct Electrodes<const N: usize> {
+    plate: Dual<N>,
+    grid: Dual<N>,
+    screen: Dual<N>,
+    grid3: Dual<N>,
+}
+
+impl TubeLaw {
+    /// A triode of the published Koren form with given parameters.
+    #[must_use]
+    pub fn koren_triode(parameters: KorenTriode) -> Self {
+        Self::assemble(
+            TubeKind::Triode,
+            Body::Koren(KorenLaw::Triode(parameters)),
+            2.0 / parameters.kg1,
+            250.0 / parameters.mu,
+        )
+    }
+
+    /// A pentode of the published Koren form with given parameters.
+    #[must_use]
+    pub fn koren_pentode(parameters: KorenPentode) -> Self {
+        Self::assemble(
+            TubeKind::Pentode,
+            Body::Koren(KorenLaw::Pentode(parameters)),
+            2.0 / parameters.kg1,
+            200.0 / parameters.mu,
+        )
+    }
+
+    fn assemble(kind: TubeKind, body: Body, perveance: f64, bias_scale: f64) -> Self {
+        Self {
+            kind,
+            body,
+            grid: GridLaw::of(perveance),
+            grid3: kind == TubeKind::Heptode,
+            bias_scale,
+        }
+    }
+
+    /// The same law with grid 3 brought out to a port of its own, or not.
+    /// Triodes and beam tubes have none and stay as they are.
+    #[must_use]
+    pub fn with_grid3(mut self, brought_out: bool) -> Self {
+        self.grid3 = brought_out && self.kind.has_grid3();
+        self
+    }
+
+    /// What sort of tube it is.
+    #[must_use]
+    pub fn kind(&self) -> TubeKind {
+        self.kind
+    }
+
+    /// Which law it follows.
+    #[must_use]
+    pub fn form(&self) -> LawForm {
+        match self.body {
+            Body::TwoPitch(_) => LawForm::TwoPitch,
+            Body::Koren(_) => LawForm::Koren,
+        }
+    }
+
+    /// Number of ports: 2 for a triode, 3 with a screen, 4 with grid 3 brought out.
+    #[must_use]
+    pub fn ports(&self) -> usize {
+        match (self.kind.has_screen(), self.grid3) {
+            (false, _) => 2,
+            (true, false) => 3,
+            (true, true) => 4,
+        }
+    }
+
+    /// About the grid bias that cuts the tube off at its data-sheet point, as a
+    /// positive number of volts.
+    #[must_use]
+    pub fn bias_scale_volts(&self) -> f64 {
+        self.bias_scale
+    }
+
+    /// Amplification factor of the law: grid to plate of a triode, grid to
+    /// screen of any other, as it enters the equation.
+    #[must_use]
+    pub fn amplification_factor(&self) -> f64 {
+        match &self.body {
+            Body::TwoPitch(law) => law.mu,
+            Body::Koren(KorenLaw::Triode(law)) => law.mu,
+            Body::Koren(KorenLaw::Pentode(law)) => law.mu,
+        }
+    }
+
+    /// Currents into the electrodes and their derivatives.
+    #[must_use]
+    pub fn currents(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
+        match self.ports() {
+            2 => self.evaluate::<2>(volts, condition),
+            3 => self.evaluate::<3>(volts, condition),
+            _ => self.evaluate::<4>(volts, condition),
+        }
+    }
+
+    /// How healthy specimens differ.
+    #[must_use]
+    pub fn spreads(&self) -> Vec<Spread> {
+        spread::of(self.kind, self.bias_scale)
+    }
+
+    fn evaluate<const N: usize>(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
+        if condition.perveance <= 0.0 {
+            return PortCurrents::default();
+        }
+        let port = |index: usize| {
+            if index < N {
+                Dual::<N>::port(volts[index], index)
+            } else {
+                Dual::constant(0.0)
+            }
+        };
+        let at = Electrodes {
+            plate: port(0),
+            grid: port(1),
+            screen: port(2),
+            grid3: port(3),
+        };
+        let mut shares = match &self.body {
+            Body::TwoPitch(law) => law.shares(&at, &self.grid, self.kind, condition),
+            Body::Koren(law) => law.shares(&at, &self.grid, condition),
+        };
+        // Positive ions of residual gas land on the negative grid.
+        shares.grid = shares.grid - shares.plate * condition.gas;
+
+        let mut out = PortCurrents::default();
+        let currents = [shares.plate, shares.grid, shares.screen, shares.grid3];
+        for (i, current) in currents.iter().take(N).enumerate() {
+            out.amps[i] = current.v;
+            out.siemens[i][..N].copy_from_slice(&current.d);
+        }
+        out
+    }
+}

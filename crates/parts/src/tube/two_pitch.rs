@@ -1,0 +1,159 @@
+//! The project's own law: 3/2 power of an effective drive, over a grid of
+//! two pitches, with the cathode current divided by the electrode voltages.
+//!
+//! With `U = screen/mu_s + plate/mu_a` (a triode: `plate/mu`) the drive is
+//! `E = grid + contact + U`, and the space current the three-halves law of
+//! C. D. Child (1911) and I. Langmuir (1913) in its usual form for a grid tube
+//! (K. R. Spangenberg, *Vacuum Tubes*, 1948), rounded at zero for the velocity
+//! of emission. A small share of the grid has a wider pitch, hence a lower mu,
+//! and cuts off later: real tubes have tails, and remote-cutoff tubes are made so.
+
+use super::grid::{GridLaw, past_grid};
+use super::kind::TubeKind;
+use super::{Electrodes, LEAST_RATIO, Shares};
+use crate::device::Condition;
+use crate::dual::Dual;
+
+/// Over how many volts an electrode starts to collect about 0 V.
+const COLLECTOR_WIDTH: f64 = 0.25;
+/// A triode's plate (and a screen) collects most of the current from about
+/// this many volts upward with the grid at cathode ...
+const COLLECTOR_VOLTS: f64 = 1.4;
+/// ... and from this share of the grid's voltage upward when that is positive.
+const COLLECTOR_PER_GRID: f64 = 0.7;
+/// Rounding of the grid's positive part in the collector's knee, volts.
+const GRID_ROUND: f64 = 0.5;
+/// Drive from the collectors below which the contact potential loses its hold:
+/// with nothing positive about, the cathode's own cloud stands in the way. Volts at the grid.
+const CONTACT_ONSET: f64 = 0.15;
+/// Part of the current a starved plate turns back that returns to the cathode's
+/// cloud instead of landing on the screen. From memory of plate families.
+const RETURNED: f64 = 0.2;
+/// Least knee voltage of a pentode's plate.
+const KNEE_FLOOR: f64 = 2.0;
+/// Suppressor: voltage at which half the plate current is turned back, and
+/// over how many volts. From memory of suppressor-control curves.
+const SUPPRESSOR: (f64, f64) = (40.0, 10.0);
+/// The same for the second control grid of a heptode.
+const HEPTODE_GRID3: (f64, f64) = (2.0, 3.0);
+/// Perveance of grid 3 as a diode, over the tube's own.
+const GRID3_SHARE: f64 = 0.05;
+
+/// Parameters of one type.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct TwoPitchLaw {
+    /// Perveance at the grid, A/V^1.5.
+    pub(crate) k: f64,
+    /// Effective contact potential, volts.
+    pub(crate) contact: f64,
+    /// Amplification factor of the main pitch: grid to plate in a triode, grid to screen otherwise.
+    pub(crate) mu: f64,
+    /// 1 / (grid-to-plate factor) of a screen-grid tube; 0 in a triode.
+    pub(crate) per_mu_plate: f64,
+    /// Rounding of the drive at cutoff, volts.
+    pub(crate) width: f64,
+    /// Share of the wider pitch.
+    pub(crate) tail: f64,
+    /// Amplification factor of the wider pitch over that of the main one.
+    pub(crate) tail_mu: f64,
+    /// Screen current over plate current with the plate well above its knee.
+    pub(crate) screen_ratio: f64,
+    /// Knee voltage of the plate over `mu * E`, the drive as the screen sees it.
+    pub(crate) knee: f64,
+}
+
+impl TwoPitchLaw {
+    /// Space current for the drive from the collectors, and the main pitch's
+    /// effective drive.
+    #[inline]
+    fn space<const N: usize>(
+        &self,
+        grid: Dual<N>,
+        drive: Dual<N>,
+        condition: &Condition,
+    ) -> (Dual<N>, Dual<N>) {
+        let drive = drive * (1.0 / condition.mu.max(LEAST_RATIO));
+        let held = drive / (drive + CONTACT_ONSET);
+        let bias = grid + held * self.contact + condition.contact_volts;
+        let main = (bias + drive).positive(self.width);
+        let tail = (bias + drive * (1.0 / self.tail_mu)).positive(self.width);
+        let scale = self.k * condition.perveance;
+        let space = main.three_halves() * (scale * (1.0 - self.tail))
+            + tail.three_halves() * (scale * self.tail);
+        (space, main)
+    }
+
+    /// Currents into all electrodes.
+    #[inline]
+    pub(crate) fn shares<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        grid_law: &GridLaw,
+        kind: TubeKind,
+        condition: &Condition,
+    ) -> Shares<N> {
+        let plate = at.plate.positive(COLLECTOR_WIDTH);
+        let collector_knee = at.grid.positive(GRID_ROUND) * COLLECTOR_PER_GRID + COLLECTOR_VOLTS;
+        if !kind.has_screen() {
+            let (space, _) = self.space(at.grid, plate * (1.0 / self.mu), condition);
+            let taken = (plate / (collector_knee * condition.knee.max(LEAST_RATIO))).level_off();
+            let grid = grid_law.current(at.grid, taken, condition);
+            return Shares {
+                plate: past_grid(space, grid) * taken,
+                grid,
+                screen: Dual::constant(0.0),
+                grid3: Dual::constant(0.0),
+            };
+        }
+
+        let screen = at.screen.positive(COLLECTOR_WIDTH);
+        let drive = screen * (1.0 / self.mu) + plate * self.per_mu_plate;
+        let (space, effective) = self.space(at.grid, drive, condition);
+        let knee =
+            (effective * (self.knee * self.mu) + KNEE_FLOOR) * condition.knee.max(LEAST_RATIO);
+        let mut reached = plate / knee;
+        reached = if kind == TubeKind::Beam {
+            reached.level_off_sharply()
+        } else {
+            reached.level_off()
+        };
+        if kind.has_grid3() {
+            let (half, over) = if kind == TubeKind::Heptode {
+                HEPTODE_GRID3
+            } else {
+                SUPPRESSOR
+            };
+            reached = reached * ((at.grid3 + half) * (1.0 / over)).logistic();
+        }
+        let screen_takes = (screen / collector_knee).level_off();
+
+        let missed = (-reached + 1.0) * (-screen_takes + 1.0);
+        let grid = grid_law.current(at.grid, -missed + 1.0, condition);
+        let past = past_grid(space, grid);
+        let ratio = self.screen_ratio * condition.screen_share;
+        let one = Dual::constant(1.0);
+        let to_plate = reached * (one / (screen_takes * ratio + 1.0));
+        let to_screen = screen_takes * (one - to_plate) * (reached * RETURNED + (1.0 - RETURNED));
+        Shares {
+            plate: past * to_plate,
+            grid,
+            screen: past * to_screen,
+            grid3: self.grid3(at, kind, condition),
+        }
+    }
+
+    /// Grid 3 draws current only when positive.
+    #[inline]
+    fn grid3<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        kind: TubeKind,
+        condition: &Condition,
+    ) -> Dual<N> {
+        if N < 4 || !kind.has_grid3() {
+            return Dual::constant(0.0);
+        }
+        let scale = GRID3_SHARE * self.k * condition.perveance * condition.grid_current;
+        at.grid3.positive(0.15).three_halves() * scale
+    }
+}
