@@ -1,0 +1,73 @@
+//! What can go wrong between a stage and its operating point.
+
+use deadstage_netlist::Span;
+use thiserror::Error;
+
+/// A part that has no meaning as a network.
+#[derive(Clone, Debug, Error, PartialEq)]
+#[non_exhaustive]
+pub enum CompileError {
+    /// Its type is in no table, or is of the wrong kind for its statement.
+    #[error("{part}: no data for type `{kind}`")]
+    UnknownType {
+        /// Designator.
+        part: String,
+        /// The type.
+        kind: String,
+        /// The statement.
+        span: Span,
+    },
+    /// An electrode that its law needs is not wired.
+    #[error("{part}: its {electrode} is not wired")]
+    MissingElectrode {
+        /// Designator.
+        part: String,
+        /// Which.
+        electrode: &'static str,
+        /// The statement.
+        span: Span,
+    },
+}
+
+impl CompileError {
+    /// The statement at fault.
+    pub fn span(&self) -> Span {
+        match self {
+            Self::UnknownType { span, .. } | Self::MissingElectrode { span, .. } => *span,
+        }
+    }
+}
+
+/// No operating point was found, or what was found is none.
+#[derive(Clone, Debug, Error, PartialEq)]
+#[non_exhaustive]
+pub enum SolveError {
+    /// Two sources hold one node at two voltages, or a loop of wire has no resistance.
+    #[error("the equations have no one solution at {}", nodes.join(", "))]
+    Singular {
+        /// Names of nodes at which they fail.
+        nodes: Vec<String>,
+    },
+    /// Newton's method, the ramp of the supplies and the leak all failed.
+    #[error("no operating point found; the voltages that would not settle: {}", nodes.join(", "))]
+    NotConverged {
+        /// Names of the nodes that would not settle, worst first.
+        nodes: Vec<String>,
+        /// What was tried and how far each got.
+        trace: Vec<String>,
+    },
+    /// A relay or regulator that has no state agreeing with its own current.
+    #[error("{part} has no steady state: it would keep going on and off")]
+    NoSteadyState {
+        /// Designator.
+        part: String,
+    },
+    /// A current is left over at a node: the numbers can't be trusted.
+    #[error("{amps:.3e} A is left over at {node}")]
+    Residual {
+        /// The node.
+        node: String,
+        /// What is left over, A.
+        amps: f64,
+    },
+}

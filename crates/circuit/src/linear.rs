@@ -1,0 +1,215 @@
+//! The linear part of a network: its equations, solved once for a situation.
+//!
+//! The unknowns x are the node voltages (but the common's) and, behind them,
+//! the currents of stiff elements. The matrix is symmetric,
+//!
+//! ```text
+//! A = Σ c_e u_e u_eᵀ + (incidence of stiff elements),   A x = s − Σ_p u_p i_p
+//! ```
+//!
+//! with u_e the vector that picks an element's voltage (or a stiff one's
+//! current) out of x, c_e its conductance (or minus its resistance), s the
+//! sources and i_p what the devices draw at their ports. With A⁻¹ at hand a
+//! changed element is an update of rank one, and everything asked of a
+//! failure is a look-up in a few columns.
+
+use petgraph::unionfind::UnionFind;
+
+use crate::dense::{Lu, Matrix, Singular};
+use crate::network::Network;
+use crate::situation::Values;
+
+/// What picks one quantity out of the unknowns: x\[plus\] − x\[minus\].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Tap {
+    plus: usize,
+    minus: usize,
+}
+
+/// Stands for the common node, whose voltage is no unknown.
+const NOTHING: usize = usize::MAX;
+
+impl Tap {
+    /// The voltage between two nodes.
+    pub(crate) fn between(from: usize, to: usize) -> Self {
+        Self {
+            plus: from.checked_sub(1).unwrap_or(NOTHING),
+            minus: to.checked_sub(1).unwrap_or(NOTHING),
+        }
+    }
+
+    /// One unknown as it is.
+    pub(crate) fn unknown(index: usize) -> Self {
+        Self {
+            plus: index,
+            minus: NOTHING,
+        }
+    }
+
+    /// Its value in a vector over the unknowns.
+    #[inline]
+    pub(crate) fn of(self, x: &[f64]) -> f64 {
+        let part = |index: usize| if index == NOTHING { 0.0 } else { x[index] };
+        part(self.plus) - part(self.minus)
+    }
+
+    /// Adds `amount` times this tap to a vector over the unknowns.
+    pub(crate) fn add_to(self, vector: &mut [f64], amount: f64) {
+        if self.plus != NOTHING {
+            vector[self.plus] += amount;
+        }
+        if self.minus != NOTHING {
+            vector[self.minus] -= amount;
+        }
+    }
+
+    /// Adds `coefficient · self · otherᵀ` to a matrix.
+    pub(crate) fn add_outer(self, other: Self, matrix: &mut Matrix, coefficient: f64) {
+        for (row, row_sign) in [(self.plus, 1.0), (self.minus, -1.0)] {
+            for (column, column_sign) in [(other.plus, 1.0), (other.minus, -1.0)] {
+                if row != NOTHING && column != NOTHING {
+                    matrix[(row, column)] += coefficient * row_sign * column_sign;
+                }
+            }
+        }
+    }
+}
+
+/// A node that nothing ties to the common is held by this, ohms: the leakage of a dry tag board.
+pub(crate) const STRAY_LEAK_OHMS: f64 = 1e11;
+
+/// The equations of one situation.
+#[derive(Clone, Debug)]
+pub(crate) struct Equations {
+    /// Matrix A.
+    pub matrix: Matrix,
+    /// Right-hand side s.
+    pub sources: Vec<f64>,
+    /// By element, the tap that its coefficient multiplies.
+    pub taps: Vec<Tap>,
+    /// By extra path.
+    pub shunt_taps: Vec<Tap>,
+}
+
+impl Equations {
+    /// Sets up A and s for these values.
+    pub(crate) fn new(nodes: usize, network: &Network, values: &Values) -> Self {
+        let node_unknowns = nodes - 1;
+        let stiff_shunt = |ohms: f64| ohms < crate::network::STIFF_OHMS;
+        let stiff = values.elements.iter().filter(|v| v.stiff).count()
+            + values.shunts.iter().filter(|s| stiff_shunt(s.2)).count();
+        let size = node_unknowns + stiff;
+        let mut matrix = Matrix::zeros(size, size);
+        let mut sources = vec![0.0; size];
+        let mut next_stiff = node_unknowns;
+        let mut joined = UnionFind::<usize>::new(nodes);
+        let mut lay = |from: usize, to: usize, ohms: f64, emf: f64, stiff: bool| {
+            let across = Tap::between(from, to);
+            if ohms.is_finite() {
+                joined.union(from, to);
+            }
+            if stiff {
+                let current = Tap::unknown(next_stiff);
+                current.add_outer(across, &mut matrix, 1.0);
+                across.add_outer(current, &mut matrix, 1.0);
+                matrix[(next_stiff, next_stiff)] = -ohms;
+                sources[next_stiff] = emf;
+                next_stiff += 1;
+                current
+            } else {
+                let siemens = 1.0 / ohms;
+                across.add_outer(across, &mut matrix, siemens);
+                across.add_to(&mut sources, siemens * emf);
+                across
+            }
+        };
+        let taps = network
+            .elements
+            .iter()
+            .zip(&values.elements)
+            .map(|(element, value)| {
+                lay(element.from, element.to, value.ohms, value.emf, value.stiff)
+            })
+            .collect();
+        let shunt_taps = values
+            .shunts
+            .iter()
+            .map(|&(from, to, ohms)| lay(from, to, ohms, 0.0, stiff_shunt(ohms)))
+            .collect();
+        // Each island that nothing ties to the common gets one stray leak.
+        let mut tied: Vec<usize> = vec![joined.find(0)];
+        for node in 1..nodes {
+            let root = joined.find(node);
+            if !tied.contains(&root) {
+                tied.push(root);
+                matrix[(node - 1, node - 1)] += 1.0 / STRAY_LEAK_OHMS;
+            }
+        }
+        Self {
+            matrix,
+            sources,
+            taps,
+            shunt_taps,
+        }
+    }
+}
+
+/// The equations of one situation, solved: A⁻¹ and x₀ = A⁻¹ s.
+#[derive(Clone, Debug)]
+pub(crate) struct Linear {
+    /// A⁻¹, symmetric.
+    pub inverse: Matrix,
+    /// Unknowns with no device drawing current.
+    pub open: Vec<f64>,
+    /// By element.
+    pub taps: Vec<Tap>,
+    /// By port of the network.
+    pub port_taps: Vec<Tap>,
+}
+
+impl Linear {
+    /// Solves the linear part.
+    ///
+    /// # Errors
+    /// The unknown at which the matrix is singular.
+    pub(crate) fn new(network: &Network, values: &Values) -> Result<Self, Singular> {
+        let equations = Equations::new(network.nodes, network, values);
+        let mut lu = Lu::default();
+        lu.factor(&equations.matrix)?;
+        let mut open = equations.sources.clone();
+        lu.solve(&mut open);
+        let port_taps = network
+            .devices
+            .iter()
+            .flat_map(|slot| {
+                slot.ports
+                    .iter()
+                    .map(|&port| Tap::between(port, slot.common))
+            })
+            .collect();
+        Ok(Self {
+            inverse: lu.inverse(),
+            open,
+            taps: equations.taps,
+            port_taps,
+        })
+    }
+
+    /// A⁻¹ u for a tap, written into `column`.
+    pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
+        column.clear();
+        // A is symmetric, so a row of the inverse is its column.
+        match (tap.plus, tap.minus) {
+            (NOTHING, NOTHING) => column.resize(self.open.len(), 0.0),
+            (plus, NOTHING) => column.extend_from_slice(self.inverse.row(plus)),
+            (NOTHING, minus) => column.extend(self.inverse.row(minus).iter().map(|v| -v)),
+            (plus, minus) => column.extend(
+                self.inverse
+                    .row(plus)
+                    .iter()
+                    .zip(self.inverse.row(minus))
+                    .map(|(a, b)| a - b),
+            ),
+        }
+    }
+}

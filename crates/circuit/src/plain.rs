@@ -1,0 +1,267 @@
+//! The whole network by Newton's method, every equation at every step: slow,
+//! plain, and the reference that the port solution is held against.
+
+use deadstage_parts::{MAX_PORTS, PortCurrents};
+
+use crate::dense::{Lu, Matrix};
+use crate::error::SolveError;
+use crate::linear::{Equations, Tap};
+use crate::network::Network;
+use crate::situation::Values;
+
+/// Iterations of one Newton run.
+const MOST_STEPS: usize = 200;
+
+/// Where the leaks of [`leak_steps`] start, S, and the factor they fall by.
+const FIRST_LEAK: f64 = 1e-2;
+const LEAK_FACTOR: f64 = 0.1;
+
+/// Below this the leaks are dropped altogether, S.
+const LAST_LEAK: f64 = 1e-13;
+
+/// All unknowns of the whole network.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlainSolution {
+    /// Node voltages (but the common's), stiff currents, and nodes behind resisting pins, in that order.
+    pub unknowns: Vec<f64>,
+    /// By port, volts at the device itself.
+    pub port_volts: Vec<f64>,
+    /// By port, amperes.
+    pub port_amps: Vec<f64>,
+}
+
+/// The equations with every device's taps at the device itself.
+struct Whole<'a> {
+    network: &'a Network,
+    values: &'a Values,
+    matrix: Matrix,
+    sources: Vec<f64>,
+    port_taps: Vec<Tap>,
+}
+
+impl<'a> Whole<'a> {
+    fn new(network: &'a Network, values: &'a Values) -> Self {
+        // A resisting pin is a node more, joined to the socket by its resistance.
+        let mut nodes = network.nodes;
+        let mut with_pins = values.clone();
+        let mut behind = |socket: usize, ohms: f64| {
+            if ohms == 0.0 {
+                return socket;
+            }
+            let node = nodes;
+            nodes += 1;
+            with_pins.shunts.push((socket, node, ohms));
+            node
+        };
+        let mut port_taps = Vec::with_capacity(network.port_count);
+        for (device, slot) in network.devices.iter().enumerate() {
+            let common = behind(slot.common, values.common_ohms[device]);
+            for (port, &node) in slot.ports.iter().enumerate() {
+                let node = behind(node, values.port_ohms[slot.first_port + port]);
+                port_taps.push(Tap::between(node, common));
+            }
+        }
+        let equations = Equations::new(nodes, network, &with_pins);
+        Self {
+            network,
+            values,
+            matrix: equations.matrix,
+            sources: equations.sources,
+            port_taps,
+        }
+    }
+
+    fn devices(&self, x: &[f64]) -> Vec<PortCurrents> {
+        self.network
+            .devices
+            .iter()
+            .enumerate()
+            .map(|(index, slot)| {
+                if !self.values.present[index] {
+                    return PortCurrents::default();
+                }
+                let mut volts = [0.0; MAX_PORTS];
+                for (port, v) in volts.iter_mut().take(slot.ports.len()).enumerate() {
+                    *v = self.port_taps[slot.first_port + port].of(x);
+                }
+                slot.law.currents(&volts, &self.values.conditions[index])
+            })
+            .collect()
+    }
+
+    /// A x − scale·s + Σ u i(x) + leak·x.
+    fn residual(&self, x: &[f64], currents: &[PortCurrents], scale: f64, leak: f64) -> Vec<f64> {
+        let mut r: Vec<f64> = (0..x.len())
+            .map(|i| {
+                let sum: f64 = self.matrix.row(i).iter().zip(x).map(|(a, x)| a * x).sum();
+                sum - scale * self.sources[i]
+            })
+            .collect();
+        for i in 0..self.network.nodes - 1 {
+            r[i] += leak * x[i];
+        }
+        for (slot, currents) in self.network.devices.iter().zip(currents) {
+            for port in 0..slot.ports.len() {
+                self.port_taps[slot.first_port + port].add_to(&mut r, currents.amps[port]);
+            }
+        }
+        r
+    }
+
+    fn slope(&self, currents: &[PortCurrents], leak: f64) -> Matrix {
+        let mut matrix = self.matrix.clone();
+        for i in 0..self.network.nodes - 1 {
+            matrix[(i, i)] += leak;
+        }
+        for (slot, currents) in self.network.devices.iter().zip(currents) {
+            for i in 0..slot.ports.len() {
+                for j in 0..slot.ports.len() {
+                    let into = self.port_taps[slot.first_port + i];
+                    let by = self.port_taps[slot.first_port + j];
+                    into.add_outer(by, &mut matrix, currents.siemens[i][j]);
+                }
+            }
+        }
+        matrix
+    }
+
+    /// Damped Newton from `x`; whether it settled.
+    fn newton(&self, x: &mut Vec<f64>, scale: f64, leak: f64) -> bool {
+        let mut lu = Lu::default();
+        let norm = |step: &[f64], x: &[f64]| -> f64 {
+            step.iter()
+                .zip(x)
+                .map(|(d, x)| (d / (1.0 + 0.1 * x.abs())).powi(2))
+                .sum::<f64>()
+                .sqrt()
+        };
+        let mut currents = self.devices(x);
+        let mut damping: f64 = 1.0;
+        for _ in 0..MOST_STEPS {
+            if lu.factor(&self.slope(&currents, leak)).is_err() {
+                return false;
+            }
+            let mut step = self.residual(x, &currents, scale, leak);
+            lu.solve(&mut step);
+            if step.iter().any(|d| !d.is_finite()) {
+                return false;
+            }
+            let settled = step
+                .iter()
+                .zip(x.iter())
+                .all(|(d, x)| d.abs() <= 1e-10 + 1e-11 * x.abs());
+            if settled {
+                for (x, d) in x.iter_mut().zip(&step) {
+                    *x -= d;
+                }
+                return true;
+            }
+            let before = norm(&step, x);
+            loop {
+                let trial: Vec<f64> = x.iter().zip(&step).map(|(x, d)| x - damping * d).collect();
+                let trial_currents = self.devices(&trial);
+                let mut next = self.residual(&trial, &trial_currents, scale, leak);
+                lu.solve(&mut next);
+                let after = norm(&next, x);
+                if after <= (1.0 - 0.25 * damping) * before || after < 1e-13 {
+                    if after < 0.5 * before {
+                        damping = (damping * 4.0).min(1.0);
+                    }
+                    *x = trial;
+                    currents = trial_currents;
+                    break;
+                }
+                damping *= 0.5;
+                if damping < 1.0 / 4096.0 {
+                    return false;
+                }
+            }
+        }
+        false
+    }
+
+    fn finish(&self, unknowns: Vec<f64>) -> PlainSolution {
+        let currents = self.devices(&unknowns);
+        let port_volts = self.port_taps.iter().map(|tap| tap.of(&unknowns)).collect();
+        let port_amps = self
+            .network
+            .devices
+            .iter()
+            .zip(&currents)
+            .flat_map(|(slot, c)| c.amps[..slot.ports.len()].to_vec())
+            .collect();
+        PlainSolution {
+            unknowns,
+            port_volts,
+            port_amps,
+        }
+    }
+}
+
+/// The operating point of the whole network for these values (regulators and relays as they stand in them).
+///
+/// # Errors
+/// [`SolveError::NotConverged`] when Newton's method, the ramp of the sources and the leaks all fail.
+pub fn solve(network: &Network, values: &Values) -> Result<PlainSolution, SolveError> {
+    let whole = Whole::new(network, values);
+    let size = whole.sources.len();
+    let mut x = vec![0.0; size];
+    if whole.newton(&mut x, 1.0, 0.0) {
+        return Ok(whole.finish(x));
+    }
+    let mut x = vec![0.0; size];
+    let (mut scale, mut step): (f64, f64) = (0.0, 0.25);
+    while scale < 1.0 && step > 1e-4 {
+        let next: f64 = f64::min(1.0, scale + step);
+        let mut trial = x.clone();
+        if whole.newton(&mut trial, next, 0.0) {
+            x = trial;
+            scale = next;
+            step *= 2.0;
+        } else {
+            step *= 0.25;
+        }
+    }
+    if scale >= 1.0 {
+        return Ok(whole.finish(x));
+    }
+    match settle_with_leaks(&whole) {
+        Some(x) => Ok(whole.finish(x)),
+        None => Err(SolveError::NotConverged {
+            nodes: worst_nodes(&whole, &x),
+            trace: vec![format!(
+                "the sources raised from zero stuck at {:.0} %",
+                scale * 100.0
+            )],
+        }),
+    }
+}
+
+/// Port voltages found by a leak at every node that is then taken away, as a start for the port solution.
+pub(crate) fn leak_steps(network: &Network, values: &Values) -> Option<Vec<f64>> {
+    let whole = Whole::new(network, values);
+    settle_with_leaks(&whole).map(|x| whole.finish(x).port_volts)
+}
+
+fn settle_with_leaks(whole: &Whole<'_>) -> Option<Vec<f64>> {
+    let mut x = vec![0.0; whole.sources.len()];
+    let mut leak = FIRST_LEAK;
+    while leak > LAST_LEAK {
+        if !whole.newton(&mut x, 1.0, leak) {
+            return None;
+        }
+        leak *= LEAK_FACTOR;
+    }
+    whole.newton(&mut x, 1.0, 0.0).then_some(x)
+}
+
+fn worst_nodes(whole: &Whole<'_>, x: &[f64]) -> Vec<String> {
+    let residual = whole.residual(x, &whole.devices(x), 1.0, 0.0);
+    let mut order: Vec<usize> = (0..whole.network.nodes - 1).collect();
+    order.sort_by(|&a, &b| residual[b].abs().total_cmp(&residual[a].abs()));
+    order
+        .into_iter()
+        .take(3)
+        .map(|i| whole.network.node_names[i + 1].clone())
+        .collect()
+}

@@ -1,0 +1,214 @@
+//! Under what circumstances a unit is looked at, and what each element then is.
+
+use deadstage_netlist::{PartId, SettingId};
+use deadstage_parts::Condition;
+
+use crate::network::{ElementRole, LEAST_OHMS, Network, STIFF_OHMS};
+use crate::overlay::{Change, DeviceChange};
+
+/// Circumstances that hold for some readings and not for others.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Situation {
+    /// Control setting; `None` for a unit that has none.
+    pub setting: Option<SettingId>,
+    /// Mains voltage as a ratio of what the stage assumes.
+    pub line_ratio: f64,
+    /// Parts whose bottle is out of its socket.
+    pub pulled: Vec<PartId>,
+    /// Parts with one lead off.
+    pub lifted: Vec<PartId>,
+    /// Power on; off is how ohms are taken: sources isolated, tubes cold.
+    pub power: bool,
+}
+
+impl Situation {
+    /// Power on, in this setting, at the mains voltage the stage assumes.
+    pub fn running(setting: Option<SettingId>) -> Self {
+        Self {
+            setting,
+            line_ratio: 1.0,
+            pulled: Vec::new(),
+            lifted: Vec::new(),
+            power: true,
+        }
+    }
+
+    /// The same with the power off.
+    #[must_use]
+    pub fn power_off(mut self) -> Self {
+        self.power = false;
+        self
+    }
+}
+
+/// What an element is in one situation, perhaps with a failure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ElementValue {
+    /// Ohms; infinite if open.
+    pub ohms: f64,
+    /// Volts in series.
+    pub emf: f64,
+    /// Solved for its current rather than by its conductance.
+    pub stiff: bool,
+}
+
+impl ElementValue {
+    /// What it adds to the equations: conductance (S), or minus the resistance (Ω) of a stiff one.
+    pub fn coefficient(&self) -> f64 {
+        if self.stiff {
+            -self.ohms
+        } else {
+            1.0 / self.ohms
+        }
+    }
+}
+
+/// Everything that the equations need in one situation.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Values {
+    /// By element.
+    pub elements: Vec<ElementValue>,
+    /// By device.
+    pub conditions: Vec<Condition>,
+    /// By device: in its socket and supplied.
+    pub present: Vec<bool>,
+    /// Resistance in series with the common terminal of each device, ohms.
+    pub common_ohms: Vec<f64>,
+    /// Resistance in series with each port of the network, ohms.
+    pub port_ohms: Vec<f64>,
+    /// Extra paths: two nodes and ohms.
+    pub shunts: Vec<(usize, usize, f64)>,
+}
+
+impl Values {
+    /// The print's values in `situation`, relay coils of `energised` pulled in.
+    pub fn of(network: &Network, situation: &Situation, energised: &[bool]) -> Self {
+        let is_energised = |part: PartId| {
+            network
+                .relays
+                .iter()
+                .zip(energised)
+                .any(|(relay, &on)| on && relay.part == part)
+        };
+        let elements = network
+            .elements
+            .iter()
+            .map(|element| {
+                let mut ohms = element.ohms;
+                let mut emf = element.emf;
+                match &element.role {
+                    ElementRole::Plain | ElementRole::Leakage => {}
+                    ElementRole::Source { follows_line } => {
+                        if !situation.power {
+                            ohms = f64::INFINITY;
+                            emf = 0.0;
+                        } else if *follows_line {
+                            emf *= situation.line_ratio;
+                        }
+                    }
+                    ElementRole::Switch(closed_in) => {
+                        if !situation.setting.is_some_and(|s| closed_in.contains(&s)) {
+                            ohms = f64::INFINITY;
+                        }
+                    }
+                    ElementRole::Contact {
+                        relay,
+                        normally_open,
+                    } => {
+                        if is_energised(*relay) != *normally_open {
+                            ohms = f64::INFINITY;
+                        }
+                    }
+                }
+                if situation.lifted.contains(&element.part) {
+                    ohms = f64::INFINITY;
+                }
+                ElementValue {
+                    ohms,
+                    emf,
+                    stiff: ohms < STIFF_OHMS,
+                }
+            })
+            .collect();
+        let present = network
+            .devices
+            .iter()
+            .map(|slot| {
+                situation.power
+                    && !situation.pulled.contains(&slot.part)
+                    && !situation.lifted.contains(&slot.part)
+            })
+            .collect();
+        let conditions = network
+            .devices
+            .iter()
+            .map(|slot| Condition {
+                volts: if slot.follows_line {
+                    situation.line_ratio
+                } else {
+                    1.0
+                },
+                ..Condition::default()
+            })
+            .collect();
+        Self {
+            elements,
+            conditions,
+            present,
+            common_ohms: vec![0.0; network.devices.len()],
+            port_ohms: vec![0.0; network.port_count],
+            shunts: Vec::new(),
+        }
+    }
+
+    /// Lays the device and pin changes of an overlay over these values.
+    pub fn change_devices(&mut self, network: &Network, overlay: &[Change]) {
+        for change in overlay {
+            match *change {
+                Change::Pin { device, port, ohms } => match port {
+                    None => self.common_ohms[device.0 as usize] += ohms,
+                    Some(port) => {
+                        self.port_ohms[network.device(device).first_port + port] += ohms;
+                    }
+                },
+                Change::Device(device, change) => {
+                    let condition = &mut self.conditions[device.0 as usize];
+                    match change {
+                        DeviceChange::Perveance(ratio) => condition.perveance *= ratio,
+                        DeviceChange::Gas(fraction) => condition.gas += fraction,
+                        DeviceChange::Volts(ratio) => condition.volts *= ratio,
+                        DeviceChange::Sides(fraction) => condition.sides *= fraction,
+                        DeviceChange::Mu(ratio) => condition.mu *= ratio,
+                        DeviceChange::ContactVolts(volts) => condition.contact_volts += volts,
+                        DeviceChange::ScreenShare(ratio) => condition.screen_share *= ratio,
+                        DeviceChange::GridCurrent(ratio) => condition.grid_current *= ratio,
+                        DeviceChange::Knee(ratio) => condition.knee *= ratio,
+                        DeviceChange::NotFiring | DeviceChange::Absent => {
+                            self.present[device.0 as usize] = false;
+                        }
+                    }
+                }
+                Change::Ohms(..) | Change::Emf(..) | Change::Shunt { .. } => {}
+            }
+        }
+    }
+
+    /// Lays the changes of resistances and sources over these values, for a
+    /// solution that builds its equations anew.
+    pub fn change_elements(&mut self, overlay: &[Change]) {
+        for change in overlay {
+            match *change {
+                Change::Ohms(element, ohms) => {
+                    let value = &mut self.elements[element.0 as usize];
+                    value.ohms = ohms.max(LEAST_OHMS);
+                    value.stiff = value.ohms < STIFF_OHMS;
+                }
+                Change::Emf(element, volts) => self.elements[element.0 as usize].emf = volts,
+                Change::Shunt { from, to, ohms } => {
+                    self.shunts.push((from, to, ohms.max(LEAST_OHMS)));
+                }
+                Change::Pin { .. } | Change::Device(..) => {}
+            }
+        }
+    }
+}
