@@ -7,9 +7,11 @@
 #![forbid(unsafe_code)]
 
 mod cautions;
+mod curves;
 mod junit;
 mod layout;
 mod numbers;
+mod plot;
 mod problem;
 mod words;
 

@@ -85,7 +85,11 @@ pub(crate) fn place(point: &str, kind: &str, with: Option<&str>) -> String {
 /// How far a reading is from a healthy one, in standard deviations; `None`
 /// where a bound says nothing or there is no healthy number to compare.
 pub(crate) fn spreads(reading: &JudgedReading) -> Option<f64> {
-    if !(reading.healthy_sigma > 0.0) || !reading.healthy.is_finite() || !reading.read.is_finite() {
+    if reading.healthy_sigma.is_nan()
+        || reading.healthy_sigma <= 0.0
+        || !reading.healthy.is_finite()
+        || !reading.read.is_finite()
+    {
         return None;
     }
     let off = (reading.read - reading.healthy) / reading.healthy_sigma;

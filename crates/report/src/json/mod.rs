@@ -10,12 +10,14 @@ mod check;
 mod errors;
 mod ohms;
 mod suspects;
+mod tubes;
 
 pub use chart::chart;
 pub use check::check;
 pub use errors::errors;
 pub use ohms::ohms;
 pub use suspects::suspects;
+pub use tubes::tubes;
 
 use serde::Serialize;
 

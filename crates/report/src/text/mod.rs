@@ -7,11 +7,13 @@ mod chart;
 mod check;
 mod ohms;
 mod suspects;
+mod tubes;
 
 pub use chart::chart;
 pub use check::check;
 pub use ohms::ohms;
 pub use suspects::{Listing, suspects};
+pub use tubes::{tube, tube_list};
 
 use crate::cautions::cautions;
 use crate::layout::{CAUTION, Page};
