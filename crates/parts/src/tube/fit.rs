@@ -128,6 +128,8 @@ struct Problem<'a> {
     form: LawForm,
     points: &'a [OperatingPoint],
     bias_scale: f64,
+    /// Effective drive at the richest point, volts.
+    drive: f64,
     largest: f64,
     largest_gm: f64,
     priors: Vec<Prior>,
@@ -207,9 +209,8 @@ impl<'a> Problem<'a> {
         let mu_hint = points.iter().find_map(|p| {
             p.mu.or_else(|| (!kind.has_screen()).then_some(p.gm? * p.plate_ohms?))
         });
-        let contact = 0.5;
         let mu = mu_hint
-            .unwrap_or_else(|| collector / (drive - at.grid_volts - contact).max(0.02 * collector));
+            .unwrap_or_else(|| collector / (drive - at.grid_volts - CONTACT).max(0.02 * collector));
         let bias_scale = collector / mu;
         let currents = points.iter().filter_map(OperatingPoint::total_amps);
         let largest = currents.fold(total, f64::max);
@@ -238,6 +239,7 @@ impl<'a> Problem<'a> {
             form,
             points,
             bias_scale,
+            drive,
             largest,
             largest_gm,
             priors,
@@ -270,8 +272,12 @@ impl<'a> Problem<'a> {
                     kg1: exp(2),
                     kp: exp(3),
                     kvb: KOREN_KVB,
+                    contact: value(4),
                 };
-                (Body::Koren(KorenLaw::Triode(law)), 2.0 / law.kg1)
+                (
+                    Body::Koren(KorenLaw::Triode(law)),
+                    2.0 / law.kg1 * self.drive.powf(law.x - 1.5),
+                )
             }
             (LawForm::Koren, true) => {
                 let law = KorenPentode {
@@ -282,10 +288,22 @@ impl<'a> Problem<'a> {
                     kg2: exp(4),
                     kvb: exp(5),
                     turned: KOREN_TURNED,
+                    contact: value(6),
+                    tail: if remote(self.kind) {
+                        exp(7) / (1.0 + exp(7))
+                    } else {
+                        0.0
+                    },
+                    tail_mu: if remote(self.kind) {
+                        exp(8) / (1.0 + exp(8))
+                    } else {
+                        1.0
+                    },
                 };
+                let k = std::f64::consts::PI / law.kg1;
                 (
                     Body::Koren(KorenLaw::Pentode(law)),
-                    std::f64::consts::PI / law.kg1,
+                    k * self.drive.powf(law.x - 1.5),
                 )
             }
         };
@@ -442,116 +460,109 @@ struct Start {
 
 impl Start {
     fn mu_prior(&self) -> Prior {
+        about(self.mu, if self.mu_known { 0.15 } else { 0.4 })
+    }
+
+    fn contact_prior(&self, mean: f64) -> Prior {
         Prior {
-            mean: self.mu.ln(),
-            sigma: if self.mu_known { 0.15 } else { 0.4 },
+            mean,
+            sigma: 0.3 + 0.05 * self.bias_scale,
         }
     }
 
     fn two_pitch(&self, kind: TubeKind) -> Vec<Prior> {
-        let contact = 0.5;
-        let drive = (self.at.grid_volts + contact + self.bias_scale).max(0.05 * self.bias_scale);
-        let k = self.total / drive.max(0.05).powf(1.5);
-        let (tail, tail_mu) = match kind {
-            TubeKind::RemotePentode | TubeKind::Heptode => (0.10, 0.20),
-            _ => (0.02, 0.45),
-        };
-        let odds = |share: f64| (share / (1.0 - share)).ln();
+        let drive = self.at.grid_volts + CONTACT + self.bias_scale;
+        let k = self.total / drive.max(0.05 * self.bias_scale).powf(1.5);
         let mut priors = vec![
-            Prior {
-                mean: k.ln(),
-                sigma: 3.0,
-            },
-            Prior {
-                mean: contact,
-                sigma: 0.3 + 0.05 * self.bias_scale,
-            },
+            about(k, 3.0),
+            self.contact_prior(CONTACT),
             self.mu_prior(),
-            Prior {
-                mean: (0.12 + 0.04 * self.bias_scale).ln(),
-                sigma: 0.5,
-            },
-            Prior {
-                mean: odds(tail),
-                sigma: 1.2,
-            },
-            Prior {
-                mean: odds(tail_mu),
-                sigma: 0.7,
-            },
+            about(0.12 + 0.04 * self.bias_scale, 0.5),
         ];
+        priors.extend(tail_priors(kind));
         if kind.has_screen() {
-            let per_mu_plate = 1.0 / (self.mu * PLATE_OVER_SCREEN_MU);
-            priors.push(Prior {
-                mean: per_mu_plate.ln(),
-                sigma: 1.0,
-            });
-            priors.push(Prior {
-                mean: self.ratio.ln(),
-                sigma: 0.5,
-            });
+            priors.push(about(1.0 / (self.mu * PLATE_OVER_SCREEN_MU), 1.0));
+            priors.push(about(self.ratio, 0.5));
         }
         priors
     }
 
+    /// Drive at the start of a search in Koren's form.
+    fn koren_drive(&self) -> f64 {
+        let drive = self.at.grid_volts + KOREN_CONTACT + self.bias_scale;
+        drive.max(0.1 * self.bias_scale)
+    }
+
     fn koren_triode(&self) -> Vec<Prior> {
         let x: f64 = 1.4;
-        let drive = (self.at.grid_volts + self.bias_scale).max(0.1 * self.bias_scale);
-        let kg1 = 2.0 * drive.powf(x) / self.total;
         vec![
             self.mu_prior(),
-            Prior {
-                mean: x.ln(),
-                sigma: 0.05,
-            },
-            Prior {
-                mean: kg1.ln(),
-                sigma: 3.0,
-            },
+            about(x, 0.04),
+            about(2.0 * self.koren_drive().powf(x) / self.total, 3.0),
             // Koren's own fits have a kP of 3 to 10 mu.
-            Prior {
-                mean: (5.0 * self.mu).ln(),
-                sigma: 0.6,
-            },
+            about(5.0 * self.mu, 0.6),
+            self.contact_prior(KOREN_CONTACT),
         ]
     }
 
     fn koren_pentode(&self, kind: TubeKind) -> Vec<Prior> {
-        let x: f64 = 1.35;
-        let drive = (self.at.grid_volts + self.bias_scale).max(0.1 * self.bias_scale);
+        let x: f64 = 1.4;
+        let drive = self.koren_drive();
         let plate = self.total / (1.0 + self.ratio);
-        let kg1 = std::f64::consts::PI * drive.powf(x) / plate;
-        let kg2 = drive.powf(1.5) / (self.total - plate).max(0.01 * self.total);
-        let sharpness = if kind == TubeKind::RemotePentode {
-            1.5
-        } else {
-            5.0
-        };
-        vec![
+        let screen = (self.total - plate).max(0.01 * self.total);
+        let mut priors = vec![
             self.mu_prior(),
-            Prior {
-                mean: x.ln(),
-                sigma: 0.07,
-            },
-            Prior {
-                mean: kg1.ln(),
-                sigma: 3.0,
-            },
-            Prior {
-                mean: (sharpness * self.mu).ln(),
-                sigma: 0.8,
-            },
-            Prior {
-                mean: kg2.ln(),
-                sigma: 3.0,
-            },
+            about(x, 0.04),
+            about(std::f64::consts::PI * drive.powf(x) / plate, 3.0),
+            about(5.0 * self.mu, 0.6),
+            about(drive.powf(1.5) / screen, 3.0),
             // The arc tangent levels off slowly: a knee well below the real one.
-            Prior {
-                mean: (0.09 * self.at.screen_volts).max(5.0).ln(),
-                sigma: 0.4,
-            },
-        ]
+            about((0.09 * self.at.screen_volts).max(5.0), 0.4),
+            self.contact_prior(KOREN_CONTACT),
+        ];
+        if remote(kind) {
+            priors.extend(tail_priors(kind));
+        }
+        priors
     }
+}
+
+/// A positive unknown, known as its logarithm.
+fn about(value: f64, sigma: f64) -> Prior {
+    Prior {
+        mean: value.ln(),
+        sigma,
+    }
+}
+
+/// Mean of the contact potential's prior, volts.
+const CONTACT: f64 = 0.5;
+/// The same in Koren's form, whose smaller exponent leaves less for it to do.
+const KOREN_CONTACT: f64 = 0.3;
+
+/// Whether the grid is wound for a remote cutoff.
+fn remote(kind: TubeKind) -> bool {
+    matches!(kind, TubeKind::RemotePentode | TubeKind::Heptode)
+}
+
+/// Share of the wider pitch, and its amplification factor over the main one.
+fn tail_priors(kind: TubeKind) -> [Prior; 2] {
+    let (share, mu) = if remote(kind) {
+        (0.10, 0.20)
+    } else {
+        (0.02, 0.45)
+    };
+    let odds = |share: f64| (share / (1.0 - share)).ln();
+    [
+        Prior {
+            mean: odds(share),
+            sigma: 1.2,
+        },
+        Prior {
+            mean: odds(mu),
+            sigma: 0.7,
+        },
+    ]
 }
 
 /// Usual ratio of the grid-to-plate factor to the grid-to-screen one.

@@ -1,4 +1,4 @@
-//! Control-grid current, common to both laws.
+//! Control-grid current and the working of grid 3, common to both laws.
 //!
 //! Electrons leave the cathode with some energy, so a grid that is slightly
 //! negative still collects; the current falls off exponentially with an
@@ -6,6 +6,7 @@
 //! positive the grid is a diode plate that covers part of the way to the
 //! collector, and takes nearly all when the collector is starved.
 
+use super::kind::TubeKind;
 use crate::device::Condition;
 use crate::dual::Dual;
 
@@ -20,6 +21,13 @@ const START: f64 = 0.10;
 const SHARE: f64 = 0.5;
 /// Further grid current, as a ratio, when nothing else collects.
 const STARVED: f64 = 0.8;
+/// Suppressor: voltage at which half the plate current is turned back, and
+/// over how many volts. From memory of suppressor-control curves.
+const SUPPRESSOR: (f64, f64) = (40.0, 10.0);
+/// The same for the second control grid of a heptode.
+const HEPTODE_GRID3: (f64, f64) = (2.0, 3.0);
+/// Perveance of grid 3 as a diode, over the tube's own.
+const GRID3_SHARE: f64 = 0.05;
 
 /// The grid as a small diode.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -50,6 +58,22 @@ impl GridLaw {
         let diode = (grid + START).positive(WIDTH).three_halves() * scale;
         diode * (collected * -STARVED + (1.0 + STARVED))
     }
+
+    /// Current into grid 3, which draws only when positive.
+    #[inline]
+    pub(crate) fn grid3_current<const N: usize>(
+        &self,
+        grid3: Dual<N>,
+        kind: TubeKind,
+        condition: &Condition,
+    ) -> Dual<N> {
+        if N < 4 || !kind.has_grid3() {
+            return Dual::constant(0.0);
+        }
+        let scale = self.perveance * (GRID3_SHARE / SHARE);
+        grid3.positive(WIDTH).three_halves()
+            * (scale * condition.perveance * condition.grid_current)
+    }
 }
 
 /// What is left of `space` current when the grid has taken `grid` of it:
@@ -60,4 +84,15 @@ pub(crate) fn past_grid<const N: usize>(space: Dual<N>, grid: Dual<N>) -> Dual<N
         return Dual::constant(0.0);
     }
     space * space / (space + grid)
+}
+
+/// Part of the current meant for the plate that grid 3 lets pass.
+#[inline]
+pub(crate) fn grid3_passes<const N: usize>(grid3: Dual<N>, kind: TubeKind) -> Dual<N> {
+    let (half, over) = if kind == TubeKind::Heptode {
+        HEPTODE_GRID3
+    } else {
+        SUPPRESSOR
+    };
+    ((grid3 + half) * (1.0 / over)).logistic()
 }

@@ -201,7 +201,7 @@ impl TubeLaw {
         };
         let mut shares = match &self.body {
             Body::TwoPitch(law) => law.shares(&at, &self.grid, self.kind, condition),
-            Body::Koren(law) => law.shares(&at, &self.grid, condition),
+            Body::Koren(law) => law.shares(&at, &self.grid, self.kind, condition),
         };
         // Positive ions of residual gas land on the negative grid.
         shares.grid = shares.grid - shares.plate * condition.gas;

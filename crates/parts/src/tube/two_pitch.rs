@@ -8,7 +8,7 @@
 //! of emission. A small share of the grid has a wider pitch, hence a lower mu,
 //! and cuts off later: real tubes have tails, and remote-cutoff tubes are made so.
 
-use super::grid::{GridLaw, past_grid};
+use super::grid::{GridLaw, grid3_passes, past_grid};
 use super::kind::TubeKind;
 use super::{Electrodes, LEAST_RATIO, Shares};
 use crate::device::Condition;
@@ -31,13 +31,6 @@ const CONTACT_ONSET: f64 = 0.15;
 const RETURNED: f64 = 0.2;
 /// Least knee voltage of a pentode's plate.
 const KNEE_FLOOR: f64 = 2.0;
-/// Suppressor: voltage at which half the plate current is turned back, and
-/// over how many volts. From memory of suppressor-control curves.
-const SUPPRESSOR: (f64, f64) = (40.0, 10.0);
-/// The same for the second control grid of a heptode.
-const HEPTODE_GRID3: (f64, f64) = (2.0, 3.0);
-/// Perveance of grid 3 as a diode, over the tube's own.
-const GRID3_SHARE: f64 = 0.05;
 
 /// Parameters of one type.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -118,12 +111,7 @@ impl TwoPitchLaw {
             reached.level_off()
         };
         if kind.has_grid3() {
-            let (half, over) = if kind == TubeKind::Heptode {
-                HEPTODE_GRID3
-            } else {
-                SUPPRESSOR
-            };
-            reached = reached * ((at.grid3 + half) * (1.0 / over)).logistic();
+            reached = reached * grid3_passes(at.grid3, kind);
         }
         let screen_takes = (screen / collector_knee).level_off();
 
@@ -138,22 +126,7 @@ impl TwoPitchLaw {
             plate: past * to_plate,
             grid,
             screen: past * to_screen,
-            grid3: self.grid3(at, kind, condition),
+            grid3: grid_law.grid3_current(at.grid3, kind, condition),
         }
-    }
-
-    /// Grid 3 draws current only when positive.
-    #[inline]
-    fn grid3<const N: usize>(
-        &self,
-        at: &Electrodes<N>,
-        kind: TubeKind,
-        condition: &Condition,
-    ) -> Dual<N> {
-        if N < 4 || !kind.has_grid3() {
-            return Dual::constant(0.0);
-        }
-        let scale = GRID3_SHARE * self.k * condition.perveance * condition.grid_current;
-        at.grid3.positive(0.15).three_halves() * scale
     }
 }
