@@ -11,6 +11,9 @@
 //! Voltages are port against common terminal, in volts. Currents flow from
 //! the circuit into the port, in amperes, and leave by the common terminal.
 
+use crate::rectifier::RectifierLaw;
+use crate::regulator::RegulatorLaw;
+use crate::solid::{DiodeLaw, TransistorLaw};
 use crate::tube::TubeLaw;
 
 /// Most ports a device can have.
@@ -123,6 +126,14 @@ impl Condition {
 pub enum Device {
     /// One unit of an amplifying tube.
     Tube(TubeLaw),
+    /// A diode of any kind.
+    Diode(DiodeLaw),
+    /// A supply behind a transformer winding.
+    Rectifier(RectifierLaw),
+    /// A gas voltage regulator.
+    Regulator(RegulatorLaw),
+    /// A bipolar transistor.
+    Transistor(TransistorLaw),
 }
 
 impl Device {
@@ -131,6 +142,10 @@ impl Device {
     pub fn ports(&self) -> usize {
         match self {
             Self::Tube(law) => law.ports(),
+            Self::Diode(law) => law.ports(),
+            Self::Rectifier(law) => law.ports(),
+            Self::Regulator(law) => law.ports(),
+            Self::Transistor(law) => law.ports(),
         }
     }
 
@@ -139,6 +154,10 @@ impl Device {
     pub fn currents(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
         match self {
             Self::Tube(law) => law.currents(volts, condition),
+            Self::Diode(law) => law.currents(volts, condition),
+            Self::Rectifier(law) => law.currents(volts, condition),
+            Self::Regulator(law) => law.currents(volts, condition),
+            Self::Transistor(law) => law.currents(volts, condition),
         }
     }
 
@@ -147,6 +166,10 @@ impl Device {
     pub fn spreads(&self) -> Vec<Spread> {
         match self {
             Self::Tube(law) => law.spreads(),
+            Self::Diode(law) => law.spreads(),
+            Self::Rectifier(law) => law.spreads(),
+            Self::Regulator(law) => law.spreads(),
+            Self::Transistor(law) => law.spreads(),
         }
     }
 }

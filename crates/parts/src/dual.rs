@@ -127,7 +127,7 @@ impl<const N: usize> Dual<N> {
 
 /// `ln(1 + exp(u))` and its slope, without overflow.
 #[inline]
-fn softplus(u: f64) -> (f64, f64) {
+pub(crate) fn softplus(u: f64) -> (f64, f64) {
     if u > 36.0 {
         return (u, 1.0);
     }

@@ -8,6 +8,9 @@ mod class;
 mod device;
 mod dual;
 mod failures;
+mod rectifier;
+mod regulator;
+mod solid;
 pub mod table;
 mod tolerance;
 pub mod tube;
@@ -18,6 +21,9 @@ pub use failures::{
     FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor, failure,
     failures, rate, rate_source,
 };
+pub use rectifier::{Connection, Filter, RectifierElement, RectifierError, RectifierLaw};
+pub use regulator::RegulatorLaw;
+pub use solid::{DiodeLaw, Polarity, TransistorLaw};
 pub use table::{Confidence, Electrode, Pin, TubeTable, TubeType, Unit, UnitKind, tube_table};
 pub use tolerance::{
     Scatter, default_tolerance, healthy_leakage_ohms, leakage_ln_sigma, scatter, tolerance_reason,
