@@ -47,6 +47,13 @@ impl PlateCurves {
             amps_end: round_up(amps * HEADROOM * 1e3) / 1e3,
             grid_volts: Vec::new(),
         };
+        if curves.law.kind().has_screen() {
+            // Flat curves: the scale ends above the one for no bias.
+            let flat = curves.plate_amps(plate_end, 0.0);
+            if flat.is_finite() && flat > 0.0 {
+                curves.amps_end = round_up(flat * 1.05e3) / 1e3;
+            }
+        }
         let step = round_up(curves.cut_off()? / (CURVES - 1) as f64);
         curves.grid_volts = (0..CURVES).map(|index| -step * index as f64).collect();
         Some(curves)

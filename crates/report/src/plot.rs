@@ -159,13 +159,13 @@ fn write_label(canvas: &mut [Vec<char>], column: usize, row: usize, label: &str)
     }
 }
 
-/// The next number up in the row 1, 2, 2.5, 5, 10.
+/// The next number up in the row 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10.
 pub(crate) fn round_up(value: f64) -> f64 {
     if !(value.is_finite() && value > 0.0) {
         return 1.0;
     }
     let decade = 10f64.powf(value.log10().floor());
-    for step in [1.0, 2.0, 2.5, 5.0] {
+    for step in [1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0] {
         if value <= decade * step * (1.0 + 1e-9) {
             return decade * step;
         }
@@ -222,7 +222,7 @@ mod tests {
 
     #[test]
     fn scales_end_on_round_numbers() {
-        assert_eq!(round_up(3.1), 5.0);
+        assert_eq!(round_up(3.1), 4.0);
         assert_eq!(round_up(0.021), 0.025);
         assert_eq!(round_up(100.0), 100.0);
         assert_eq!(round_up(f64::NAN), 1.0);

@@ -65,7 +65,7 @@ pub fn tube(tube: &TubeType) -> String {
     page.hung(
         "Source: ",
         "  ",
-        &format!("{} ({}).", tube.source, tube.confidence),
+        &format!("{}. The row as a whole: {}.", tube.source, tube.confidence),
     );
     if let Some(note) = &tube.note {
         page.hung("Note: ", "  ", note);
