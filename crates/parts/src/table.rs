@@ -8,6 +8,8 @@ use std::fmt;
 use std::sync::{LazyLock, OnceLock};
 
 use crate::device::Device;
+use crate::regulator::RegulatorLaw;
+use crate::solid::DiodeLaw;
 use crate::tube::{Fit, FitError, LawForm, OperatingPoint, TubeKind, TubeLaw, fit_points};
 
 pub use read::TableError;
@@ -131,7 +133,17 @@ impl TubeType {
         let unit = self.units.get(unit)?;
         match unit.kind {
             UnitKind::Amplifier(_) => unit.tube_law(form).map(Device::Tube),
-            _ => None,
+            UnitKind::Diode | UnitKind::Rectifier => {
+                let drop = unit.drop?;
+                Some(Device::Diode(DiodeLaw::vacuum_from_drop(drop.volts, drop.amps)))
+            }
+            UnitKind::MercuryRectifier => {
+                let drop = unit.drop?;
+                Some(Device::Diode(DiodeLaw::mercury_vapour(drop.volts)))
+            }
+            UnitKind::Regulator => {
+                unit.glow.as_ref().map(|glow| Device::Regulator(RegulatorLaw::new(glow)))
+            }
         }
     }
 }

@@ -1,6 +1,7 @@
 //! What conducts, and how the winding is used.
 
 use crate::solid::perveance_from_drop;
+use crate::table::{TubeType, UnitKind};
 
 /// Drop of a silicon rectifier at working currents, volts (common practice, no source).
 const SILICON_VOLTS: f64 = 0.8;
@@ -30,6 +31,19 @@ impl RectifierElement {
         Self::Vacuum {
             perveance: perveance_from_drop(volts, amps),
         }
+    }
+
+    /// What a type of the tube table is as a rectifier: by its first unit that
+    /// is a diode and whose drop is known; `None` if it has none.
+    #[must_use]
+    pub fn of_type(tube: &TubeType) -> Option<Self> {
+        tube.units.iter().find_map(|unit| match unit.kind {
+            UnitKind::Rectifier | UnitKind::Diode => unit
+                .drop
+                .map(|drop| Self::vacuum_from_drop(drop.volts, drop.amps)),
+            UnitKind::MercuryRectifier => Some(Self::MercuryVapour),
+            UnitKind::Regulator | UnitKind::Amplifier(_) => None,
+        })
     }
 
     /// The part of the drop that does not depend on current, volts.

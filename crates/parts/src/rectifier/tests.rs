@@ -300,6 +300,18 @@ fn figures_that_no_part_has_are_refused() {
     assert!(make(100.0, 0.0, Filter::Capacitor).is_ok());
 }
 
+#[test]
+fn elements_come_from_the_tube_table() {
+    let table = crate::table::tube_table();
+    let of = |name: &str| table.find(name).and_then(RectifierElement::of_type);
+    // 50 V at 125 mA (data sheet, from memory, high).
+    let Some(RectifierElement::Vacuum { perveance }) = of("5Y3") else {
+        panic!("a vacuum rectifier");
+    };
+    assert!((perveance / 3.54e-4 - 1.0).abs() < 0.01, "{perveance}");
+    assert_eq!(of("12AX7"), None);
+}
+
 fn any_law() -> impl Strategy<Value = RectifierLaw> {
     let element = prop_oneof![
         (1e-5..5e-3_f64).prop_map(|perveance| RectifierElement::Vacuum { perveance }),

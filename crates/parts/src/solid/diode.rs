@@ -34,7 +34,17 @@ enum Form {
     ThreeHalves {
         perveance: f64,
     },
+    /// Nothing up to the drop, a small resistance beyond.
+    Arc {
+        drop_volts: f64,
+    },
 }
+
+/// Width over which an arc starts, volts.
+const ARC_WIDTH_VOLTS: f64 = 0.2;
+
+/// Resistance of a lit arc, ohms: a tenth of a volt in fifteen at a fifth of an ampere.
+const ARC_OHMS: f64 = 0.5;
 
 impl DiodeLaw {
     /// Silicon junction rectifier of about an ampere: 0.6 V at 1 mA, 1.0 V at 1 A.
@@ -118,6 +128,23 @@ impl DiodeLaw {
         Self::vacuum(perveance_from_drop(volts, amps))
     }
 
+    /// Mercury-vapour diode: an almost constant drop of so many volts.
+    ///
+    /// A drop that is below zero or not a number counts as the usual 15 V.
+    #[must_use]
+    pub fn mercury_vapour(drop_volts: f64) -> Self {
+        let drop_volts = if drop_volts.is_finite() && drop_volts >= 0.0 {
+            drop_volts
+        } else {
+            15.0
+        };
+        Self {
+            form: Form::Arc { drop_volts },
+            leak_siemens: LEAST_SIEMENS,
+            spread: 0.15,
+        }
+    }
+
     /// One: anode against cathode.
     #[must_use]
     pub fn ports(&self) -> usize {
@@ -135,6 +162,10 @@ impl DiodeLaw {
                 let s = START_VOLTS * soft;
                 let root = s.sqrt();
                 (perveance * s * root, 1.5 * perveance * root * slope)
+            }
+            Form::Arc { drop_volts } => {
+                let (soft, slope) = softplus((v - drop_volts) / ARC_WIDTH_VOLTS);
+                (ARC_WIDTH_VOLTS / ARC_OHMS * soft, slope / ARC_OHMS)
             }
         };
         let scale = condition.perveance.max(0.0);
@@ -176,7 +207,7 @@ mod tests {
         (got.amps[0], got.siemens[0][0])
     }
 
-    fn every() -> [DiodeLaw; 6] {
+    fn every() -> [DiodeLaw; 7] {
         [
             DiodeLaw::silicon(),
             DiodeLaw::germanium(),
@@ -184,6 +215,7 @@ mod tests {
             DiodeLaw::selenium_stack(5, 0.075),
             DiodeLaw::vacuum(6.78e-4),
             DiodeLaw::vacuum(0.0),
+            DiodeLaw::mercury_vapour(15.0),
         ]
     }
 
@@ -245,6 +277,16 @@ mod tests {
         }
     }
 
+    // Data sheet of the 866A: about 15 V, nearly constant (from memory, high).
+    #[test]
+    fn mercury_vapour_drops_the_same_at_any_current() {
+        let law = DiodeLaw::mercury_vapour(15.0);
+        for amps in [0.05, 0.25, 1.0] {
+            assert!((drop_at(&law, amps) - 15.0).abs() < 0.6);
+        }
+        assert_eq!(DiodeLaw::mercury_vapour(f64::NAN), law);
+    }
+
     #[test]
     fn a_vacuum_diode_starts_below_zero() {
         // Small twin detector diode, 10 V at 60 mA: tens of microamperes into a short.
@@ -283,7 +325,7 @@ mod tests {
         }
 
         #[test]
-        fn the_derivative_is_that_of_the_current(v in -3.0..6.0_f64) {
+        fn the_derivative_is_that_of_the_current(v in prop_oneof![-3.0..6.0_f64, 10.0..20.0_f64]) {
             let h = 1e-5;
             for law in every() {
                 let (_, siemens) = at(&law, v);
