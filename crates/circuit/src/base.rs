@@ -1,5 +1,7 @@
 //! A network in one situation, ready for any number of failures.
 
+use deadstage_parts::Device;
+
 use crate::error::SolveError;
 use crate::faulted::Faulted;
 use crate::linear::Linear;
@@ -400,6 +402,10 @@ fn unsteady(network: &Network, energised: &[bool]) -> SolveError {
     SolveError::NoSteadyState { part }
 }
 
-fn strike_volts(_: &deadstage_parts::Device) -> Option<f64> {
-    None
+/// Voltage at which a regulator strikes; `None` for any other device.
+fn strike_volts(device: &Device) -> Option<f64> {
+    match device {
+        Device::Regulator(law) => Some(law.strike_volts()),
+        _ => None,
+    }
 }

@@ -13,7 +13,7 @@ pub fn tube_names() -> TubeNames {
     let mut types = Vec::new();
     for tube in tube_table().types() {
         let role = match tube.units.first().map(|unit| unit.kind) {
-            Some(UnitKind::Rectifier | UnitKind::MercuryRectifier) => TubeRole::Rectifier,
+            Some(UnitKind::Rectifier | UnitKind::GasRectifier) => TubeRole::Rectifier,
             Some(UnitKind::Regulator) => TubeRole::Regulator,
             _ => TubeRole::Amplifier,
         };
@@ -97,21 +97,73 @@ pub fn defined_law(own: &TubeTypeDefinition, form: LawForm) -> Option<TubeLaw> {
         .map(|fit| fit.law)
 }
 
-pub(crate) fn diode_law(_: &str) -> Option<Device> {
-    None
+/// The law of a `diode` statement's type.
+pub(crate) fn diode_law(diode_type: &str) -> Option<Device> {
+    let law = match diode_type.to_ascii_lowercase().as_str() {
+        "silicon" => parts::DiodeLaw::silicon(),
+        "germanium" => parts::DiodeLaw::germanium(),
+        "selenium" => parts::DiodeLaw::selenium(),
+        _ => return tube_table().find(diode_type)?.law(0, LawForm::TwoPitch),
+    };
+    Some(Device::Diode(law))
 }
-pub(crate) fn regulator_law(_: &str) -> Option<Device> {
-    None
+
+/// The law of a `regulator` statement's type.
+pub(crate) fn regulator_law(tube_type: &str) -> Option<Device> {
+    let law = tube_table().find(tube_type)?.law(0, LawForm::TwoPitch)?;
+    matches!(law, Device::Regulator(_)).then_some(law)
 }
-pub(crate) fn transistor_law(_: &str) -> Option<Device> {
-    None
+
+/// The law of a `transistor` statement's type.
+pub(crate) fn transistor_law(transistor_type: &str) -> Option<Device> {
+    let words = transistor_type.to_ascii_lowercase();
+    let polarity = if words.contains("pnp") {
+        parts::Polarity::Pnp
+    } else if words.contains("npn") {
+        parts::Polarity::Npn
+    } else {
+        return None;
+    };
+    let law = if words.contains("germanium") {
+        parts::TransistorLaw::germanium(polarity)
+    } else if words.contains("silicon") {
+        parts::TransistorLaw::silicon(polarity)
+    } else {
+        return None;
+    };
+    Some(Device::Transistor(law))
 }
+
+/// The law of a `rectifier` statement.
 pub(crate) fn rectifier_law(
-    _: &str,
-    _: RectifierConnection,
-    _: f64,
-    _: f64,
-    _: FilterInput,
+    tube_type: &str,
+    connection: RectifierConnection,
+    winding_volts: f64,
+    winding_ohms: f64,
+    filter: FilterInput,
 ) -> Option<Device> {
-    None
+    let element = if tube_type.eq_ignore_ascii_case("silicon") {
+        parts::RectifierElement::Silicon
+    } else {
+        let unit = tube_table().find(tube_type)?.units.first()?;
+        match unit.kind {
+            UnitKind::GasRectifier => parts::RectifierElement::MercuryVapour,
+            _ => parts::RectifierElement::Vacuum {
+                perveance: unit.diode_perveance()?,
+            },
+        }
+    };
+    let connection = match connection {
+        RectifierConnection::FullWave => parts::Connection::FullWave,
+        RectifierConnection::HalfWave => parts::Connection::HalfWave,
+        RectifierConnection::Bridge => parts::Connection::Bridge,
+        RectifierConnection::Doubler => parts::Connection::Doubler,
+    };
+    let filter = match filter {
+        FilterInput::Capacitor => parts::Filter::Capacitor,
+        FilterInput::Choke => parts::Filter::Choke { henries: None },
+    };
+    parts::RectifierLaw::new(element, connection, winding_volts, winding_ohms, filter)
+        .ok()
+        .map(Device::Rectifier)
 }

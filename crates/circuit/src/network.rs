@@ -134,7 +134,7 @@ pub struct PartModel {
 /// A stage as a network.
 #[derive(Clone, Debug)]
 pub struct Network {
-    /// Number of nodes, the common (node 0) included.
+    /// Number of nodes, the common (node 0) included: those of the stage first, then inner ones.
     pub nodes: usize,
     /// Their names, for messages.
     pub node_names: Vec<String>,
@@ -411,8 +411,9 @@ impl Builder<'_> {
         }
     }
 
-    /// Two resistances that share a wiper. A position that nobody knows
-    /// starts in the middle and may be anywhere.
+    /// Two resistances that meet at a node of their own, and the wiper's
+    /// contact from there. A position that nobody knows starts in the middle
+    /// and may be anywhere.
     fn potentiometer(
         &mut self,
         id: PartId,
@@ -423,8 +424,13 @@ impl Builder<'_> {
     ) {
         let [from, to, wiper] = nodes;
         let at = position.unwrap_or(0.5).clamp(0.0, 1.0);
-        let upper = self.element(id, (from, wiper), ohms * at, 0.0, ElementRole::Plain);
-        let lower = self.element(id, (wiper, to), ohms * (1.0 - at), 0.0, ElementRole::Plain);
+        let track = u32::try_from(self.network.nodes).unwrap_or(u32::MAX);
+        self.network.nodes += 1;
+        let name = format!("{} track under the wiper", self.stage.part(id).name);
+        self.network.node_names.push(name);
+        let upper = self.element(id, (from, track), ohms * at, 0.0, ElementRole::Plain);
+        let lower = self.element(id, (track, to), ohms * (1.0 - at), 0.0, ElementRole::Plain);
+        self.element(id, (track, wiper), WIPER_OHMS, 0.0, ElementRole::Plain);
         self.parameter(ParameterKind::Ohms(vec![upper, lower]), sigma, id);
         let wiper_sigma = if position.is_some() {
             KNOWN_WIPER_SIGMA
@@ -566,6 +572,9 @@ impl Builder<'_> {
 
 /// Leakage of a capacitor of no known dielectric, ohms.
 const MOST_LEAKAGE_OHMS: f64 = 1e11;
+
+/// A clean wiper on its track, ohms.
+const WIPER_OHMS: f64 = 2.0;
 
 /// A wiper whose place is written down is found within this fraction of the track.
 const KNOWN_WIPER_SIGMA: f64 = 0.02;
