@@ -42,3 +42,59 @@ pub struct Diagnostic {
     /// What would be right.
     pub help: Option<String>,
 }
+
+impl Diagnostic {
+    /// A finding that makes its statement void.
+    pub fn error(code: &'static str, span: Span, message: impl Into<String>) -> Self {
+        Self {
+            code,
+            severity: Severity::Error,
+            message: message.into(),
+            span,
+            label: String::new(),
+            related: Vec::new(),
+            help: None,
+        }
+    }
+
+    /// A finding that leaves its statement standing.
+    pub fn warning(code: &'static str, span: Span, message: impl Into<String>) -> Self {
+        Self {
+            severity: Severity::Warning,
+            ..Self::error(code, span, message)
+        }
+    }
+
+    /// Short text under the caret.
+    #[must_use]
+    pub fn label(mut self, label: impl Into<String>) -> Self {
+        self.label = label.into();
+        self
+    }
+
+    /// What would be right.
+    #[must_use]
+    pub fn help(mut self, help: impl Into<String>) -> Self {
+        self.help = Some(help.into());
+        self
+    }
+
+    /// Another place that matters.
+    #[must_use]
+    pub fn related(mut self, span: Span, label: impl Into<String>) -> Self {
+        self.related.push(Related {
+            span,
+            label: label.into(),
+        });
+        self
+    }
+
+    /// `help` asking whether `word` was meant, if there is one.
+    #[must_use]
+    pub(crate) fn did_you_mean(self, word: Option<&str>) -> Self {
+        match word {
+            Some(word) => self.help(format!("did you mean `{word}`?")),
+            None => self,
+        }
+    }
+}

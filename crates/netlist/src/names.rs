@@ -41,3 +41,8 @@ impl TubeNames {
             .find(|t| t.name.eq_ignore_ascii_case(name))
     }
 }
+
+/// A name as it is compared: without regard to case.
+pub(crate) fn fold(name: &str) -> String {
+    name.to_lowercase()
+}

@@ -13,6 +13,33 @@ pub struct Readings {
     pub readings: Vec<Reading>,
     /// What else is known of the unit.
     pub remarks: Vec<Remark>,
+    /// `notes`, in order.
+    pub notes: Vec<String>,
+    /// What holds at the end of the sheet, for readings that are added to it.
+    pub conditions: Conditions,
+}
+
+/// What holds for the readings below it: the meter in hand, the control
+/// setting, the mains.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Conditions {
+    /// The meter in hand.
+    pub meter: Meter,
+    /// Control setting; `None` is the default setting.
+    pub setting: Option<SettingId>,
+    /// Mains voltage, if recorded.
+    pub line: Option<Volts>,
+}
+
+impl Default for Conditions {
+    /// An ideal meter, the default setting, the mains not recorded.
+    fn default() -> Self {
+        Self {
+            meter: Meter::IDEAL,
+            setting: None,
+            line: None,
+        }
+    }
 }
 
 /// One number read, with all that held when it was read.

@@ -42,3 +42,32 @@ pub struct SourceMap {
     /// The files; a [`FileId`] indexes here.
     pub files: Vec<SourceFile>,
 }
+
+impl SourceMap {
+    /// A map of one text, as for a value typed on a command line.
+    pub fn single(name: &str, text: &str) -> Self {
+        Self {
+            files: vec![SourceFile {
+                name: name.to_owned(),
+                text: Arc::from(text),
+            }],
+        }
+    }
+
+    /// The text at a span; `None` if the span is of another map.
+    pub fn text_of(&self, span: Span) -> Option<&str> {
+        let file = self.files.get(span.file.0 as usize)?;
+        file.text.get(span.start as usize..span.end as usize)
+    }
+
+    /// File name, line and column of a span's first character, both from 1;
+    /// the column counts characters.
+    pub fn locate(&self, span: Span) -> Option<(&str, usize, usize)> {
+        let file = self.files.get(span.file.0 as usize)?;
+        let before = file.text.get(..span.start as usize)?;
+        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+        let line = before.matches('\n').count() + 1;
+        let column = before.get(line_start..)?.chars().count() + 1;
+        Some((&file.name, line, column))
+    }
+}

@@ -3,6 +3,7 @@
 //! No physics lives here: a [`Part`] says what was typed (a 100 kΩ resistor
 //! of 10 % between two nodes), and nothing of what it does.
 
+use crate::names::fold;
 use crate::span::Span;
 use crate::units::{Amps, Farads, Henries, Ohms, Siemens, Volts, Watts};
 
@@ -515,11 +516,12 @@ impl Stage {
     }
 
     /// Parts of this designator, without regard to case; a bottle's sections are several.
-    pub fn parts_named<'a>(&'a self, name: &'a str) -> impl Iterator<Item = PartId> + 'a {
+    pub fn parts_named<'a>(&'a self, name: &'a str) -> impl Iterator<Item = PartId> + use<'a> {
+        let name = fold(name);
         (0u32..)
             .map(PartId)
             .zip(&self.parts)
-            .filter(move |(_, part)| part.name.eq_ignore_ascii_case(name))
+            .filter(move |(_, part)| fold(&part.name) == name)
             .map(|(id, _)| id)
     }
 }
@@ -545,6 +547,27 @@ impl PartKind {
             | Self::Contact { from, to, .. }
             | Self::Meter { from, to, .. } => Some((from, to)),
             Self::Potentiometer { .. } | Self::Tube { .. } | Self::Transistor { .. } => None,
+        }
+    }
+
+    /// Every node the part is wired to, in the order of its terminals; a node
+    /// that two terminals share comes twice.
+    pub fn terminals(&self) -> Vec<NodeId> {
+        match self {
+            Self::Potentiometer {
+                from, to, wiper, ..
+            } => vec![*from, *to, *wiper],
+            Self::Tube { electrodes, .. } => electrodes.iter().map(|&(_, node)| node).collect(),
+            Self::Transistor {
+                emitter,
+                base,
+                collector,
+                ..
+            } => vec![*emitter, *base, *collector],
+            _ => match self.ends() {
+                Some((from, to)) => vec![from, to],
+                None => Vec::new(),
+            },
         }
     }
 }

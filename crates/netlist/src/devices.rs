@@ -1,0 +1,595 @@
+//! Statements of tubes, diodes and transistors, and the types they name.
+
+use crate::builder::Scope;
+use crate::cursor::{Cursor, Outcome, either};
+use crate::diagnostic::Diagnostic;
+use crate::lex::{Token, TokenKind};
+use crate::limits;
+use crate::names::{TubeName, TubeRole};
+use crate::nearest::nearest;
+use crate::passive::Reader;
+use crate::properties::{Ratings, Takes, once, part, tail};
+use crate::stage::{Drive, Electrode, NodeId, PartKind, TubeKind, TubeTypeDefinition};
+use crate::units::{Amps, Siemens, Volts};
+
+/// Electrodes by the words of the trade.
+pub(crate) const ELECTRODES: [(&str, Electrode); 6] = [
+    ("plate", Electrode::Plate),
+    ("grid", Electrode::Grid),
+    ("screen", Electrode::Screen),
+    ("suppressor", Electrode::Suppressor),
+    ("cathode", Electrode::Cathode),
+    ("grid3", Electrode::Grid3),
+];
+
+/// The word for an electrode.
+pub(crate) fn electrode_word(electrode: Electrode) -> &'static str {
+    ELECTRODES
+        .iter()
+        .find(|(_, known)| *known == electrode)
+        .map_or("electrode", |(word, _)| word)
+}
+
+const SOLID_STATE_DIODES: [&str; 3] = ["silicon", "germanium", "selenium"];
+const SOLID_STATE_RECTIFIERS: [&str; 2] = ["silicon", "selenium"];
+const TRANSISTOR_MATERIALS: [&str; 2] = ["germanium", "silicon"];
+
+/// The one of `words` that `token` is.
+fn one_of(words: &[&'static str], token: Token<'_>) -> Option<&'static str> {
+    words.iter().copied().find(|word| *word == token.text)
+}
+
+fn wrong_role(token: Token<'_>, found: &TubeName) -> Diagnostic {
+    let (what, keyword) = match found.role {
+        TubeRole::Amplifier => ("an amplifying tube", "`tube`"),
+        TubeRole::Rectifier => ("a rectifier", "`rectifier` or `diode`"),
+        TubeRole::Regulator => ("a gas regulator", "`regulator`"),
+    };
+    Diagnostic::error(
+        "wrong-kind-of-tube",
+        token.span,
+        format!("a {} is {what}", found.name),
+    )
+    .label("another kind of tube")
+    .help(format!("write it as {keyword}"))
+}
+
+/// Tube types of this role, for suggestions beside the solid-state words.
+fn near_type(word: &str, words: &[&str], types: &[TubeName], role: TubeRole) -> Option<String> {
+    let table = types
+        .iter()
+        .filter(|t| t.role == role)
+        .map(|t| t.name.as_str());
+    nearest(word, words.iter().copied().chain(table)).map(str::to_owned)
+}
+
+impl<'a> Reader<'_, '_, 'a, '_> {
+    /// A type that is either one of `solid_state` or a tube of `role`, as written.
+    fn type_of_role(&mut self, solid_state: &[&'static str], role: TubeRole) -> Outcome<String> {
+        let token = match self.cursor.peek() {
+            Some(token) if token.kind == TokenKind::Word => token,
+            _ => return Err(self.cursor.wanted("a type").into()),
+        };
+        if one_of(solid_state, token).is_none() {
+            match self.builder.names.find(token.text) {
+                Some(found) if found.role == role => {}
+                Some(found) => return Err(wrong_role(token, found).into()),
+                None => {
+                    let near = near_type(token.text, solid_state, &self.builder.names.types, role);
+                    let fault = Diagnostic::error(
+                        "unknown-tube-type",
+                        token.span,
+                        format!("no {} of type `{}` is known", self.keyword, token.text),
+                    )
+                    .label("unknown type");
+                    let words: Vec<String> =
+                        solid_state.iter().map(|word| format!("`{word}`")).collect();
+                    return Err(match near {
+                        Some(near) => fault.did_you_mean(Some(&near)),
+                        None if words.is_empty() => fault,
+                        None => fault.help(format!("write {} or a tube type", words.join(", "))),
+                    }
+                    .into());
+                }
+            }
+        }
+        self.cursor.next();
+        Ok(token.text.to_owned())
+    }
+
+    pub(crate) fn rectifier_type(&mut self) -> Outcome<String> {
+        self.type_of_role(&SOLID_STATE_RECTIFIERS, TubeRole::Rectifier)
+    }
+
+    pub(crate) fn diode(&mut self) -> Outcome<()> {
+        let name = self.designator()?;
+        let diode_type = self.type_of_role(&SOLID_STATE_DIODES, TubeRole::Rectifier)?;
+        self.anode_to_cathode(name, |from, to| PartKind::Diode {
+            diode_type,
+            from,
+            to,
+        })
+    }
+
+    pub(crate) fn regulator(&mut self) -> Outcome<()> {
+        let name = self.designator()?;
+        let tube_type = self.type_of_role(&[], TubeRole::Regulator)?;
+        self.anode_to_cathode(name, |from, to| PartKind::Regulator {
+            tube_type,
+            from,
+            to,
+        })
+    }
+
+    fn anode_to_cathode(
+        &mut self,
+        name: Token<'a>,
+        kind: impl FnOnce(NodeId, NodeId) -> PartKind,
+    ) -> Outcome<()> {
+        let takes = Takes {
+            tolerance: true,
+            volts: true,
+            wires: true,
+            ..Takes::default()
+        };
+        let tail = tail(self.cursor, takes, &mut |_, _| Ok(false))?;
+        let (from, to) = tail.wires(self.builder, self.scope, name)?;
+        let ratings = self.with_defaults(tail.ratings);
+        let part = part(self.scope, self.cursor, &ratings, kind(from, to));
+        self.builder.add(self.scope, name, part)?;
+        Ok(())
+    }
+
+    pub(crate) fn tube(&mut self) -> Outcome<()> {
+        let name = self.designator()?;
+        let type_token = match self.cursor.peek() {
+            Some(token) if token.kind == TokenKind::Word => token,
+            _ => return Err(self.cursor.wanted("a tube type").into()),
+        };
+        let table_entry = self.builder.tube_type(type_token)?;
+        if let Some(found) = table_entry
+            && found.role != TubeRole::Amplifier
+        {
+            return Err(wrong_role(type_token, found).into());
+        }
+        self.cursor.next();
+
+        let takes = Takes {
+            words: &[
+                "section",
+                "drive",
+                "plate",
+                "grid",
+                "cathode",
+                "screen",
+                "suppressor",
+                "grid3",
+            ],
+            ..Takes::default()
+        };
+        let (mut unit, mut drive) = (None, None);
+        let mut wired: Vec<(Electrode, Token<'a>, Token<'a>)> = Vec::new();
+        tail(self.cursor, takes, &mut |cursor, token| {
+            if cursor.accept_sign(TokenKind::Equals) {
+                let electrode = electrode_named(token)?;
+                if wired.iter().any(|(known, ..)| *known == electrode) {
+                    return Err(Diagnostic::error(
+                        "repeated-property",
+                        token.span,
+                        format!("the {} of `{}` is wired twice", token.text, name.text),
+                    )
+                    .label("wired before")
+                    .into());
+                }
+                wired.push((electrode, token, cursor.node()?));
+                return Ok(true);
+            }
+            match token.text {
+                "section" => once(&mut unit, section_number(cursor)?, token)?,
+                "drive" => once(&mut drive, drive_of(cursor)?, token)?,
+                word if ELECTRODES.iter().any(|(known, _)| *known == word) => {
+                    return Err(cursor
+                        .wanted(&format!("`=` after `{word}`"))
+                        .help(format!("write `{word}=NODE`"))
+                        .into());
+                }
+                _ => return Ok(false),
+            }
+            Ok(true)
+        })?;
+
+        let unit = self.check_section(type_token, table_entry, unit)?;
+        let has = match table_entry {
+            Some(found) => electrodes_of(found, unit),
+            None => self
+                .builder
+                .defined_type(type_token.text)
+                .map(defined_electrodes),
+        };
+        check_electrodes(name, type_token, has.as_deref(), &wired)?;
+
+        let mut ends = Vec::with_capacity(wired.len());
+        let mut electrodes = Vec::with_capacity(wired.len());
+        for (electrode, _, node) in wired {
+            let id = self.builder.node(self.scope, node);
+            ends.push((node, id));
+            electrodes.push((electrode, id));
+        }
+        self.refuse_one_node(name, &ends)?;
+        let kind = PartKind::Tube {
+            tube_type: type_token.text.to_owned(),
+            unit,
+            electrodes,
+            drive,
+        };
+        let part = part(self.scope, self.cursor, &Ratings::default(), kind);
+        self.builder.add(self.scope, name, part)?;
+        Ok(())
+    }
+
+    /// The section stated, held against how many the type has.
+    fn check_section(
+        &mut self,
+        type_token: Token<'a>,
+        table_entry: Option<&TubeName>,
+        unit: Option<(u8, Token<'a>)>,
+    ) -> Outcome<Option<u8>> {
+        let sections = table_entry.map_or(1, |found| found.units.len());
+        match unit {
+            Some((number, token)) if usize::from(number) > sections.max(1) => {
+                let count = match sections {
+                    0 | 1 => "one section".to_owned(),
+                    n => format!("{n} sections"),
+                };
+                Err(Diagnostic::error(
+                    "no-such-section",
+                    token.span,
+                    format!("a {} has {count}", type_token.text),
+                )
+                .label("no such section")
+                .into())
+            }
+            Some((number, _)) => Ok(Some(number)),
+            None => {
+                if sections > 1 {
+                    self.cursor.notes.push(
+                        Diagnostic::warning(
+                            "section-not-stated",
+                            type_token.span,
+                            format!(
+                                "a {} has {sections} sections and this does not say which",
+                                type_token.text
+                            ),
+                        )
+                        .label("taken as section 1")
+                        .help(
+                            "add `section 1` or `section 2`, as the data sheet numbers its units",
+                        ),
+                    );
+                }
+                Ok(None)
+            }
+        }
+    }
+
+    pub(crate) fn transistor(&mut self) -> Outcome<()> {
+        let name = self.designator()?;
+        let mut transistor_type = self.cursor.name("a transistor's type")?.text.to_owned();
+        // `germanium pnp` is a type of two words.
+        if TRANSISTOR_MATERIALS.contains(&transistor_type.as_str()) {
+            let polarity = self
+                .cursor
+                .choice("`pnp` or `npn`", &[("pnp", "pnp"), ("npn", "npn")])?;
+            transistor_type = format!("{transistor_type} {polarity}");
+        }
+        let takes = Takes {
+            words: &["emitter", "base", "collector"],
+            ..Takes::default()
+        };
+        let (mut emitter, mut base, mut collector) = (None, None, None);
+        tail(self.cursor, takes, &mut |cursor, token| {
+            let slot = match token.text {
+                "emitter" => &mut emitter,
+                "base" => &mut base,
+                "collector" => &mut collector,
+                _ => return Ok(false),
+            };
+            if !cursor.accept_sign(TokenKind::Equals) {
+                return Err(cursor
+                    .wanted(&format!("`=` after `{}`", token.text))
+                    .help(format!("write `{}=NODE`", token.text))
+                    .into());
+            }
+            once(slot, cursor.node()?, token)?;
+            Ok(true)
+        })?;
+        let missing = |electrode: &str| missing_electrode(name, electrode);
+        let emitter = emitter.ok_or_else(|| missing("emitter"))?;
+        let base = base.ok_or_else(|| missing("base"))?;
+        let collector = collector.ok_or_else(|| missing("collector"))?;
+        let ends =
+            [emitter, base, collector].map(|token| (token, self.builder.node(self.scope, token)));
+        self.refuse_one_node(name, &ends)?;
+        let kind = PartKind::Transistor {
+            transistor_type,
+            emitter: ends[0].1,
+            base: ends[1].1,
+            collector: ends[2].1,
+        };
+        let part = part(self.scope, self.cursor, &Ratings::default(), kind);
+        self.builder.add(self.scope, name, part)?;
+        Ok(())
+    }
+}
+
+fn electrode_named(token: Token<'_>) -> Outcome<Electrode> {
+    if let Some((_, electrode)) = ELECTRODES.iter().find(|(word, _)| *word == token.text) {
+        return Ok(*electrode);
+    }
+    let fault = Diagnostic::error(
+        "unknown-electrode",
+        token.span,
+        format!("`{}` is no electrode of a tube", token.text),
+    )
+    .label("unknown electrode");
+    let near = match token.text {
+        "anode" => Some("plate"),
+        "filament" => Some("cathode"),
+        "grid1" | "g1" => Some("grid"),
+        "grid2" | "g2" => Some("screen"),
+        "g3" => Some("suppressor"),
+        other => nearest(other, ELECTRODES.iter().map(|(word, _)| *word)),
+    };
+    Err(match near {
+        Some(near) => fault.did_you_mean(Some(near)),
+        None => {
+            let words: Vec<String> = ELECTRODES.iter().map(|(w, _)| format!("`{w}`")).collect();
+            fault.help(format!("write {}", either(&words)))
+        }
+    }
+    .into())
+}
+
+/// A section number, from 1.
+pub(crate) fn section_number<'a>(cursor: &mut Cursor<'_, 'a>) -> Outcome<(u8, Token<'a>)> {
+    match (cursor.peek(), cursor.peek_word().parse::<u8>()) {
+        (Some(token), Ok(number)) if (1..=9).contains(&number) => {
+            cursor.next();
+            Ok((number, token))
+        }
+        _ => Err(cursor
+            .wanted("a section's number")
+            .help("sections are numbered from 1, as the data sheet numbers its units")
+            .into()),
+    }
+}
+
+/// `25V peak` or `2mA grid`.
+fn drive_of(cursor: &mut Cursor<'_, '_>) -> Outcome<Drive> {
+    let by_amps = crate::value::by_unit(cursor.peek_word())
+        .is_some_and(|(dimension, _)| dimension == crate::value::Dimension::Amps);
+    if by_amps {
+        let amps = Amps(cursor.value(&limits::DRIVE_AMPS)?);
+        cursor.keyword("grid")?;
+        return Ok(Drive::GridCurrent(amps));
+    }
+    let volts = Volts(cursor.value(&limits::DRIVE_VOLTS)?);
+    cursor.keyword("peak")?;
+    Ok(Drive::Peak(volts))
+}
+
+fn electrodes_of(found: &TubeName, unit: Option<u8>) -> Option<Vec<Electrode>> {
+    let index = usize::from(unit.unwrap_or(1)).checked_sub(1)?;
+    let pins = found.units.get(index)?;
+    Some(pins.iter().map(|&(electrode, _)| electrode).collect())
+}
+
+fn defined_electrodes(defined: &TubeTypeDefinition) -> Vec<Electrode> {
+    let mut has = vec![Electrode::Plate, Electrode::Grid, Electrode::Cathode];
+    if defined.kind != TubeKind::Triode {
+        has.extend([Electrode::Screen, Electrode::Suppressor]);
+    }
+    has
+}
+
+fn missing_electrode(name: Token<'_>, electrode: &str) -> Diagnostic {
+    Diagnostic::error(
+        "electrode-not-wired",
+        name.span,
+        format!("the {electrode} of `{}` is not wired", name.text),
+    )
+    .label(format!("no `{electrode}=`"))
+    .help(format!("add `{electrode}=NODE`"))
+}
+
+/// Every electrode that the type has must be wired (the suppressor may be
+/// joined inside the bottle), and none that it has not.
+fn check_electrodes(
+    name: Token<'_>,
+    type_token: Token<'_>,
+    has: Option<&[Electrode]>,
+    wired: &[(Electrode, Token<'_>, Token<'_>)],
+) -> Outcome<()> {
+    let has = has.unwrap_or(&[Electrode::Plate, Electrode::Cathode]);
+    for &(electrode, token, _) in wired {
+        if electrode != Electrode::Suppressor && !has.contains(&electrode) {
+            return Err(Diagnostic::error(
+                "no-such-electrode",
+                token.span,
+                format!("a {} has no {}", type_token.text, token.text),
+            )
+            .label("not in this type")
+            .into());
+        }
+    }
+    for &electrode in has {
+        let is_wired = wired.iter().any(|(known, ..)| *known == electrode);
+        if !is_wired && electrode != Electrode::Suppressor {
+            return Err(missing_electrode(name, electrode_word(electrode)).into());
+        }
+    }
+    Ok(())
+}
+
+/// `tubetype NAME triode mu M plate V grid V current I gm S`, pentodes with
+/// `screen V I`.
+pub(crate) fn tube_type(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
+    let cursor = &mut *reader.cursor;
+    let name = cursor.name("a name for the tube type")?;
+    let kind = cursor.choice(
+        "the kind of tube",
+        &[
+            ("triode", TubeKind::Triode),
+            ("pentode", TubeKind::Pentode),
+            ("beam", TubeKind::BeamTetrode),
+        ],
+    )?;
+    let takes = Takes {
+        words: &["mu", "plate", "grid", "current", "gm", "screen"],
+        ..Takes::default()
+    };
+    let (mut mu, mut plate, mut grid, mut current, mut gm, mut screen) =
+        (None, None, None, None, None, None);
+    tail(cursor, takes, &mut |cursor, token| {
+        match token.text {
+            "mu" => once(&mut mu, cursor.value(&limits::MU)?, token)?,
+            "plate" => once(&mut plate, cursor.value(&limits::PLATE_VOLTS)?, token)?,
+            "grid" => once(&mut grid, cursor.value(&limits::GRID_VOLTS)?, token)?,
+            "current" => once(&mut current, cursor.value(&limits::TUBE_AMPS)?, token)?,
+            "gm" => once(&mut gm, cursor.value(&limits::GM)?, token)?,
+            "screen" => {
+                let volts = cursor.value(&limits::PLATE_VOLTS)?;
+                let amps = cursor.value(&limits::TUBE_AMPS)?;
+                once(&mut screen, (Volts(volts), Amps(amps)), token)?;
+            }
+            _ => return Ok(false),
+        }
+        Ok(true)
+    })?;
+    let missing = |what: &str, example: &str| {
+        Diagnostic::error(
+            "missing-property",
+            name.span,
+            format!("tube type `{}` does not give {what}", name.text),
+        )
+        .label(format!("{what} is missing"))
+        .help(format!("add it from the data sheet: `{example}`"))
+    };
+    let definition = TubeTypeDefinition {
+        name: name.text.to_owned(),
+        kind,
+        mu: mu.ok_or_else(|| missing("its amplification factor", "mu 100"))?,
+        plate_volts: Volts(plate.ok_or_else(|| missing("its plate voltage", "plate 250V"))?),
+        grid_volts: Volts(grid.ok_or_else(|| missing("its grid voltage", "grid -2V"))?),
+        plate_amps: Amps(current.ok_or_else(|| missing("its plate current", "current 1.2mA"))?),
+        gm: Siemens(gm.ok_or_else(|| missing("its transconductance", "gm 1.6mS"))?),
+        screen_volts: screen.map(|(volts, _)| volts),
+        screen_amps: screen.map(|(_, amps)| amps),
+        span: cursor.span,
+    };
+    match (kind, screen) {
+        (TubeKind::Triode, Some(_)) => {
+            return Err(Diagnostic::error(
+                "no-such-electrode",
+                name.span,
+                format!("tube type `{}` is a triode and has no screen", name.text),
+            )
+            .label("a triode")
+            .into());
+        }
+        (TubeKind::Pentode | TubeKind::BeamTetrode, None) => {
+            return Err(missing("its screen's voltage and current", "screen 100V 0.6mA").into());
+        }
+        _ => {}
+    }
+    define(reader, name, definition)
+}
+
+fn define(
+    reader: &mut Reader<'_, '_, '_, '_>,
+    name: Token<'_>,
+    definition: TubeTypeDefinition,
+) -> Outcome<()> {
+    if let Some(earlier) = reader.builder.defined_type(name.text) {
+        // Two files of one chassis may each bring the same type along.
+        if *earlier == definition {
+            return Ok(());
+        }
+        return Err(Diagnostic::error(
+            "duplicate-tube-type",
+            name.span,
+            format!("tube type `{}` is defined differently above", name.text),
+        )
+        .label("second definition")
+        .related(earlier.span, "first definition")
+        .into());
+    }
+    if reader.builder.names.find(name.text).is_some() {
+        return Err(Diagnostic::error(
+            "duplicate-tube-type",
+            name.span,
+            format!("tube type `{}` is in the table already", name.text),
+        )
+        .label("known type")
+        .help("give your own type a name of its own")
+        .into());
+    }
+    reader.builder.stage.tube_types.push(definition);
+    Ok(())
+}
+
+/// `defaults resistor 10% 0.5W`: what the lines below need not state.
+pub(crate) fn defaults(cursor: &mut Cursor<'_, '_>, scope: &mut Scope) -> Outcome<()> {
+    let known: Vec<(&str, &'static str)> = DEFAULTS_FOR.iter().map(|&k| (k, k)).collect();
+    let keyword = cursor.choice("a kind of part", &known)?;
+    let takes = Takes {
+        tolerance: true,
+        watts: keyword != "capacitor" && keyword != "supply",
+        volts: keyword != "supply",
+        words: match keyword {
+            "resistor" => &["composition", "film", "wirewound"],
+            "capacitor" => &["paper", "mica", "ceramic", "film", "electrolytic", "oil"],
+            _ => &[],
+        },
+        ..Takes::default()
+    };
+    let (mut material, mut dielectric) = (None, None);
+    if cursor.is_done() {
+        return Err(cursor
+            .wanted("a property")
+            .help("say what holds where nothing is stated: `defaults resistor 10% 0.5W`")
+            .into());
+    }
+    let read = tail(cursor, takes, &mut |_, token| match keyword {
+        "resistor" => {
+            crate::properties::set_by_word(&mut material, token, &crate::passive::MATERIALS)
+        }
+        "capacitor" => {
+            crate::properties::set_by_word(&mut dielectric, token, &crate::passive::DIELECTRICS)
+        }
+        _ => Ok(false),
+    })?;
+    let set = Ratings {
+        material,
+        dielectric,
+        ..read.ratings
+    };
+    match scope.defaults.iter_mut().find(|(k, _)| *k == keyword) {
+        Some((_, earlier)) => *earlier = set.or(earlier),
+        None => scope.defaults.push((keyword, set)),
+    }
+    Ok(())
+}
+
+/// Kinds that `defaults` can speak of.
+const DEFAULTS_FOR: [&str; 9] = [
+    "resistor",
+    "potentiometer",
+    "capacitor",
+    "choke",
+    "winding",
+    "supply",
+    "lamp",
+    "thermistor",
+    "relay",
+];

@@ -1,0 +1,574 @@
+//! The driver: a stage file statement by statement, its includes laid in.
+
+use std::sync::Arc;
+
+use crate::builder::{Builder, Scope, has_errors};
+use crate::checks;
+use crate::cursor::{Cursor, Fault, Outcome, clamp, shown};
+use crate::devices;
+use crate::diagnostic::Diagnostic;
+use crate::expect;
+use crate::lex::{Statement, Token, TokenKind, statements};
+use crate::limits;
+use crate::names::{TubeNames, fold};
+use crate::nearest::nearest;
+use crate::passive::Reader;
+use crate::point::{Index, Naming};
+use crate::span::{FileId, SourceFile, SourceMap, Span};
+use crate::stage::{PartKind, Stage};
+use crate::units::Volts;
+use crate::{Load, Parsed};
+
+/// Files within files, and files in all: a chassis of stages needs a few of
+/// either; what needs more includes itself by another name.
+const DEEPEST: usize = 32;
+const MOST_FILES: usize = 1000;
+
+/// Keywords of statements that are not parts.
+const OTHER_KEYWORDS: [&str; 11] = [
+    "stage",
+    "notes",
+    "common",
+    "line",
+    "settings",
+    "section",
+    "defaults",
+    "include",
+    "tubetype",
+    "expect",
+    "testpoint",
+];
+
+/// Keywords of parts.
+const PART_KEYWORDS: [&str; 20] = [
+    "supply",
+    "rectifier",
+    "resistor",
+    "potentiometer",
+    "capacitor",
+    "choke",
+    "winding",
+    "transformer",
+    "tube",
+    "diode",
+    "regulator",
+    "transistor",
+    "thermistor",
+    "lamp",
+    "fuse",
+    "link",
+    "switch",
+    "relay",
+    "contact",
+    "meter",
+];
+
+/// Keywords that a readings sheet has and a stage file has not.
+const SHEET_KEYWORDS: [&str; 10] = [
+    "readings", "setting", "volts", "ohms", "amps", "panel", "tester", "seen", "good", "replaced",
+];
+
+fn keywords() -> impl Iterator<Item = &'static str> {
+    OTHER_KEYWORDS.into_iter().chain(PART_KEYWORDS)
+}
+
+/// Reads a stage file and everything it includes.
+///
+/// `name` is the file's name as messages show it, `names` the tube types
+/// known, and `load` is called for each `include` (see [`Load`]). The stage
+/// holds every statement that could be understood; all others are reported
+/// in [`Parsed::diagnostics`], in the order of the text.
+pub fn parse_stage(
+    name: &str,
+    text: &str,
+    names: &TubeNames,
+    load: &mut Load<'_>,
+) -> Parsed<Stage> {
+    let mut reading = Reading {
+        builder: Builder::new(names),
+        sources: SourceMap::default(),
+        deferred: Vec::new(),
+        open: Vec::new(),
+        load,
+    };
+    let mut scope = Scope::default();
+    reading.file(name, text, &mut scope, true);
+    reading.finish()
+}
+
+struct Reading<'n, 'l, 'f> {
+    builder: Builder<'n>,
+    sources: SourceMap,
+    /// Statements about points, which wait until every part is known.
+    deferred: Vec<(Naming, Span)>,
+    /// Names of the files being read, outermost first.
+    open: Vec<String>,
+    load: &'l mut Load<'f>,
+}
+
+impl Reading<'_, '_, '_> {
+    fn file(&mut self, name: &str, text: &str, scope: &mut Scope, outermost: bool) {
+        let file = FileId(clamp(self.sources.files.len()));
+        let text: Arc<str> = Arc::from(text);
+        self.sources.files.push(SourceFile {
+            name: name.to_owned(),
+            text: Arc::clone(&text),
+        });
+        if u32::try_from(text.len()).is_err() {
+            self.builder.sink.push(Diagnostic::error(
+                "file-too-long",
+                Span {
+                    file,
+                    start: 0,
+                    end: 0,
+                },
+                format!("{name} is longer than 4 GiB"),
+            ));
+            return;
+        }
+        self.open.push(name.to_owned());
+        let found = statements(&text, file, 0, &mut self.builder.sink);
+        for broken in found.iter().filter(|s| s.broken) {
+            self.builder.taint(broken);
+        }
+        self.title(&found, file, outermost);
+        self.common(&found, scope, outermost);
+        for statement in found.iter().filter(|s| !s.broken) {
+            match keyword(statement) {
+                "settings" => self.read(statement, scope, settings),
+                "tubetype" => self.read(statement, scope, devices::tube_type),
+                _ => {}
+            }
+        }
+        for statement in found.iter().filter(|s| !s.broken) {
+            self.statement(statement, scope, outermost);
+        }
+        self.open.pop();
+    }
+
+    /// The `stage` statement: first, once.
+    fn title(&mut self, found: &[Statement<'_>], file: FileId, outermost: bool) {
+        let mut titles = found.iter().filter(|s| keyword(s) == "stage");
+        let (first, title) = (found.first(), titles.next());
+        for again in titles {
+            self.builder.sink.push(
+                Diagnostic::error("repeated-statement", again.span, "a stage has one title")
+                    .label("second title"),
+            );
+        }
+        let Some(title) = title else {
+            let at = Span {
+                file,
+                start: 0,
+                end: 0,
+            };
+            let span = first.map_or(at, |s| s.tokens.first().map_or(s.span, |t| t.span));
+            // A mistyped `stage` is reported as the unknown keyword it is.
+            let mistyped = first.is_some_and(|s| !keywords().any(|k| k == keyword(s)));
+            if !mistyped {
+                self.builder.sink.push(
+                    Diagnostic::error("no-title", span, "a stage file begins with its title")
+                        .label("`stage` should stand before this")
+                        .help("begin the file with `stage \"TITLE\"`"),
+                );
+            }
+            return;
+        };
+        if first.is_some_and(|s| s.span.start != title.span.start) {
+            self.builder.sink.push(
+                Diagnostic::error(
+                    "title-not-first",
+                    title.span,
+                    "the title is not the first statement",
+                )
+                .label("belongs at the top"),
+            );
+        }
+        if title.broken {
+            return;
+        }
+        let mut cursor = Cursor::new(title);
+        cursor.next();
+        let read = cursor
+            .text("the stage's title")
+            .and_then(|text| cursor.finish().map(|()| text));
+        match read {
+            Ok(text) if outermost => self.builder.stage.title = text,
+            Ok(_) => {}
+            Err(fault) => self.builder.report(Vec::new(), Some(fault)),
+        }
+    }
+
+    /// The `common` statement, before any node is met.
+    fn common(&mut self, found: &[Statement<'_>], scope: &mut Scope, outermost: bool) {
+        let mut name = ("chassis".to_owned(), Span::default());
+        let mut earlier: Option<Span> = None;
+        for statement in found.iter().filter(|s| !s.broken && keyword(s) == "common") {
+            let mut cursor = Cursor::new(statement);
+            cursor.next();
+            let read = cursor
+                .node()
+                .and_then(|node| cursor.finish().map(|()| node));
+            match (read, earlier) {
+                (Ok(_), Some(earlier)) => self.builder.sink.push(
+                    Diagnostic::error(
+                        "repeated-statement",
+                        statement.span,
+                        "a stage has one common node",
+                    )
+                    .label("second `common`")
+                    .related(earlier, "first `common`"),
+                ),
+                (Ok(node), None) => {
+                    name = (node.text.to_owned(), node.span);
+                    earlier = Some(statement.span);
+                }
+                (Err(fault), _) => {
+                    self.builder.taint(statement);
+                    self.builder.report(Vec::new(), Some(fault));
+                }
+            }
+        }
+        scope.common = fold(&name.0);
+        if outermost {
+            self.builder.name_common(&name.0, name.1);
+        }
+    }
+
+    /// Reads one statement with `read`; reports what is wrong with it.
+    fn read(
+        &mut self,
+        statement: &Statement<'_>,
+        scope: &Scope,
+        read: impl FnOnce(&mut Reader<'_, '_, '_, '_>) -> Outcome<()>,
+    ) {
+        let mut cursor = Cursor::new(statement);
+        cursor.next();
+        let word = keyword(statement);
+        let outcome = read(&mut Reader {
+            builder: &mut self.builder,
+            scope,
+            cursor: &mut cursor,
+            keyword: keywords().find(|k| *k == word).unwrap_or("part"),
+        });
+        self.conclude(statement, cursor.notes, outcome);
+    }
+
+    fn conclude(
+        &mut self,
+        statement: &Statement<'_>,
+        notes: Vec<Diagnostic>,
+        outcome: Outcome<()>,
+    ) {
+        if outcome.is_err() || has_errors(&notes) {
+            self.builder.taint(statement);
+        }
+        self.builder.report(notes, outcome.err());
+    }
+
+    fn statement(&mut self, statement: &Statement<'_>, scope: &mut Scope, outermost: bool) {
+        match keyword(statement) {
+            // Seen to before the others.
+            "stage" | "common" | "settings" | "tubetype" => {}
+            "expect" | "testpoint" => self.deferred.push((
+                Naming {
+                    prefix: scope.prefix.clone(),
+                    common: scope.common.clone(),
+                },
+                statement.span,
+            )),
+            "section" | "defaults" | "include" => {
+                let mut cursor = Cursor::new(statement);
+                cursor.next();
+                let outcome = match keyword(statement) {
+                    "section" => self.section(&mut cursor, scope),
+                    "defaults" => devices::defaults(&mut cursor, scope),
+                    _ => self.include(&mut cursor, scope),
+                };
+                self.conclude(statement, cursor.notes, outcome);
+            }
+            "notes" => self.read(statement, scope, notes),
+            "line" => self.read(statement, scope, |reader| line(reader, outermost)),
+            word if PART_KEYWORDS.contains(&word) => {
+                self.read(statement, scope, part);
+            }
+            _ => {
+                self.builder.taint(statement);
+                if let Some(&first) = statement.tokens.first() {
+                    self.builder.sink.push(unknown_keyword(first));
+                }
+            }
+        }
+    }
+
+    fn section(&mut self, cursor: &mut Cursor<'_, '_>, scope: &mut Scope) -> Outcome<()> {
+        let title = cursor.text("the section's title")?;
+        cursor.finish()?;
+        scope.section = self.builder.section(title);
+        Ok(())
+    }
+
+    fn include(&mut self, cursor: &mut Cursor<'_, '_>, scope: &Scope) -> Outcome<()> {
+        let at = cursor.here();
+        let path = cursor.text("the file to include")?;
+        let mut prefix = scope.prefix.clone();
+        if cursor.accept("as") {
+            prefix.push_str(cursor.name("a prefix")?.text);
+            prefix.push('.');
+        }
+        cursor.finish()?;
+        let fault = |code, message: String| Diagnostic::error(code, at, message);
+        let from = self.open.last().cloned().unwrap_or_default();
+        let (name, text) = (self.load)(&from, &path).map_err(|why| {
+            fault("include-failed", format!("\"{path}\" can't be read: {why}"))
+                .label("not read")
+                .help("the path is taken from the folder of the file that includes it")
+        })?;
+        if let Some(first) = self.open.iter().position(|open| *open == name) {
+            let round: Vec<&str> = self.open.iter().skip(first).map(String::as_str).collect();
+            return Err(fault(
+                "include-cycle",
+                format!("{name} includes itself: {} → {name}", round.join(" → ")),
+            )
+            .label("comes back to a file that is being read")
+            .into());
+        }
+        if self.open.len() >= DEEPEST || self.sources.files.len() >= MOST_FILES {
+            return Err(fault(
+                "too-many-includes",
+                format!("more than {DEEPEST} files within files, or {MOST_FILES} in all"),
+            )
+            .label("one too many")
+            .into());
+        }
+        let mut inner = Scope {
+            prefix,
+            section: scope.section,
+            ..Scope::default()
+        };
+        self.file(&name, &text, &mut inner, false);
+        Ok(())
+    }
+
+    fn finish(mut self) -> Parsed<Stage> {
+        self.resolve();
+        let deferred = std::mem::take(&mut self.deferred);
+        let setting_spans = std::mem::take(&mut self.builder.setting_spans);
+        let names = self.builder.names;
+        let (mut stage, mut diagnostics, mut tainted) = self.builder.into_tainted();
+        let (mut expects, mut test_points) = (Vec::new(), Vec::new());
+        let mut failed = Vec::new();
+        let index = Index::new(&stage, names, std::mem::take(&mut tainted));
+        for (naming, span) in deferred {
+            let Some(text) = self.sources.text_of(span) else {
+                continue;
+            };
+            // The first pass has reported the lexical faults of the text.
+            let again = statements(text, span.file, span.start, &mut Vec::new());
+            let Some(statement) = again.first() else {
+                continue;
+            };
+            let mut cursor = Cursor::new(statement);
+            let outcome = if cursor.accept("expect") {
+                expect::expect(&mut cursor, &index, &naming).map(|e| expects.push(e))
+            } else {
+                cursor.next();
+                expect::test_point(&mut cursor, &index, &naming).map(|t| test_points.push(t))
+            };
+            diagnostics.append(&mut cursor.notes);
+            if let Err(fault) = outcome {
+                failed.extend(
+                    statement
+                        .tokens
+                        .iter()
+                        .filter(|token| token.kind == TokenKind::Word)
+                        .map(|token| fold(token.text)),
+                );
+                if let Fault::Say(diagnostic) = fault {
+                    diagnostics.push(*diagnostic);
+                }
+            }
+        }
+        let tainted = index.into_tainted(failed);
+        stage.expects = expects;
+        stage.test_points = test_points;
+        checks::unused_settings(&stage, &setting_spans, &tainted, &mut diagnostics);
+        checks::near_misses(&stage, &tainted, &mut diagnostics);
+        diagnostics.sort_by_key(|d| (d.span.file, d.span.start));
+        Parsed {
+            value: stage,
+            diagnostics,
+            sources: self.sources,
+        }
+    }
+
+    /// Gives contacts their relays and windings their transformers.
+    fn resolve(&mut self) {
+        for (winding, name, span) in std::mem::take(&mut self.builder.windings) {
+            let found = self.builder.transformer(&name);
+            if found.is_none() && !self.builder.is_tainted(&name) {
+                let known = self.builder.stage.transformers.iter();
+                let near = nearest(&name, known.map(|t| t.name.as_str())).map(str::to_owned);
+                let fault = Diagnostic::error(
+                    "unknown-transformer",
+                    span,
+                    format!("no transformer is called `{name}`"),
+                )
+                .label("unknown transformer");
+                let fault = match near {
+                    Some(near) => fault.did_you_mean(Some(&near)),
+                    None => fault.help(format!("declare it with `transformer {name}`")),
+                };
+                self.builder.sink.push(fault);
+            }
+            if let Some(part) = self.builder.stage.parts.get_mut(winding.0 as usize)
+                && let PartKind::Winding { transformer, .. } = &mut part.kind
+            {
+                *transformer = found;
+            }
+        }
+        let mut unwanted = Vec::new();
+        for (contact, name, span) in std::mem::take(&mut self.builder.contacts) {
+            let Some(found) = self.builder.relay(&name) else {
+                unwanted.push(contact);
+                if !self.builder.is_tainted(&name) {
+                    let relays = self.builder.stage.parts.iter();
+                    let relays = relays.filter(|p| matches!(p.kind, PartKind::Relay { .. }));
+                    let near = nearest(&name, relays.map(|p| p.name.as_str())).map(str::to_owned);
+                    let fault = Diagnostic::error(
+                        "unknown-relay",
+                        span,
+                        format!("no relay is called `{name}`"),
+                    )
+                    .label("unknown relay");
+                    self.builder.sink.push(match near {
+                        Some(near) => fault.did_you_mean(Some(&near)),
+                        None => fault
+                            .help("a contact carries its relay's designator, or says `of RELAY`"),
+                    });
+                }
+                continue;
+            };
+            if let Some(part) = self.builder.stage.parts.get_mut(contact.0 as usize)
+                && let PartKind::Contact { relay, .. } = &mut part.kind
+            {
+                *relay = found;
+            }
+        }
+        self.builder.remove_parts(&unwanted);
+    }
+}
+
+/// The first word of a statement, or an empty text.
+fn keyword<'a>(statement: &Statement<'a>) -> &'a str {
+    match statement.tokens.first() {
+        Some(token) if token.kind == TokenKind::Word => token.text,
+        _ => "",
+    }
+}
+
+fn part(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
+    match reader.keyword {
+        "supply" => reader.supply(),
+        "rectifier" => reader.rectifier(),
+        "resistor" => reader.resistor(),
+        "potentiometer" => reader.potentiometer(),
+        "capacitor" => reader.capacitor(),
+        "choke" => reader.choke(),
+        "winding" => reader.winding(),
+        "transformer" => reader.transformer(),
+        "tube" => reader.tube(),
+        "diode" => reader.diode(),
+        "regulator" => reader.regulator(),
+        "transistor" => reader.transistor(),
+        "thermistor" => reader.thermistor(),
+        "lamp" => reader.lamp(),
+        "fuse" => reader.fuse(),
+        "link" => reader.link(),
+        "switch" => reader.switch(),
+        "relay" => reader.relay(),
+        "contact" => reader.contact(),
+        "meter" => reader.meter(),
+        _ => Ok(()),
+    }
+}
+
+fn unknown_keyword(token: Token<'_>) -> Diagnostic {
+    let fault = Diagnostic::error(
+        "unknown-keyword",
+        token.span,
+        format!("no statement begins with {}", shown(token)),
+    )
+    .label("unknown keyword");
+    if SHEET_KEYWORDS.contains(&token.text) {
+        return fault.help(format!("`{}` belongs in a readings sheet", token.text));
+    }
+    fault.did_you_mean(nearest(token.text, keywords()))
+}
+
+fn settings(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
+    let mut named = vec![reader.cursor.name("a setting")?];
+    while !reader.cursor.is_done() {
+        named.push(reader.cursor.name("a setting")?);
+    }
+    if let Some(reserved) = named.iter().find(|t| matches!(t.text, "from" | "to")) {
+        return Err(Diagnostic::error(
+            "bad-name",
+            reserved.span,
+            format!(
+                "`{}` can't name a setting: it says how a part is wired",
+                reserved.text
+            ),
+        )
+        .label("not a setting's name")
+        .into());
+    }
+    for token in named {
+        reader.builder.declare_setting(token);
+    }
+    Ok(())
+}
+
+fn notes(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
+    let text = reader.cursor.text("the note")?;
+    reader.cursor.finish()?;
+    reader.builder.stage.notes.push(text);
+    Ok(())
+}
+
+fn line(reader: &mut Reader<'_, '_, '_, '_>, outermost: bool) -> Outcome<()> {
+    let volts = Volts(reader.cursor.value(&limits::LINE)?);
+    reader.cursor.finish()?;
+    let span = reader.cursor.span;
+    match (reader.builder.stage.line, reader.builder.line_span) {
+        (Some(first), Some(earlier)) if first != volts => {
+            if outermost && earlier.file == span.file {
+                return Err(Diagnostic::error(
+                    "repeated-statement",
+                    span,
+                    "a stage assumes one mains voltage",
+                )
+                .label("second `line`")
+                .related(earlier, "first `line`")
+                .into());
+            }
+            reader.cursor.notes.push(
+                Diagnostic::warning(
+                    "line-differs",
+                    span,
+                    format!(
+                        "this file assumes a mains voltage of {volts}, but {first} is in force"
+                    ),
+                )
+                .label("has no effect")
+                .related(earlier, "in force")
+                .help("give the values of both files for one mains voltage"),
+            );
+        }
+        _ => {
+            reader.builder.stage.line.get_or_insert(volts);
+            reader.builder.line_span.get_or_insert(span);
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,5 @@
+//! Tests of the text layer from outside.
+#![forbid(unsafe_code)]
+
+mod fixtures;
+mod stages;
