@@ -135,15 +135,18 @@ impl TubeType {
             UnitKind::Amplifier(_) => unit.tube_law(form).map(Device::Tube),
             UnitKind::Diode | UnitKind::Rectifier => {
                 let drop = unit.drop?;
-                Some(Device::Diode(DiodeLaw::vacuum_from_drop(drop.volts, drop.amps)))
+                Some(Device::Diode(DiodeLaw::vacuum_from_drop(
+                    drop.volts, drop.amps,
+                )))
             }
-            UnitKind::MercuryRectifier => {
+            UnitKind::GasRectifier => {
                 let drop = unit.drop?;
                 Some(Device::Diode(DiodeLaw::mercury_vapour(drop.volts)))
             }
-            UnitKind::Regulator => {
-                unit.glow.as_ref().map(|glow| Device::Regulator(RegulatorLaw::new(glow)))
-            }
+            UnitKind::Regulator => unit
+                .glow
+                .as_ref()
+                .map(|glow| Device::Regulator(RegulatorLaw::new(glow))),
         }
     }
 }
@@ -168,8 +171,8 @@ pub enum UnitKind {
     Diode,
     /// Vacuum power rectifier.
     Rectifier,
-    /// Mercury-vapour power rectifier.
-    MercuryRectifier,
+    /// Mercury-vapour, xenon or cold-cathode power rectifier: a nearly constant drop.
+    GasRectifier,
     /// Gas voltage regulator.
     Regulator,
 }
@@ -180,7 +183,7 @@ impl fmt::Display for UnitKind {
             Self::Amplifier(kind) => kind.name(),
             Self::Diode => "diode",
             Self::Rectifier => "rectifier",
-            Self::MercuryRectifier => "mercury rectifier",
+            Self::GasRectifier => "gas rectifier",
             Self::Regulator => "regulator",
         })
     }
@@ -326,7 +329,7 @@ pub struct Unit {
     pub ratings: Ratings,
     /// Published operating points.
     pub points: Vec<PublishedPoint>,
-    /// Drop of a vacuum diode, or the constant drop of a mercury rectifier.
+    /// Drop of a vacuum diode, or the constant drop of a gas rectifier.
     pub drop: Option<Drop>,
     /// Figures of a regulator.
     pub glow: Option<Glow>,

@@ -18,8 +18,13 @@ pub enum RectifierElement {
         /// Amperes per volt to the 3/2, each plate.
         perveance: f64,
     },
-    /// Mercury vapour: a constant drop.
+    /// Mercury vapour: a constant drop of 15 V.
     MercuryVapour,
+    /// Another gas or a cold cathode: a constant drop.
+    Gas {
+        /// Volts; one that is below zero or not a number counts as none.
+        volts: f64,
+    },
     /// Silicon: a constant drop.
     Silicon,
 }
@@ -41,7 +46,10 @@ impl RectifierElement {
             UnitKind::Rectifier | UnitKind::Diode => unit
                 .drop
                 .map(|drop| Self::vacuum_from_drop(drop.volts, drop.amps)),
-            UnitKind::MercuryRectifier => Some(Self::MercuryVapour),
+            UnitKind::GasRectifier => Some(
+                unit.drop
+                    .map_or(Self::MercuryVapour, |drop| Self::Gas { volts: drop.volts }),
+            ),
             UnitKind::Regulator | UnitKind::Amplifier(_) => None,
         })
     }
@@ -51,6 +59,8 @@ impl RectifierElement {
         match self {
             Self::Vacuum { .. } => 0.0,
             Self::MercuryVapour => MERCURY_VOLTS,
+            Self::Gas { volts } if volts.is_finite() => volts.max(0.0),
+            Self::Gas { .. } => 0.0,
             Self::Silicon => SILICON_VOLTS,
         }
     }

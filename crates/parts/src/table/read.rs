@@ -34,6 +34,9 @@ pub enum TableError {
     /// A cathode resistor without a current to give a bias.
     #[error("`{0}`: a point with a cathode resistor needs its currents")]
     Bias(String),
+    /// A type like one that is not further up in the table.
+    #[error("`{0}`: no `{1}` before it to be like")]
+    Like(String, String),
     /// A unit that does not say what it needs to say.
     #[error("`{0}`: unit {1} has no figures")]
     NoFigures(String, usize),
@@ -50,7 +53,8 @@ pub(super) fn shipped() -> Result<TubeTable, TableError> {
             error: Box::new(error),
         })?;
         for tube in raw.tube {
-            types.push(tube.build()?);
+            let tube = tube.build(&types)?;
+            types.push(tube);
         }
     }
     types.sort_by_cached_key(|tube: &TubeType| manual_order(&tube.name));
@@ -91,6 +95,9 @@ struct RawTube {
     source: Option<String>,
     confidence: Confidence,
     note: Option<String>,
+    /// A type with the same figures, wherever this one does not give its own.
+    like: Option<String>,
+    #[serde(default)]
     unit: Vec<RawUnit>,
 }
 
@@ -136,6 +143,7 @@ struct RawPoint {
     screen_ma: Option<f64>,
     cathode_ma: Option<f64>,
     screen_ratio: Option<f64>,
+    cathode_us: Option<f64>,
     us: Option<f64>,
     kohm: Option<f64>,
     mu: Option<f64>,
@@ -161,8 +169,17 @@ struct RawGlow {
 }
 
 impl RawTube {
-    fn build(self) -> Result<TubeType, TableError> {
+    fn build(self, earlier: &[TubeType]) -> Result<TubeType, TableError> {
         let name = self.name;
+        let model = match &self.like {
+            Some(like) => Some(
+                earlier
+                    .iter()
+                    .find(|tube| tube.name == *like)
+                    .ok_or_else(|| TableError::Like(name.clone(), like.clone()))?,
+            ),
+            None => None,
+        };
         let mut units: Vec<Unit> = Vec::with_capacity(self.unit.len());
         for (number, raw) in self.unit.into_iter().enumerate() {
             let kind = unit_kind(&name, &raw.kind)?;
@@ -202,21 +219,23 @@ impl RawTube {
                 glow,
                 fits: [OnceLock::new(), OnceLock::new()],
             };
-            let silent = |u: &Unit| u.points.is_empty() && u.drop.is_none() && u.glow.is_none();
-            if silent(&unit) {
-                // A further unit without figures is like the first of its kind.
-                let first = units
-                    .iter()
-                    .find(|u| u.kind == kind)
+            if is_silent(&unit) {
+                // Without figures a unit is like the same unit of the type
+                // that this one is like, or like the first of its kind here.
+                let first = model
+                    .and_then(|tube| tube.units.get(number))
+                    .or_else(|| units.iter().find(|u| u.kind == kind))
+                    .filter(|u| u.kind == kind)
                     .ok_or_else(|| TableError::NoFigures(name.clone(), number + 1))?;
-                unit.points.clone_from(&first.points);
-                unit.drop = first.drop;
-                unit.glow = first.glow;
-                if raw.max.is_none() {
-                    unit.ratings = first.ratings;
-                }
+                take_figures(&mut unit, first, raw.max.is_none());
             }
             units.push(unit);
+        }
+        if let Some(model) = model.filter(|_| units.is_empty()) {
+            units = model.units.iter().map(copy).collect();
+        }
+        if units.is_empty() {
+            return Err(TableError::NoFigures(name, 1));
         }
         let heater_pins = self
             .heater_pins
@@ -241,11 +260,37 @@ impl RawTube {
     }
 }
 
+fn is_silent(unit: &Unit) -> bool {
+    unit.points.is_empty() && unit.drop.is_none() && unit.glow.is_none()
+}
+
+fn take_figures(unit: &mut Unit, from: &Unit, ratings_too: bool) {
+    unit.points.clone_from(&from.points);
+    unit.drop = from.drop;
+    unit.glow = from.glow;
+    if ratings_too {
+        unit.ratings = from.ratings;
+    }
+}
+
+/// The same unit, not yet fitted.
+fn copy(unit: &Unit) -> Unit {
+    Unit {
+        kind: unit.kind,
+        pins: unit.pins.clone(),
+        ratings: unit.ratings,
+        points: unit.points.clone(),
+        drop: unit.drop,
+        glow: unit.glow,
+        fits: [OnceLock::new(), OnceLock::new()],
+    }
+}
+
 fn unit_kind(name: &str, word: &str) -> Result<UnitKind, TableError> {
     Ok(match word {
         "diode" => UnitKind::Diode,
         "rectifier" => UnitKind::Rectifier,
-        "mercury rectifier" => UnitKind::MercuryRectifier,
+        "gas rectifier" => UnitKind::GasRectifier,
         "regulator" => UnitKind::Regulator,
         _ => UnitKind::Amplifier(
             word.parse::<TubeKind>()
@@ -277,6 +322,7 @@ impl RawPoint {
             screen_amps: amps(self.screen_ma),
             cathode_amps: amps(self.cathode_ma),
             screen_ratio: self.screen_ratio,
+            cathode_gm: self.cathode_us.map(|us| us * 1e-6),
             gm: self.us.map(|us| us * 1e-6),
             plate_ohms: self.kohm.map(|kohm| kohm * 1000.0),
             mu: self.mu,

@@ -9,6 +9,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::kind::TubeKind;
 use super::koren::{KorenLaw, KorenPentode, KorenTriode};
+use super::start::{CONTACT, Prior, Start, remote};
 use super::two_pitch::TwoPitchLaw;
 use super::{Body, LawForm, TubeLaw};
 use crate::device::{Condition, PortVolts};
@@ -32,6 +33,8 @@ pub struct OperatingPoint {
     pub cathode_amps: Option<f64>,
     /// Screen current over plate current, where only that is known to hold.
     pub screen_ratio: Option<f64>,
+    /// Transconductance from the grid to plate and screen together, siemens.
+    pub cathode_gm: Option<f64>,
     /// Grid-to-plate transconductance, siemens.
     pub gm: Option<f64>,
     /// Plate resistance, ohms.
@@ -115,13 +118,6 @@ mod accuracy {
     pub(super) const SCREEN_MU: f64 = 0.10;
 }
 
-/// One unknown: its prior, normal about `mean`.
-#[derive(Clone, Copy)]
-struct Prior {
-    mean: f64,
-    sigma: f64,
-}
-
 /// What is to be solved: how unknowns make a law, and their priors.
 struct Problem<'a> {
     kind: TubeKind,
@@ -163,6 +159,7 @@ fn check(kind: TubeKind, points: &[OperatingPoint]) -> Result<(), FitError> {
             ("screen current", point.screen_amps),
             ("cathode current", point.cathode_amps),
             ("ratio of screen to plate current", point.screen_ratio),
+            ("transconductance to plate and screen", point.cathode_gm),
             ("transconductance", point.gm),
             ("plate resistance", point.plate_ohms),
             ("mu", point.mu),
@@ -184,17 +181,16 @@ fn check(kind: TubeKind, points: &[OperatingPoint]) -> Result<(), FitError> {
 
 impl<'a> Problem<'a> {
     fn new(kind: TubeKind, points: &'a [OperatingPoint], form: LawForm) -> Option<Self> {
-        // The richest point starts the search: a current with a slope.
-        let (at, total, slope) = points
+        // The point of the greatest current starts the search.
+        let (at, total) = points
             .iter()
-            .filter_map(|p| {
-                let total = p.total_amps()?;
-                let gm = p.gm.or_else(|| Some(p.mu? / p.plate_ohms?))?;
-                // The slope of the whole cathode current goes with its share.
-                let slope = p.plate_amps.map_or(gm, |plate| gm * total / plate);
-                Some((p, total, slope))
-            })
+            .filter_map(|p| Some((p, p.total_amps()?)))
             .max_by(|a, b| a.1.total_cmp(&b.1))?;
+        // Its slope for the whole cathode current, from gm or from mu over plate resistance.
+        let slope = at.cathode_gm.or_else(|| {
+            let gm = at.gm.or_else(|| Some(at.mu? / at.plate_ohms?))?;
+            Some(at.plate_amps.map_or(gm, |plate| gm * total / plate))
+        });
         let collector = if kind.has_screen() {
             at.screen_volts
         } else {
@@ -204,13 +200,28 @@ impl<'a> Problem<'a> {
             LawForm::TwoPitch => 1.5,
             LawForm::Koren => 1.4,
         };
-        // I = k E^x and I' = x k E^(x-1) give the drive, and the drive mu.
-        let drive = exponent * total / slope;
         let mu_hint = points.iter().find_map(|p| {
             p.mu.or_else(|| (!kind.has_screen()).then_some(p.gm? * p.plate_ohms?))
         });
-        let mu = mu_hint
-            .unwrap_or_else(|| collector / (drive - at.grid_volts - CONTACT).max(0.02 * collector));
+        // I = k E^x and I' = x k E^(x-1) give the drive E, and E the mu; or the other way round.
+        let (drive, mu) = match (slope, mu_hint) {
+            (Some(slope), Some(mu)) => (exponent * total / slope, mu),
+            (Some(slope), None) => {
+                let drive = exponent * total / slope;
+                (
+                    drive,
+                    collector / (drive - at.grid_volts - CONTACT).max(0.02 * collector),
+                )
+            }
+            (None, Some(mu)) => (
+                f64::max(
+                    collector / mu + at.grid_volts + CONTACT,
+                    0.05 * collector / mu,
+                ),
+                mu,
+            ),
+            (None, None) => return None,
+        };
         let bias_scale = collector / mu;
         let currents = points.iter().filter_map(OperatingPoint::total_amps);
         let largest = currents.fold(total, f64::max);
@@ -345,6 +356,7 @@ impl<'a> Problem<'a> {
                 point.screen_ratio,
                 accuracy::SCREEN,
             );
+            add(model.cathode_gm, point.cathode_gm, accuracy::GM);
             let remote = point.gm.is_some_and(|gm| gm < 0.05 * self.largest_gm);
             add(
                 model.gm,
@@ -448,131 +460,12 @@ const KOREN_KVB: f64 = 300.0;
 /// See [`KorenPentode::turned`].
 const KOREN_TURNED: f64 = 0.5;
 
-/// Where the search starts, from the richest point.
-struct Start {
-    at: OperatingPoint,
-    total: f64,
-    mu: f64,
-    mu_known: bool,
-    bias_scale: f64,
-    ratio: f64,
-}
-
-impl Start {
-    fn mu_prior(&self) -> Prior {
-        about(self.mu, if self.mu_known { 0.15 } else { 0.4 })
-    }
-
-    fn contact_prior(&self, mean: f64) -> Prior {
-        Prior {
-            mean,
-            sigma: 0.3 + 0.05 * self.bias_scale,
-        }
-    }
-
-    fn two_pitch(&self, kind: TubeKind) -> Vec<Prior> {
-        let drive = self.at.grid_volts + CONTACT + self.bias_scale;
-        let k = self.total / drive.max(0.05 * self.bias_scale).powf(1.5);
-        let mut priors = vec![
-            about(k, 3.0),
-            self.contact_prior(CONTACT),
-            self.mu_prior(),
-            about(0.12 + 0.04 * self.bias_scale, 0.5),
-        ];
-        priors.extend(tail_priors(kind));
-        if kind.has_screen() {
-            priors.push(about(1.0 / (self.mu * PLATE_OVER_SCREEN_MU), 1.0));
-            priors.push(about(self.ratio, 0.5));
-        }
-        priors
-    }
-
-    /// Drive at the start of a search in Koren's form.
-    fn koren_drive(&self) -> f64 {
-        let drive = self.at.grid_volts + KOREN_CONTACT + self.bias_scale;
-        drive.max(0.1 * self.bias_scale)
-    }
-
-    fn koren_triode(&self) -> Vec<Prior> {
-        let x: f64 = 1.4;
-        vec![
-            self.mu_prior(),
-            about(x, 0.04),
-            about(2.0 * self.koren_drive().powf(x) / self.total, 3.0),
-            // Koren's own fits have a kP of 3 to 10 mu.
-            about(5.0 * self.mu, 0.6),
-            self.contact_prior(KOREN_CONTACT),
-        ]
-    }
-
-    fn koren_pentode(&self, kind: TubeKind) -> Vec<Prior> {
-        let x: f64 = 1.4;
-        let drive = self.koren_drive();
-        let plate = self.total / (1.0 + self.ratio);
-        let screen = (self.total - plate).max(0.01 * self.total);
-        let mut priors = vec![
-            self.mu_prior(),
-            about(x, 0.04),
-            about(std::f64::consts::PI * drive.powf(x) / plate, 3.0),
-            about(5.0 * self.mu, 0.6),
-            about(drive.powf(1.5) / screen, 3.0),
-            // The arc tangent levels off slowly: a knee well below the real one.
-            about((0.09 * self.at.screen_volts).max(5.0), 0.4),
-            self.contact_prior(KOREN_CONTACT),
-        ];
-        if remote(kind) {
-            priors.extend(tail_priors(kind));
-        }
-        priors
-    }
-}
-
-/// A positive unknown, known as its logarithm.
-fn about(value: f64, sigma: f64) -> Prior {
-    Prior {
-        mean: value.ln(),
-        sigma,
-    }
-}
-
-/// Mean of the contact potential's prior, volts.
-const CONTACT: f64 = 0.5;
-/// The same in Koren's form, whose smaller exponent leaves less for it to do.
-const KOREN_CONTACT: f64 = 0.3;
-
-/// Whether the grid is wound for a remote cutoff.
-fn remote(kind: TubeKind) -> bool {
-    matches!(kind, TubeKind::RemotePentode | TubeKind::Heptode)
-}
-
-/// Share of the wider pitch, and its amplification factor over the main one.
-fn tail_priors(kind: TubeKind) -> [Prior; 2] {
-    let (share, mu) = if remote(kind) {
-        (0.10, 0.20)
-    } else {
-        (0.02, 0.45)
-    };
-    let odds = |share: f64| (share / (1.0 - share)).ln();
-    [
-        Prior {
-            mean: odds(share),
-            sigma: 1.2,
-        },
-        Prior {
-            mean: odds(mu),
-            sigma: 0.7,
-        },
-    ]
-}
-
-/// Usual ratio of the grid-to-plate factor to the grid-to-screen one.
-const PLATE_OVER_SCREEN_MU: f64 = 60.0;
-
 /// What a law says at a point.
 struct Model {
     plate: f64,
     screen: f64,
     gm: f64,
+    cathode_gm: f64,
     plate_siemens: f64,
 }
 
@@ -583,6 +476,7 @@ impl Model {
             plate: out.amps[0],
             screen: out.amps[2],
             gm: out.siemens[0][1],
+            cathode_gm: out.siemens[0][1] + out.siemens[2][1],
             plate_siemens: out.siemens[0][0],
         }
     }

@@ -11,6 +11,7 @@ mod grid;
 mod kind;
 mod koren;
 mod spread;
+mod start;
 mod two_pitch;
 
 pub use fit::{Fit, FitError, OperatingPoint, PointFit, fit_points};
