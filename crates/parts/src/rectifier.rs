@@ -244,7 +244,9 @@ impl RectifierLaw {
     fn delivered(&self, volts: f64, condition: &Condition) -> (f64, f64) {
         let perveance = match self.element {
             RectifierElement::Vacuum { perveance } => Some(perveance * condition.perveance),
-            RectifierElement::MercuryVapour | RectifierElement::Silicon => None,
+            RectifierElement::MercuryVapour
+            | RectifierElement::Gas { .. }
+            | RectifierElement::Silicon => None,
         };
         let pulses = self.connection.pulses(condition.sides);
         let dead = condition.perveance <= 0.0 || perveance.is_some_and(|p| p <= 0.0);

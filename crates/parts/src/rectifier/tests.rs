@@ -310,12 +310,17 @@ fn elements_come_from_the_tube_table() {
     };
     assert!((perveance / 3.54e-4 - 1.0).abs() < 0.01, "{perveance}");
     assert_eq!(of("12AX7"), None);
+    // About 15 V, nearly constant (data sheet, from memory, high).
+    if let Some(element) = of("866A") {
+        assert!((element.constant_volts() - 15.0).abs() < 2.0, "{element:?}");
+    }
 }
 
 fn any_law() -> impl Strategy<Value = RectifierLaw> {
     let element = prop_oneof![
         (1e-5..5e-3_f64).prop_map(|perveance| RectifierElement::Vacuum { perveance }),
         Just(RectifierElement::MercuryVapour),
+        (0.0..40.0_f64).prop_map(|volts| RectifierElement::Gas { volts }),
         Just(RectifierElement::Silicon),
     ];
     let connection = prop_oneof![
