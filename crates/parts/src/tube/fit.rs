@@ -181,16 +181,18 @@ fn check(kind: TubeKind, points: &[OperatingPoint]) -> Result<(), FitError> {
 
 impl<'a> Problem<'a> {
     fn new(kind: TubeKind, points: &'a [OperatingPoint], form: LawForm) -> Option<Self> {
-        // The point of the greatest current starts the search.
-        let (at, total) = points
+        // The point of the greatest current starts the search, one with a
+        // slope (from gm, or from mu over plate resistance) before one without.
+        let slope_of = |p: &OperatingPoint, total: f64| {
+            p.cathode_gm.or_else(|| {
+                let gm = p.gm.or_else(|| Some(p.mu? / p.plate_ohms?))?;
+                Some(p.plate_amps.map_or(gm, |plate| gm * total / plate))
+            })
+        };
+        let (at, total, slope) = points
             .iter()
-            .filter_map(|p| Some((p, p.total_amps()?)))
-            .max_by(|a, b| a.1.total_cmp(&b.1))?;
-        // Its slope for the whole cathode current, from gm or from mu over plate resistance.
-        let slope = at.cathode_gm.or_else(|| {
-            let gm = at.gm.or_else(|| Some(at.mu? / at.plate_ohms?))?;
-            Some(at.plate_amps.map_or(gm, |plate| gm * total / plate))
-        });
+            .filter_map(|p| p.total_amps().map(|total| (p, total, slope_of(p, total))))
+            .max_by(|a, b| (a.2.is_some().cmp(&b.2.is_some())).then(a.1.total_cmp(&b.1)))?;
         let collector = if kind.has_screen() {
             at.screen_volts
         } else {
