@@ -1,5 +1,20 @@
 //! A netlist held against its own print.
 
+use deadstage_circuit::{
+    Base, CompileError, Flow, Network, OperatingPoint, Probe, Scratch, Situation,
+};
+use deadstage_netlist::{
+    Expect, Meter, MeterInput, PartId, PartKind, Place, Quantity, SettingId, Stage,
+};
+use deadstage_parts::LawForm;
+
+/// Tolerance of a value of the print that states none: the 20 % common on
+/// published charts (common practice, no source).
+pub const PRINT_TOLERANCE: f64 = 0.2;
+
+/// Full scales of the pointer meters of the time, volts (common practice, no source).
+const RANGES: [f64; 8] = [2.5, 10.0, 50.0, 250.0, 500.0, 1000.0, 2500.0, 5000.0];
+
 /// Whether a stage solves in every setting and keeps the values of its print.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Check {
@@ -40,6 +55,221 @@ pub struct ExpectCheck {
     pub computed: f64,
     /// Whether the computed value lies within the tolerance.
     pub pass: bool,
+}
+
+/// Solves `stage` in every setting and computes every value of its print.
+///
+/// Whether a setting solves is part of the answer, not an error.
+///
+/// # Errors
+/// Every part that has no physics here, or no meaning as it is wired.
+pub fn check(stage: &Stage) -> Result<Check, Vec<CompileError>> {
+    let network = Network::compile(stage, LawForm::default())?;
+    let settings: Vec<Option<SettingId>> = if stage.settings.is_empty() {
+        vec![None]
+    } else {
+        (0u32..)
+            .zip(&stage.settings)
+            .map(|(index, _)| Some(SettingId(index)))
+            .collect()
+    };
+    Ok(Check {
+        stage: stage.title.clone(),
+        settings: settings
+            .into_iter()
+            .map(|setting| check_setting(stage, &network, setting))
+            .collect(),
+    })
+}
+
+fn check_setting(stage: &Stage, network: &Network, setting: Option<SettingId>) -> SettingCheck {
+    let name = setting
+        .and_then(|id| stage.settings.get(id.0 as usize))
+        .cloned()
+        .unwrap_or_default();
+    match expects_in(stage, network, setting) {
+        Ok(expects) => SettingCheck {
+            setting: name,
+            unsolved: None,
+            remarks: Vec::new(),
+            expects,
+        },
+        Err(why) => SettingCheck {
+            setting: name,
+            unsolved: Some(why),
+            remarks: Vec::new(),
+            expects: Vec::new(),
+        },
+    }
+}
+
+fn expects_in(
+    stage: &Stage,
+    network: &Network,
+    setting: Option<SettingId>,
+) -> Result<Vec<ExpectCheck>, String> {
+    let mut scratch = Scratch::default();
+    let situation = Situation::running(setting);
+    let running =
+        Base::new(network, &situation, &mut scratch).map_err(|error| error.to_string())?;
+    let running = running
+        .solve(&[], None, &mut scratch)
+        .map_err(|error| error.to_string())?;
+    let held: Vec<&Expect> = stage
+        .expects
+        .iter()
+        .filter(|expect| {
+            setting.is_none()
+                || expect.setting.unwrap_or(SettingId(0)) == setting.unwrap_or(SettingId(0))
+        })
+        .collect();
+    let cold_base;
+    let cold = if held.iter().any(|e| e.quantity == Quantity::Ohms) {
+        cold_base = Base::new(network, &situation.power_off(), &mut scratch)
+            .map_err(|error| format!("with the power off: {error}"))?;
+        Some(
+            cold_base
+                .solve(&[], None, &mut scratch)
+                .map_err(|error| format!("with the power off: {error}"))?,
+        )
+    } else {
+        None
+    };
+    Ok(held
+        .into_iter()
+        .map(|expect| {
+            let at = match (&cold, expect.quantity) {
+                (Some(cold), Quantity::Ohms) => cold,
+                _ => &running,
+            };
+            hold(stage, network, expect, at, &mut scratch)
+        })
+        .collect())
+}
+
+fn hold(
+    stage: &Stage,
+    network: &Network,
+    expect: &Expect,
+    at: &OperatingPoint<'_>,
+    scratch: &mut Scratch,
+) -> ExpectCheck {
+    let computed = computed(stage, network, expect, at, scratch).unwrap_or(f64::NAN);
+    let tolerance = expect.tolerance.unwrap_or(PRINT_TOLERANCE);
+    let (kind, unit) = match expect.quantity {
+        Quantity::Volts => ("volts", "V".to_owned()),
+        Quantity::Ohms => ("ohms", "Ω".to_owned()),
+        Quantity::Amps => ("amps", "A".to_owned()),
+        Quantity::Panel => ("panel", panel_unit(stage, expect)),
+        Quantity::Tester => ("tester", "%".to_owned()),
+    };
+    ExpectCheck {
+        point: expect.point.label.clone(),
+        kind,
+        unit,
+        print: expect.value,
+        tolerance,
+        computed,
+        pass: (computed - expect.value).abs() <= tolerance * expect.value.abs() * (1.0 + 1e-12),
+    }
+}
+
+/// What the print's meter shows; `None` where nothing can be read there.
+fn computed(
+    stage: &Stage,
+    network: &Network,
+    expect: &Expect,
+    at: &OperatingPoint<'_>,
+    scratch: &mut Scratch,
+) -> Option<f64> {
+    match expect.quantity {
+        Quantity::Volts => {
+            let (from, to) = ends(stage, expect.point.place)?;
+            let load = expect.meter.and_then(|meter| load(&meter, expect.value));
+            Some(at.read(&Probe::Volts { from, to, load }, scratch, None))
+        }
+        Quantity::Ohms => {
+            let (from, to) = ends(stage, expect.point.place)?;
+            Some(at.read(&Probe::Ohms { from, to }, scratch, None))
+        }
+        Quantity::Amps => current(network, expect.point.place, at, scratch),
+        Quantity::Panel => {
+            let amps = current(network, expect.point.place, at, scratch)?;
+            let part = part_of(expect.point.place)?;
+            panel_reading(stage, part, amps)
+        }
+        // A tube tester's figure is no value of a circuit.
+        Quantity::Tester => None,
+    }
+}
+
+fn part_of(place: Place) -> Option<PartId> {
+    match place {
+        Place::Through(part) | Place::Across(part) => Some(part),
+        Place::Node(_) => None,
+    }
+}
+
+fn ends(stage: &Stage, place: Place) -> Option<(usize, usize)> {
+    match place {
+        Place::Node(node) => Some((node.0 as usize, 0)),
+        Place::Across(part) | Place::Through(part) => stage
+            .part(part)
+            .kind
+            .ends()
+            .map(|(from, to)| (from.0 as usize, to.0 as usize)),
+    }
+}
+
+fn current(
+    network: &Network,
+    place: Place,
+    at: &OperatingPoint<'_>,
+    scratch: &mut Scratch,
+) -> Option<f64> {
+    let flow = Flow::through(network, part_of(place)?)?;
+    Some(at.read(&Probe::Amps(flow), scratch, None))
+}
+
+/// The resistance of the meter on the lowest range that holds the printed value.
+fn load(meter: &Meter, volts: f64) -> Option<f64> {
+    match meter.input {
+        MeterInput::Ideal => None,
+        MeterInput::Fixed(ohms) => Some(ohms.0),
+        MeterInput::OhmsPerVolt(each) => {
+            let range = RANGES
+                .into_iter()
+                .find(|range| volts.abs() <= *range)
+                .unwrap_or(volts.abs());
+            Some(each * range)
+        }
+    }
+}
+
+/// The reading of a panel meter in the units of its scale.
+fn panel_reading(stage: &Stage, part: PartId, amps: f64) -> Option<f64> {
+    match &stage.part(part).kind {
+        PartKind::Meter {
+            full_scale, scale, ..
+        } => {
+            let share = amps / full_scale.0;
+            Some(match scale {
+                Some(scale) => scale.low + share * (scale.high - scale.low),
+                None => amps,
+            })
+        }
+        _ => None,
+    }
+}
+
+fn panel_unit(stage: &Stage, expect: &Expect) -> String {
+    let scale = part_of(expect.point.place).map(|part| &stage.part(part).kind);
+    match scale {
+        Some(PartKind::Meter {
+            scale: Some(scale), ..
+        }) => scale.unit.clone(),
+        _ => "A".to_owned(),
+    }
 }
 
 impl Check {

@@ -1,8 +1,21 @@
 //! Which failures best explain what was read, and what to read next.
 #![forbid(unsafe_code)]
 
+mod answer;
 mod check;
+mod diagnose;
+mod error;
+mod failure;
+mod likelihood;
+mod model;
+mod observe;
 mod outcome;
+mod reach;
+mod search;
+mod weigh;
 
-pub use check::{Check, ExpectCheck, SettingCheck};
+pub use check::{Check, ExpectCheck, PRINT_TOLERANCE, SettingCheck, check};
+pub use diagnose::{Options, diagnose};
+pub use error::Error;
+pub use observe::usual_range;
 pub use outcome::*;

@@ -1,0 +1,216 @@
+//! From weighed sets to what a person is told.
+
+use std::collections::BTreeMap;
+
+use deadstage_netlist::{PartId, Readings, Stage};
+
+use crate::diagnose::Options;
+use crate::error::Error;
+use crate::failure::{Action, Failure};
+use crate::likelihood::{Weights, ln_add, ln_sum};
+use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
+use crate::search::Found;
+use crate::weigh::{Scales, Weighed};
+
+/// Prior odds that something is wrong that is not in the netlist.
+const UNEXPLAINED_ODDS: f64 = 0.02;
+
+/// Of such a thing, the probability that it moves any one reading.
+const UNEXPLAINED_MOVES: f64 = 0.35;
+
+/// One answer: weighed sets that a person would call by the same names.
+pub(crate) struct Candidate<'a> {
+    pub(crate) ln_weight: f64,
+    /// The likeliest of them.
+    pub(crate) best: &'a Weighed,
+    pub(crate) probability: f64,
+}
+
+#[allow(clippy::too_many_arguments, reason = "everything an answer is made of")]
+pub(crate) fn compose(
+    stage: &Stage,
+    sheets: &[Readings],
+    options: &Options,
+    scales: &Scales<'_>,
+    found: &Found,
+    invisible: &[(PartId, &'static str)],
+    highest_volts: f64,
+) -> Result<Diagnosis, Error> {
+    let mut merged: BTreeMap<Vec<(u32, u8, &'static str)>, Candidate<'_>> = BTreeMap::new();
+    for weighed in &found.sets {
+        let key: Vec<(u32, u8, &'static str)> = weighed
+            .set
+            .iter()
+            .map(|&i| {
+                let f = &scales.failures[i];
+                (f.part.0, f.section.unwrap_or(0), f.mode.name())
+            })
+            .collect();
+        merged
+            .entry(key)
+            .and_modify(|c| {
+                c.ln_weight = ln_add(c.ln_weight, weighed.ln_weight);
+                if weighed.ln_weight > c.best.ln_weight {
+                    c.best = weighed;
+                }
+            })
+            .or_insert(Candidate {
+                ln_weight: weighed.ln_weight,
+                best: weighed,
+                probability: 0.0,
+            });
+    }
+    let mut list: Vec<Candidate<'_>> = merged.into_values().collect();
+    list.sort_by(|a, b| {
+        b.ln_weight
+            .total_cmp(&a.ln_weight)
+            .then_with(|| a.best.set.cmp(&b.best.set))
+    });
+    let ln_unexplained = UNEXPLAINED_ODDS.ln() + ln_displaced(scales);
+    let ln_total = ln_sum(
+        list.iter()
+            .map(|c| c.ln_weight)
+            .chain([found.ln_healthy, ln_unexplained]),
+    );
+    for candidate in &mut list {
+        candidate.probability = (candidate.ln_weight - ln_total).exp();
+    }
+    let suspects: Vec<Suspect> = list
+        .iter()
+        .take(options.most)
+        .enumerate()
+        .map(|(rank, candidate)| suspect(stage, scales, candidate, rank + 1))
+        .collect();
+    let rest = list.iter().skip(options.most).map(|c| c.probability).sum();
+    Ok(Diagnosis {
+        stage: stage.title.clone(),
+        sheet: sheets.last().map(|s| s.title.clone()).unwrap_or_default(),
+        readings: judged(scales, &list),
+        suspects,
+        healthy: (found.ln_healthy - ln_total).exp(),
+        unexplained: (ln_unexplained - ln_total).exp(),
+        unexplained_near: Vec::new(),
+        rest,
+        next: Vec::new(),
+        invisible: invisible
+            .iter()
+            .map(|(part, mode)| format!("{} {mode}", stage.part(*part).name))
+            .collect(),
+        search: format!("sets weighed by size: {:?}", found.weighed),
+        stop: None,
+        highest_volts,
+    })
+}
+
+/// Evidence of something outside the netlist: any readings may be anywhere,
+/// the others are a healthy unit's.
+fn ln_displaced(scales: &Scales<'_>) -> f64 {
+    let mut best = f64::NEG_INFINITY;
+    for healthy in &scales.healthy {
+        let Some(weights) = Weights::new(&healthy.forecast, scales.evidence, &[]) else {
+            continue;
+        };
+        best = ln_add(
+            best,
+            weights.ln_displaced(&healthy.forecast.mean, scales.evidence, UNEXPLAINED_MOVES),
+        );
+    }
+    best - (scales.healthy.len() as f64).ln()
+}
+
+fn judged(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<JudgedReading> {
+    let healthy = &scales.healthy[0];
+    let _ = list;
+    let weights = Weights::new(&healthy.forecast, scales.evidence, &[]);
+    scales
+        .observations
+        .iter()
+        .enumerate()
+        .map(|(index, o)| {
+            let sigma = weights.as_ref().map_or(o.sigma, |w| w.sigma[index]);
+            let mean = healthy.forecast.mean[index];
+            let (value, sigma) = match o.scale {
+                crate::observe::Scale::Plain => (mean, sigma),
+                crate::observe::Scale::Log => (mean.exp(), mean.exp() * sigma),
+            };
+            JudgedReading {
+                point: o.label.clone(),
+                kind: o.kind,
+                with: None,
+                read: o.read,
+                bound: o.bound,
+                unit: String::new(),
+                healthy: value,
+                healthy_sigma: sigma,
+                slip: 0.0,
+                range_assumed: o.range_assumed,
+            }
+        })
+        .collect()
+}
+
+fn suspect(stage: &Stage, scales: &Scales<'_>, candidate: &Candidate<'_>, group: usize) -> Suspect {
+    let best = candidate.best;
+    let faults = best
+        .set
+        .iter()
+        .zip(&best.best)
+        .map(|(&i, &u)| fault_name(stage, &scales.failures[i], u))
+        .collect();
+    let held: Vec<_> = best
+        .set
+        .iter()
+        .zip(&best.best)
+        .map(|(&i, &u)| (&scales.failures[i], u))
+        .collect();
+    let mut starts = scales.healthy[best.law].starts.clone();
+    let predicts = scales
+        .model
+        .forecast(
+            best.law,
+            &held,
+            scales.observations,
+            false,
+            &mut starts,
+            &mut Default::default(),
+        )
+        .map(|forecast| {
+            forecast
+                .mean
+                .iter()
+                .zip(scales.observations)
+                .map(|(m, o)| Prediction {
+                    point: o.label.clone(),
+                    value: match o.scale {
+                        crate::observe::Scale::Plain => *m,
+                        crate::observe::Scale::Log => m.exp(),
+                    },
+                })
+                .collect()
+        })
+        .unwrap_or_default();
+    Suspect {
+        faults,
+        probability: candidate.probability,
+        group,
+        predicts,
+        why: String::new(),
+        confirm: String::new(),
+        casualties: Vec::new(),
+    }
+}
+
+/// A failure as shown, its size in SI units.
+pub(crate) fn fault_name(stage: &Stage, failure: &Failure, u: f64) -> FaultName {
+    let value = failure.range.is_open().then(|| failure.range.value(u));
+    FaultName {
+        part: stage.part(failure.part).name.clone(),
+        section: failure.section,
+        mode: failure.mode.name(),
+        value: match failure.action {
+            Action::Absent(_) | Action::FixedPerveance(..) => None,
+            _ => value,
+        },
+        unit: "",
+    }
+}

@@ -1,0 +1,98 @@
+//! From sheets of readings to the answer.
+
+use deadstage_circuit::{Probe, Scratch, Situation};
+use deadstage_netlist::{Readings, Stage};
+use deadstage_parts::RateProfile;
+
+use crate::error::Error;
+use crate::failure::candidates;
+use crate::likelihood::Evidence;
+use crate::model::{Model, Networks};
+use crate::observe::{Observation, Observations, Scale};
+use crate::outcome::Diagnosis;
+use crate::search::search;
+use crate::weigh::Scales;
+
+/// How to reason.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Suspects listed; the tail is summed up as `rest`.
+    pub most: usize,
+    /// Which base rates hold.
+    pub profile: RateProfile,
+    /// Most failures held together.
+    pub together: usize,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            most: 20,
+            profile: RateProfile::DecadesOld,
+            together: 4,
+        }
+    }
+}
+
+/// Weighs every failure, and sets of them, against the sheets' readings.
+///
+/// # Errors
+/// Parts without a meaning, a healthy stage that does not solve, a reading at
+/// a place that has no such quantity.
+pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result<Diagnosis, Error> {
+    let mut networks = Networks::new(stage)?;
+    let mut observed = Observations::default();
+    for sheet in sheets {
+        observed.add(stage, &networks.list[0], sheet)?;
+    }
+    networks.set_line(observed.line_known);
+    let default_setting = (!stage.settings.is_empty()).then_some(deadstage_netlist::SettingId(0));
+    let running = observed
+        .situations
+        .iter()
+        .find(|s| s.power)
+        .cloned()
+        .unwrap_or_else(|| Situation::running(default_setting));
+    let at = observed.situation(Situation {
+        pulled: Vec::new(),
+        lifted: Vec::new(),
+        ..running
+    });
+    let mut scratch = Scratch::default();
+    let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    let mut witnesses = observed.list.clone();
+    for node in crate::reach::probe_nodes(stage) {
+        witnesses.push(Observation {
+            situation: at,
+            probe: Probe::Volts {
+                from: node,
+                to: 0,
+                load: None,
+            },
+            scale: Scale::Plain,
+            factor: 1.0,
+            offset: 0.0,
+            read: 0.0,
+            sigma: 0.02,
+            bound: deadstage_netlist::Bound::Exact,
+            label: String::new(),
+            kind: "volts",
+            panel: None,
+            range_assumed: None,
+        });
+    }
+    let highest = crate::reach::highest_volts(&model);
+    let evidence = Evidence::new(&observed.list, highest);
+    let (failures, invisible) = candidates(stage, &networks.list[0], options.profile);
+    let mut scales = Scales {
+        model: &model,
+        failures: &failures,
+        observations: &observed.list,
+        evidence: &evidence,
+        witnesses: &witnesses,
+        healthy: Vec::new(),
+    };
+    scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
+    let found = search(&scales, options.together);
+    crate::answer::compose(stage, sheets, options, &scales, &found, &invisible, highest)
+}

@@ -1,0 +1,509 @@
+//! Every way in which the parts of one stage can fail: what it changes in
+//! the network, how far it may go, and how likely it is before anything is read.
+
+use deadstage_circuit::{
+    Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, class_of,
+};
+use deadstage_netlist::{Electrode, PartId, PartKind, Stage};
+use deadstage_parts::{
+    self as parts, FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
+};
+
+/// Resistance of a switch that sticks open, ohms.
+const STUCK_OPEN_OHMS: f64 = 1e9;
+
+/// Resistance of a switch that sticks closed, ohms.
+const STUCK_CLOSED_OHMS: f64 = 0.05;
+
+/// Perveance that stands for a solid-state diode in a tube's place.
+const SILICON_PERVEANCE: f64 = 300.0;
+
+/// One way in which one part (or bottle) can fail.
+#[derive(Clone, Debug)]
+pub(crate) struct Failure {
+    /// The part; of a whole bottle, its first section.
+    pub(crate) part: PartId,
+    /// Section, where the bottle has several and only this one fails.
+    pub(crate) section: Option<u8>,
+    /// The mode.
+    pub(crate) mode: Mode,
+    /// Logarithm of the prior odds.
+    pub(crate) ln_odds: f64,
+    /// How far it goes.
+    pub(crate) range: Range,
+    /// What it changes.
+    pub(crate) action: Action,
+    /// Where in the part, in words: `at the cathode pin`.
+    pub(crate) place: Option<&'static str>,
+}
+
+/// How far a failure may go: its parameter runs in `u`, which is the
+/// logarithm where `log` is set.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Range {
+    pub(crate) low: f64,
+    pub(crate) high: f64,
+    log: bool,
+    /// Points at which the circuit is solved to follow the parameter.
+    pub(crate) nodes: usize,
+}
+
+impl Range {
+    const NONE: Self = Self {
+        low: 0.0,
+        high: 0.0,
+        log: false,
+        nodes: 1,
+    };
+
+    fn of(prior: ParameterPrior, mode: Mode) -> Self {
+        match prior {
+            ParameterPrior::None => Self::NONE,
+            ParameterPrior::LogUniform { low, high, .. } => {
+                let (low, high) = (low.ln(), high.ln());
+                // Once open or shorted, a circuit hardly cares how far.
+                let nodes = if matches!(mode, Mode::Open | Mode::Short | Mode::GridCathodeShort) {
+                    4
+                } else {
+                    (((high - low) / 0.75).ceil() as usize + 1).clamp(4, 16)
+                };
+                Self {
+                    low,
+                    high,
+                    log: true,
+                    nodes,
+                }
+            }
+            ParameterPrior::Uniform { low, high, .. } => Self {
+                low,
+                high,
+                log: false,
+                nodes: 6,
+            },
+        }
+    }
+
+    /// Whether there is anything to follow.
+    pub(crate) fn is_open(&self) -> bool {
+        self.nodes > 1
+    }
+
+    /// Length in `u`.
+    pub(crate) fn width(&self) -> f64 {
+        self.high - self.low
+    }
+
+    /// The `index`-th node.
+    pub(crate) fn node(&self, index: usize) -> f64 {
+        if self.nodes < 2 {
+            return self.low;
+        }
+        self.low + self.width() * index as f64 / (self.nodes - 1) as f64
+    }
+
+    /// Spacing of the nodes.
+    pub(crate) fn spacing(&self) -> f64 {
+        if self.nodes < 2 {
+            0.0
+        } else {
+            self.width() / (self.nodes - 1) as f64
+        }
+    }
+
+    /// The parameter in its own unit (ohms or ratio).
+    pub(crate) fn value(&self, u: f64) -> f64 {
+        if self.log { u.exp() } else { u }
+    }
+}
+
+/// What a failure changes.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Action {
+    /// These elements get the parameter as their ohms.
+    Ohms(Vec<ElementId>),
+    /// These elements' ohms are multiplied by the parameter.
+    Ratio(Vec<ElementId>),
+    /// The parameter is added in series with the element.
+    Series(ElementId),
+    /// A path of so many ohms between two nodes.
+    Shunt(usize, usize),
+    /// The source's voltage is multiplied by the parameter.
+    SourceRatio(ElementId),
+    /// The source gives nothing.
+    SourceDead(ElementId),
+    /// The emission of these devices is multiplied by the parameter.
+    Perveance(Vec<DeviceId>),
+    /// The emission is this ratio, whatever the parameter.
+    FixedPerveance(Vec<DeviceId>, f64),
+    /// These devices pass nothing.
+    Absent(Vec<DeviceId>),
+    /// Gas: the parameter is the fraction.
+    Gas(DeviceId),
+    /// Output or maintaining volts are multiplied by the parameter.
+    Volts(DeviceId),
+    /// Half the sides of a rectifier pass nothing.
+    SideDead(DeviceId),
+    /// The parameter in ohms, in series with a port (or the common terminal).
+    Pin(DeviceId, Option<usize>),
+    /// A contact that is closed where it should be open, and the other way round.
+    Stuck(ElementId),
+    /// The movement shows the parameter times what it should.
+    Indication(PartId),
+}
+
+impl Failure {
+    /// Adds what this failure changes, at parameter `u`, in the situation of `base`.
+    pub(crate) fn lay(&self, u: f64, base: &Base<'_>, overlay: &mut Overlay) {
+        let value = self.range.value(u);
+        let network = base.network();
+        let in_place = |id: ElementId| base.values().elements[id.0 as usize].ohms.is_finite();
+        let mut device =
+            |id: DeviceId, change: DeviceChange| overlay.push(Change::Device(id, change));
+        match &self.action {
+            Action::Ohms(elements) => {
+                overlay.extend(
+                    elements
+                        .iter()
+                        .filter(|id| in_place(**id))
+                        .map(|&id| Change::Ohms(id, value)),
+                );
+            }
+            Action::Ratio(elements) => {
+                overlay.extend(
+                    elements
+                        .iter()
+                        .filter(|id| in_place(**id))
+                        .map(|&id| Change::Ohms(id, value * network.element(id).ohms)),
+                );
+            }
+            Action::Series(id) => {
+                if in_place(*id) {
+                    overlay.push(Change::Ohms(*id, value + network.element(*id).ohms));
+                }
+            }
+            Action::Shunt(from, to) => overlay.push(Change::Shunt {
+                from: *from,
+                to: *to,
+                ohms: value,
+            }),
+            Action::SourceRatio(id) => {
+                let emf = base.values().elements[id.0 as usize].emf;
+                overlay.push(Change::Emf(*id, value * emf));
+            }
+            Action::SourceDead(id) => overlay.push(Change::Emf(*id, 0.0)),
+            Action::Perveance(devices) => {
+                for &id in devices {
+                    device(id, DeviceChange::Perveance(value));
+                }
+            }
+            Action::FixedPerveance(devices, ratio) => {
+                for &id in devices {
+                    device(id, DeviceChange::Perveance(*ratio));
+                }
+            }
+            Action::Absent(devices) => {
+                for &id in devices {
+                    device(id, DeviceChange::Absent);
+                }
+            }
+            Action::Gas(id) => device(*id, DeviceChange::Gas(value)),
+            Action::Volts(id) => device(*id, DeviceChange::Volts(value)),
+            Action::SideDead(id) => device(*id, DeviceChange::Sides(0.5)),
+            Action::Pin(id, port) => overlay.push(Change::Pin {
+                device: *id,
+                port: *port,
+                ohms: value,
+            }),
+            Action::Stuck(id) => {
+                let ohms = if in_place(*id) {
+                    STUCK_OPEN_OHMS
+                } else {
+                    STUCK_CLOSED_OHMS
+                };
+                overlay.push(Change::Ohms(*id, ohms));
+            }
+            Action::Indication(_) => {}
+        }
+    }
+
+    /// What a panel meter's reading is multiplied by.
+    pub(crate) fn indication(&self, u: f64, meter: PartId) -> f64 {
+        match self.action {
+            Action::Indication(part) if part == meter => self.range.value(u),
+            _ => 1.0,
+        }
+    }
+
+    /// Whether the two can be held together: not two modes of one part.
+    pub(crate) fn goes_with(&self, other: &Self, stage: &Stage) -> bool {
+        if self.part == other.part {
+            return false;
+        }
+        let bottle = |f: &Self| stage.part(f.part).name.to_lowercase();
+        // Sections of one bottle fail apart only if each is named by section.
+        bottle(self) != bottle(other) || (self.section.is_some() && other.section.is_some())
+    }
+}
+
+/// All failures of a stage that DC can show, and the names of those it can't.
+pub(crate) fn candidates(
+    stage: &Stage,
+    network: &Network,
+    profile: RateProfile,
+) -> (Vec<Failure>, Vec<(PartId, &'static str)>) {
+    let mut list = Vec::new();
+    let mut invisible = Vec::new();
+    for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
+        let class = class_of(&part.kind);
+        let rate = parts::rate(class, profile);
+        let sections: Vec<PartId> = stage.parts_named(&part.name).collect();
+        let sections: Vec<PartId> = sections
+            .into_iter()
+            .filter(|s| matches!(stage.part(*s).kind, PartKind::Tube { .. }))
+            .collect();
+        let is_tube = matches!(part.kind, PartKind::Tube { .. });
+        let rows = parts::failures(class);
+        // A share on the mode that drifts with the value moves the others by what it takes.
+        let drift = match &part.kind {
+            PartKind::Resistor { ohms, .. } if class == parts::PartClass::CompositionResistor => {
+                composition_drift_factor(ohms.0)
+            }
+            _ => 1.0,
+        };
+        let weight =
+            |row: &FailureRow| row.share * if row.mode == Mode::High { drift } else { 1.0 };
+        let total: f64 = rows.iter().map(weight).sum();
+        for row in rows {
+            if !row.shows_at_dc {
+                if !invisible.contains(&(id, row.mode.name())) {
+                    invisible.push((id, row.mode.name()));
+                }
+                continue;
+            }
+            let probability = rate * weight(row) / total;
+            let mut add = |share: f64,
+                           section: Option<u8>,
+                           action: Action,
+                           place: Option<&'static str>,
+                           prior: ParameterPrior| {
+                let p = probability * share;
+                list.push(Failure {
+                    part: id,
+                    section,
+                    mode: row.mode,
+                    ln_odds: (p / (1.0 - p)).ln(),
+                    range: Range::of(prior, row.mode),
+                    action,
+                    place,
+                });
+            };
+            if is_tube {
+                tube_failures(stage, network, id, row, &sections, &mut add);
+            } else {
+                part_failures(stage, network, id, row, &mut add);
+            }
+        }
+    }
+    (list, invisible)
+}
+
+type Add<'a> = dyn FnMut(f64, Option<u8>, Action, Option<&'static str>, ParameterPrior) + 'a;
+
+/// Failures of a tube, of one section or of the whole bottle.
+fn tube_failures(
+    stage: &Stage,
+    network: &Network,
+    id: PartId,
+    row: &FailureRow,
+    sections: &[PartId],
+    add: &mut Add<'_>,
+) {
+    let Some(device) = network.part(id).device else {
+        return;
+    };
+    let PartKind::Tube { unit, .. } = &stage.part(id).kind else {
+        return;
+    };
+    let slot = network.device(device);
+    let several = sections.len() > 1;
+    let section = if several { unit.or(Some(1)) } else { None };
+    let first = sections.first() == Some(&id);
+    let prior = row.prior_for(None);
+    // A heater serves every section: half of these failures are the bottle's.
+    let own_share = if several { 0.5 } else { 1.0 };
+    let bottle: Vec<DeviceId> = sections
+        .iter()
+        .filter_map(|s| network.part(*s).device)
+        .collect();
+    match row.mode {
+        Mode::Weak => {
+            add(
+                own_share,
+                section,
+                Action::Perveance(vec![device]),
+                None,
+                prior,
+            );
+            if several && first {
+                add(0.5, None, Action::Perveance(bottle), None, prior);
+            }
+        }
+        Mode::Dead => {
+            add(
+                own_share,
+                section,
+                Action::Absent(vec![device]),
+                None,
+                prior,
+            );
+            if several && first {
+                add(0.5, None, Action::Absent(bottle), None, prior);
+            }
+        }
+        Mode::Gassy if slot.ports.len() > 1 => add(1.0, section, Action::Gas(device), None, prior),
+        Mode::HeaterCathodeLeak => add(1.0, section, Action::Shunt(slot.common, 0), None, prior),
+        Mode::GridCathodeShort if slot.ports.len() > 1 => {
+            add(
+                1.0,
+                section,
+                Action::Shunt(slot.ports[1], slot.common),
+                None,
+                prior,
+            );
+        }
+        Mode::PoorContact => {
+            let mut pins: Vec<(Option<usize>, &'static str)> = vec![(None, "at the cathode pin")];
+            for (port, electrode) in slot.electrodes.iter().enumerate() {
+                match electrode {
+                    Electrode::Plate => pins.push((Some(port), "at the plate pin")),
+                    Electrode::Screen => pins.push((Some(port), "at the screen pin")),
+                    Electrode::Grid => pins.push((Some(port), "at the grid pin")),
+                    _ => {}
+                }
+            }
+            // A heater pin with resistance in it starves the cathode.
+            let share = 1.0 / (pins.len() + 1) as f64;
+            for (port, place) in pins {
+                add(
+                    share,
+                    section,
+                    Action::Pin(device, port),
+                    Some(place),
+                    prior,
+                );
+            }
+            let starved = ParameterPrior::Uniform {
+                low: 0.02,
+                high: 0.6,
+                measure: Measure::Ratio,
+            };
+            add(
+                share,
+                if several { None } else { section },
+                Action::Perveance(if several { bottle } else { vec![device] }),
+                Some("at a heater pin"),
+                starved,
+            );
+        }
+        _ => {}
+    }
+}
+
+/// Failures of everything that is no amplifying tube.
+fn part_failures(
+    stage: &Stage,
+    network: &Network,
+    id: PartId,
+    row: &FailureRow,
+    add: &mut Add<'_>,
+) {
+    let part = stage.part(id);
+    let model = network.part(id);
+    let nominal = model.elements.first().map(|&e| network.element(e).ohms);
+    let prior = row.prior_for(nominal);
+    if let PartKind::Potentiometer { .. } = part.kind {
+        let &[upper, lower, wiper] = model.elements.as_slice() else {
+            return;
+        };
+        match row.mode {
+            Mode::Open => {
+                add(
+                    0.5,
+                    None,
+                    Action::Ohms(vec![upper]),
+                    Some("its track, at the first end"),
+                    prior,
+                );
+                add(
+                    0.5,
+                    None,
+                    Action::Ohms(vec![lower]),
+                    Some("its track, at the second end"),
+                    prior,
+                );
+            }
+            Mode::PoorContact => add(
+                1.0,
+                None,
+                Action::Series(wiper),
+                Some("at the wiper"),
+                prior,
+            ),
+            Mode::High | Mode::Low => {
+                add(1.0, None, Action::Ratio(vec![upper, lower]), None, prior)
+            }
+            _ => {}
+        }
+        return;
+    }
+    if let Some(device) = model.device {
+        let slot = network.device(device);
+        match row.mode {
+            Mode::Weak => add(1.0, None, Action::Perveance(vec![device]), None, prior),
+            Mode::Dead | Mode::Open | Mode::NotFiring => {
+                add(1.0, None, Action::Absent(vec![device]), None, prior);
+            }
+            Mode::SideDead => add(1.0, None, Action::SideDead(device), None, prior),
+            Mode::SiliconInPlace => {
+                add(
+                    1.0,
+                    None,
+                    Action::FixedPerveance(vec![device], SILICON_PERVEANCE),
+                    None,
+                    prior,
+                );
+            }
+            Mode::High | Mode::Low => add(1.0, None, Action::Volts(device), None, prior),
+            Mode::PoorContact => add(1.0, None, Action::Pin(device, Some(0)), None, prior),
+            Mode::Short | Mode::Leaky => {
+                // Of a transistor, collector to emitter; of any other, across it.
+                let port = slot.ports.last().copied().unwrap_or(0);
+                add(1.0, None, Action::Shunt(port, slot.common), None, prior);
+            }
+            Mode::HeaterCathodeLeak => add(1.0, None, Action::Shunt(slot.common, 0), None, prior),
+            _ => {}
+        }
+        return;
+    }
+    let Some(&element) = model.elements.first() else {
+        return;
+    };
+    match (&part.kind, row.mode) {
+        (PartKind::Supply { .. }, Mode::Dead) => {
+            add(1.0, None, Action::SourceDead(element), None, prior)
+        }
+        (PartKind::Supply { .. }, _) => add(1.0, None, Action::SourceRatio(element), None, prior),
+        (PartKind::Meter { .. }, Mode::Low | Mode::High) => {
+            add(1.0, None, Action::Indication(id), None, prior);
+        }
+        (PartKind::Switch { .. } | PartKind::Contact { .. }, Mode::Stuck) => {
+            add(1.0, None, Action::Stuck(element), None, prior);
+        }
+        (_, Mode::PoorContact) => add(1.0, None, Action::Series(element), None, prior),
+        (_, Mode::High | Mode::Low) => add(1.0, None, Action::Ratio(vec![element]), None, prior),
+        (_, Mode::Open | Mode::Short | Mode::Leaky) => {
+            add(1.0, None, Action::Ohms(vec![element]), None, prior);
+        }
+        _ => {}
+    }
+}

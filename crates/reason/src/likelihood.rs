@@ -1,0 +1,242 @@
+//! How probable the numbers read are, given what they should be.
+//!
+//! The readings y are Gaussian about the forecast μ with covariance
+//! C = Σ_θ (∂μ/∂θ σ_θ)(∂μ/∂θ σ_θ)ᵀ + R: the tolerances of all parts at this
+//! very operating point, and the meter. Any one reading may instead be a slip
+//! (wrong pin, wrong range), with a small probability and a wide error.
+
+use deadstage_netlist::Bound;
+use nalgebra::{DMatrix, DVector};
+
+use crate::model::Forecast;
+use crate::observe::{Observation, Scale};
+
+/// Probability that any one reading is a slip.
+pub(crate) const SLIP: f64 = 0.008;
+
+/// Further spread of every comparison, as a share of the scatter that the
+/// tolerances alone give: linear scatter is a little too sure of itself.
+const WIDENED: f64 = 1.1;
+
+const LN_TWO_PI: f64 = 1.837_877_066_409_345_3;
+
+/// What was read, ready to be compared.
+pub(crate) struct Evidence {
+    /// Numbers, as compared.
+    pub(crate) read: Vec<f64>,
+    /// Variance of the meter.
+    noise: Vec<f64>,
+    /// Logarithm of the density of a slip.
+    ln_slip: Vec<f64>,
+    bounds: Vec<Bound>,
+}
+
+impl Evidence {
+    pub(crate) fn new(observations: &[Observation], highest_volts: f64) -> Self {
+        let slip_span = |o: &Observation| match (o.scale, o.kind) {
+            (Scale::Log, _) => 15.0,
+            (Scale::Plain, "volts") => 1.2 * highest_volts.max(10.0),
+            (Scale::Plain, _) => 3.0 * o.read.abs().max(o.sigma * 30.0),
+        };
+        Self {
+            read: observations.iter().map(|o| o.compared(o.read)).collect(),
+            noise: observations.iter().map(|o| o.sigma * o.sigma).collect(),
+            ln_slip: observations.iter().map(|o| -slip_span(o).ln()).collect(),
+            bounds: observations.iter().map(|o| o.bound).collect(),
+        }
+    }
+
+    pub(crate) fn len(&self) -> usize {
+        self.read.len()
+    }
+}
+
+/// The covariance of one forecast, inverted.
+#[derive(Clone, Debug)]
+pub(crate) struct Weights {
+    /// C⁻¹ over the exact readings.
+    pub(crate) inverse: DMatrix<f64>,
+    ln_det_inverse: f64,
+    /// Indices of the exact readings.
+    pub(crate) exact: Vec<usize>,
+    /// Marginal standard deviation of every reading.
+    pub(crate) sigma: Vec<f64>,
+}
+
+impl Weights {
+    /// From a forecast's scatter and the meter, with further columns of
+    /// uncertainty (`extra`, one standard deviation each).
+    pub(crate) fn new(
+        forecast: &Forecast,
+        evidence: &Evidence,
+        extra: &[Vec<f64>],
+    ) -> Option<Self> {
+        let total = evidence.len();
+        let mut covariance = forecast.scatter.tr_mul(&forecast.scatter) * (WIDENED * WIDENED);
+        for column in extra {
+            for i in 0..total {
+                for j in 0..total {
+                    covariance[(i, j)] += column[i] * column[j];
+                }
+            }
+        }
+        for i in 0..total {
+            covariance[(i, i)] += evidence.noise[i];
+        }
+        let sigma = (0..total).map(|i| covariance[(i, i)].sqrt()).collect();
+        let exact: Vec<usize> = (0..total)
+            .filter(|&i| evidence.bounds[i] == Bound::Exact)
+            .collect();
+        let count = exact.len();
+        let chosen = if count == total {
+            covariance
+        } else {
+            DMatrix::from_fn(count, count, |i, j| covariance[(exact[i], exact[j])])
+        };
+        let cholesky = chosen.cholesky()?;
+        let ln_det: f64 = cholesky
+            .l_dirty()
+            .diagonal()
+            .iter()
+            .map(|d| d.ln())
+            .sum::<f64>()
+            * 2.0;
+        Some(Self {
+            inverse: cholesky.inverse(),
+            ln_det_inverse: -ln_det,
+            exact,
+            sigma,
+        })
+    }
+
+    /// ln p(y | forecast), slips allowed.
+    pub(crate) fn ln_likelihood(&self, mean: &[f64], evidence: &Evidence) -> f64 {
+        let (gauss, slips) = self.pieces(mean, evidence);
+        let count = self.exact.len() as f64;
+        let none = count * (1.0 - SLIP).ln();
+        let mut total = none;
+        for slip in slips {
+            total = ln_add(total, none + (SLIP / (1.0 - SLIP)).ln() + slip);
+        }
+        gauss + total + self.ln_bounds(mean, evidence)
+    }
+
+    /// ln p(y) where each reading, with probability `moves`, is displaced to
+    /// anywhere, and the others are as forecast. The likeliest choice of
+    /// displaced readings stands for the sum over all.
+    pub(crate) fn ln_displaced(&self, mean: &[f64], evidence: &Evidence, moves: f64) -> f64 {
+        let mut kept: Vec<usize> = (0..self.exact.len()).collect();
+        let mut inverse = self.inverse.clone();
+        let mut ln_det_inverse = self.ln_det_inverse;
+        let mut displaced = 0.0;
+        loop {
+            let residual = DVector::from_iterator(
+                kept.len(),
+                kept.iter()
+                    .map(|&k| evidence.read[self.exact[k]] - mean[self.exact[k]]),
+            );
+            let weighted = &inverse * &residual;
+            let worst = (0..kept.len())
+                .map(|k| {
+                    let own = inverse[(k, k)];
+                    let ln_given = -0.5 * (weighted[k] * weighted[k] / own + LN_TWO_PI - own.ln());
+                    let free = evidence.ln_slip[self.exact[kept[k]]] + moves.ln();
+                    (free - ln_given - (1.0 - moves).ln(), k)
+                })
+                .reduce(|a, b| if b.0 > a.0 { b } else { a });
+            match worst {
+                Some((gain, k)) if gain > 0.0 => {
+                    displaced += evidence.ln_slip[self.exact[kept[k]]] + moves.ln();
+                    // Dropping a reading takes its row and column out of C (Schur complement on C⁻¹).
+                    let own = inverse[(k, k)];
+                    let row = inverse.row(k).transpose();
+                    inverse -= &row * row.transpose() / own;
+                    inverse = inverse.remove_row(k).remove_column(k);
+                    ln_det_inverse -= own.ln();
+                    kept.remove(k);
+                }
+                _ => {
+                    let square = residual.dot(&weighted);
+                    let count = kept.len() as f64;
+                    return displaced + count * (1.0 - moves).ln()
+                        - 0.5 * (square + count * LN_TWO_PI - ln_det_inverse)
+                        + self.ln_bounds(mean, evidence);
+                }
+            }
+        }
+    }
+
+    /// Probability of each exact reading being a slip, given this forecast.
+    pub(crate) fn slip_odds(&self, mean: &[f64], evidence: &Evidence) -> Vec<(usize, f64)> {
+        let (_, slips) = self.pieces(mean, evidence);
+        let weights: Vec<f64> = slips
+            .iter()
+            .map(|s| (SLIP / (1.0 - SLIP)).ln() + s)
+            .collect();
+        let total = weights.iter().fold(0.0, |sum, w| ln_add(sum, *w));
+        self.exact
+            .iter()
+            .zip(weights)
+            .map(|(&index, w)| (index, (w - total).exp()))
+            .collect()
+    }
+
+    /// ln N(y; μ, C), and for every exact reading the logarithm of how much
+    /// likelier it is as a slip than as the forecast given all the others.
+    fn pieces(&self, mean: &[f64], evidence: &Evidence) -> (f64, Vec<f64>) {
+        let residual = DVector::from_iterator(
+            self.exact.len(),
+            self.exact.iter().map(|&i| evidence.read[i] - mean[i]),
+        );
+        let weighted = &self.inverse * &residual;
+        let square = residual.dot(&weighted);
+        let count = self.exact.len() as f64;
+        let gauss = -0.5 * (square + count * LN_TWO_PI - self.ln_det_inverse);
+        let slips = self
+            .exact
+            .iter()
+            .enumerate()
+            .map(|(k, &index)| {
+                let own = self.inverse[(k, k)];
+                let ln_given_others =
+                    -0.5 * (weighted[k] * weighted[k] / own + LN_TWO_PI - own.ln());
+                evidence.ln_slip[index] - ln_given_others
+            })
+            .collect();
+        (gauss, slips)
+    }
+
+    /// Readings that only bound the value, each by its own spread.
+    fn ln_bounds(&self, mean: &[f64], evidence: &Evidence) -> f64 {
+        evidence
+            .bounds
+            .iter()
+            .enumerate()
+            .map(|(i, bound)| {
+                let reach =
+                    (mean[i] - evidence.read[i]) / (self.sigma[i] * std::f64::consts::SQRT_2);
+                let p = match bound {
+                    Bound::Exact => return 0.0,
+                    Bound::Above => 0.5 * libm::erfc(-reach),
+                    Bound::Below => 0.5 * libm::erfc(reach),
+                };
+                // A slip can stand against any bound.
+                ((1.0 - SLIP) * p + 0.5 * SLIP).ln()
+            })
+            .sum()
+    }
+}
+
+/// ln(eᵃ + eᵇ).
+pub(crate) fn ln_add(a: f64, b: f64) -> f64 {
+    let (high, low) = if a > b { (a, b) } else { (b, a) };
+    if high == f64::NEG_INFINITY {
+        return high;
+    }
+    high + (low - high).exp().ln_1p()
+}
+
+/// ln Σ eˣ.
+pub(crate) fn ln_sum(values: impl IntoIterator<Item = f64>) -> f64 {
+    values.into_iter().fold(f64::NEG_INFINITY, ln_add)
+}

@@ -1,0 +1,164 @@
+//! The stage under both tube laws, in every situation that was read in.
+
+use deadstage_circuit::{
+    Base, Network, Overlay, ParameterKind, PortState, Scratch, Situation, SolveError,
+};
+use deadstage_netlist::Stage;
+use deadstage_parts::LawForm;
+use nalgebra::DMatrix;
+
+use crate::error::Error;
+use crate::failure::Failure;
+use crate::observe::Observation;
+
+/// Further spread of the mains where the sheet does not state it, as a fraction.
+const UNSTATED_LINE_SIGMA: f64 = 0.03;
+
+/// The networks of a stage, one for each tube law.
+pub(crate) struct Networks {
+    pub(crate) list: Vec<Network>,
+    /// One standard deviation of every parameter.
+    pub(crate) sigma: Vec<f64>,
+}
+
+impl Networks {
+    pub(crate) fn new(stage: &Stage) -> Result<Self, Error> {
+        let list = LawForm::ALL
+            .into_iter()
+            .map(|form| Network::compile(stage, form))
+            .collect::<Result<Vec<_>, _>>()
+            .map_err(Error::Compile)?;
+        let sigma = list[0].parameters.iter().map(|p| p.sigma).collect();
+        Ok(Self { list, sigma })
+    }
+
+    /// Widens the mains where no reading states it.
+    pub(crate) fn set_line(&mut self, known: bool) {
+        for (sigma, parameter) in self.sigma.iter_mut().zip(&self.list[0].parameters) {
+            if parameter.kind == ParameterKind::Line && !known {
+                *sigma = sigma.hypot(UNSTATED_LINE_SIGMA);
+            }
+        }
+    }
+}
+
+/// The stage in every situation, under every law.
+pub(crate) struct Model<'a> {
+    pub(crate) stage: &'a Stage,
+    pub(crate) networks: &'a Networks,
+    /// By law, then by situation.
+    pub(crate) bases: Vec<Vec<Base<'a>>>,
+}
+
+/// One failure of a set with its parameter.
+pub(crate) type Held<'a> = (&'a Failure, f64);
+
+/// What some readings should be.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Forecast {
+    /// Compared values.
+    pub(crate) mean: Vec<f64>,
+    /// By reading, its change with one standard deviation of every parameter.
+    pub(crate) scatter: DMatrix<f64>,
+}
+
+/// Where solving started and ended, by situation.
+pub(crate) type Starts = Vec<Option<PortState>>;
+
+impl<'a> Model<'a> {
+    pub(crate) fn new(
+        stage: &'a Stage,
+        networks: &'a Networks,
+        situations: &[Situation],
+        scratch: &mut Scratch,
+    ) -> Result<Self, Error> {
+        let mut bases = Vec::new();
+        for network in &networks.list {
+            let mut by_situation = Vec::new();
+            for situation in situations {
+                let base =
+                    Base::new(network, situation, scratch).map_err(|source| Error::Healthy {
+                        setting: situation
+                            .setting
+                            .and_then(|s| stage.settings.get(s.0 as usize).cloned()),
+                        source,
+                    })?;
+                by_situation.push(base);
+            }
+            bases.push(by_situation);
+        }
+        Ok(Self {
+            stage,
+            networks,
+            bases,
+        })
+    }
+
+    pub(crate) fn laws(&self) -> usize {
+        self.bases.len()
+    }
+
+    /// What `observations` should read with these failures, under one law.
+    ///
+    /// `starts` holds a start by situation and receives where the solution ended.
+    pub(crate) fn forecast(
+        &self,
+        law: usize,
+        held: &[Held<'_>],
+        observations: &[Observation],
+        with_scatter: bool,
+        starts: &mut Starts,
+        scratch: &mut Scratch,
+    ) -> Result<Forecast, SolveError> {
+        let parameters = self.networks.sigma.len();
+        let mut forecast = Forecast {
+            mean: vec![0.0; observations.len()],
+            scatter: DMatrix::zeros(
+                if with_scatter { parameters } else { 0 },
+                observations.len(),
+            ),
+        };
+        let bases = &self.bases[law];
+        starts.resize(bases.len(), None);
+        let mut overlay = Overlay::new();
+        let mut gradient = Vec::new();
+        for (situation, base) in bases.iter().enumerate() {
+            if !observations.iter().any(|o| o.situation == situation) {
+                continue;
+            }
+            overlay.clear();
+            for (failure, u) in held {
+                failure.lay(*u, base, &mut overlay);
+            }
+            let point = base.solve(&overlay, starts[situation].as_ref(), scratch)?;
+            for (index, observation) in observations.iter().enumerate() {
+                if observation.situation != situation {
+                    continue;
+                }
+                let value = point.read(
+                    &observation.probe,
+                    scratch,
+                    with_scatter.then_some(&mut gradient),
+                );
+                let mut factor = observation.slope(value);
+                let mut reading = observation.factor * value;
+                if let Some(meter) = observation.panel {
+                    let ratio: f64 = held.iter().map(|(f, u)| f.indication(*u, meter)).product();
+                    factor *= ratio;
+                    reading *= ratio;
+                }
+                forecast.mean[index] = observation.compared(reading + observation.offset);
+                if with_scatter {
+                    let mut column = forecast.scatter.column_mut(index);
+                    for ((entry, change), sigma) in
+                        column.iter_mut().zip(&gradient).zip(&self.networks.sigma)
+                    {
+                        *entry = change * sigma * factor;
+                    }
+                }
+            }
+            starts[situation] = Some(point.state().clone());
+        }
+        Ok(forecast)
+    }
+}

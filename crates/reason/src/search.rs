@@ -1,0 +1,228 @@
+//! Which sets of failures to weigh: all singles, then the likeliest sets
+//! extended one failure at a time.
+
+use std::collections::BTreeMap;
+
+use deadstage_circuit::Scratch;
+use nalgebra::DVector;
+use rayon::prelude::*;
+
+use crate::likelihood::{Weights, ln_add, ln_sum};
+use crate::model::{Held, Starts};
+use crate::weigh::{Scales, Weighed};
+
+/// Most failures held together.
+const MOST_TOGETHER: usize = 4;
+
+/// Sets kept for extension, by size of the set extended.
+const PARENTS: [usize; MOST_TOGETHER - 1] = [16, 10, 6];
+
+/// Extensions weighed for each set kept.
+const EXTENSIONS: usize = 16;
+
+/// Sets this far (in the logarithm) below the best are not extended, nor made.
+const REACH: f64 = 12.0;
+
+/// What the search found.
+#[derive(Clone, Debug)]
+pub(crate) struct Found {
+    /// All sets weighed, best first.
+    pub(crate) sets: Vec<Weighed>,
+    /// Logarithm of the weight of the healthy unit.
+    pub(crate) ln_healthy: f64,
+    /// Sets weighed, by size.
+    pub(crate) weighed: Vec<usize>,
+}
+
+/// Forecast shifts of each single failure along its range, under the first law.
+type Responses = Vec<Vec<(f64, Vec<f64>)>>;
+
+/// Weighs all singles, then extends.
+pub(crate) fn search(scales: &Scales<'_>, most_together: usize) -> Found {
+    let ln_healthy = scales.ln_healthy();
+    let mut sets: Vec<Weighed> = (0..scales.failures.len())
+        .into_par_iter()
+        .map_init(Scratch::default, |scratch, index| {
+            scales.weigh_single(index, scratch)
+        })
+        .flatten()
+        .collect();
+    sort(&mut sets);
+    let mut weighed = vec![sets.len()];
+    let responses = responses(scales);
+    let mut parents: Vec<Weighed> = sets.clone();
+    for size in 1..most_together.min(MOST_TOGETHER) {
+        let best = sets
+            .first()
+            .map_or(ln_healthy, |s| s.ln_weight.max(ln_healthy));
+        parents.retain(|p| p.ln_weight > best - REACH * 2.0);
+        parents.truncate(PARENTS[size - 1]);
+        let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
+        let proposals: Vec<Vec<(Vec<usize>, f64, Vec<f64>)>> = parents
+            .par_iter()
+            .map_init(Scratch::default, |scratch, parent| {
+                propose(scales, parent, &responses, best, scratch)
+            })
+            .collect();
+        for (set, promise, start) in proposals.into_iter().flatten() {
+            let entry = wanted.entry(set).or_insert((f64::NEG_INFINITY, Vec::new()));
+            if promise > entry.0 {
+                *entry = (promise, start);
+            }
+        }
+        let wanted: Vec<(Vec<usize>, Vec<f64>)> = wanted
+            .into_iter()
+            .map(|(set, (_, start))| (set, start))
+            .collect();
+        let mut next: Vec<Weighed> = wanted
+            .par_iter()
+            .map_init(Scratch::default, |scratch, (set, start)| {
+                scales.weigh_set(set, start, scratch)
+            })
+            .flatten()
+            .collect();
+        sort(&mut next);
+        weighed.push(next.len());
+        let total_before = ln_sum(sets.iter().map(|s| s.ln_weight));
+        sets.extend(next.iter().cloned());
+        sort(&mut sets);
+        let gained = ln_sum(next.iter().map(|s| s.ln_weight));
+        // Larger sets that add next to nothing have no children worth making.
+        if gained < ln_add(total_before, ln_healthy) - 9.0 {
+            break;
+        }
+        parents = next;
+    }
+    Found {
+        sets,
+        ln_healthy,
+        weighed,
+    }
+}
+
+fn sort(sets: &mut [Weighed]) {
+    sets.sort_by(|a, b| {
+        b.ln_weight
+            .total_cmp(&a.ln_weight)
+            .then_with(|| a.set.cmp(&b.set))
+    });
+}
+
+fn responses(scales: &Scales<'_>) -> Responses {
+    scales
+        .failures
+        .par_iter()
+        .map_init(Scratch::default, |scratch, failure| {
+            let healthy = &scales.healthy[0];
+            let mut starts: Starts = healthy.starts.clone();
+            (0..failure.range.nodes)
+                .filter_map(|node| {
+                    let u = failure.range.node(node);
+                    let held: [Held<'_>; 1] = [(failure, u)];
+                    let forecast = scales
+                        .model
+                        .forecast(0, &held, scales.observations, false, &mut starts, scratch)
+                        .ok()?;
+                    let shift = forecast
+                        .mean
+                        .iter()
+                        .zip(&healthy.forecast.mean)
+                        .map(|(a, b)| a - b)
+                        .collect();
+                    Some((u, shift))
+                })
+                .collect()
+        })
+        .collect()
+}
+
+/// Extensions of one set that might explain what it leaves: the shift that a
+/// failure gives alone, taken as it is and at its best amplitude, against the
+/// residual that the set leaves.
+fn propose(
+    scales: &Scales<'_>,
+    parent: &Weighed,
+    responses: &Responses,
+    best: f64,
+    scratch: &mut Scratch,
+) -> Vec<(Vec<usize>, f64, Vec<f64>)> {
+    let held: Vec<Held<'_>> = parent
+        .set
+        .iter()
+        .zip(&parent.best)
+        .map(|(&i, &u)| (&scales.failures[i], u))
+        .collect();
+    let mut starts = scales.healthy[parent.law].starts.clone();
+    let Ok(forecast) = scales.model.forecast(
+        parent.law,
+        &held,
+        scales.observations,
+        true,
+        &mut starts,
+        scratch,
+    ) else {
+        return Vec::new();
+    };
+    let Some(weights) = Weights::new(&forecast, scales.evidence, &[]) else {
+        return Vec::new();
+    };
+    let exact = &weights.exact;
+    let residual = DVector::from_iterator(
+        exact.len(),
+        exact
+            .iter()
+            .map(|&i| scales.evidence.read[i] - forecast.mean[i]),
+    );
+    let pulled = &weights.inverse * &residual;
+    let stage = scales.model.stage;
+    let mut promising: Vec<(f64, usize, f64)> = scales
+        .failures
+        .iter()
+        .enumerate()
+        .filter(|(_, failure)| {
+            parent
+                .set
+                .iter()
+                .all(|&i| failure.goes_with(&scales.failures[i], stage))
+        })
+        .filter_map(|(index, failure)| {
+            let (gain, u) = responses[index]
+                .iter()
+                .map(|(u, shift)| {
+                    let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
+                    let along = d.dot(&pulled);
+                    let square = d.dot(&(&weights.inverse * &d));
+                    let as_it_is = along - 0.5 * square;
+                    let at_best = if along > 0.0 && square > 0.0 {
+                        0.5 * along * along / square
+                    } else {
+                        0.0
+                    };
+                    (as_it_is.max(at_best - 1.0), *u)
+                })
+                .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
+            Some((gain + failure.ln_odds, index, u))
+        })
+        .filter(|(promise, ..)| parent.ln_weight + promise > best - REACH)
+        .collect();
+    promising.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    promising.truncate(EXTENSIONS);
+    promising
+        .into_iter()
+        .map(|(promise, index, u)| {
+            let mut pairs: Vec<(usize, f64)> = parent
+                .set
+                .iter()
+                .copied()
+                .zip(parent.best.iter().copied())
+                .collect();
+            pairs.push((index, u));
+            pairs.sort_by_key(|p| p.0);
+            (
+                pairs.iter().map(|p| p.0).collect(),
+                parent.ln_weight + promise,
+                pairs.iter().map(|p| p.1).collect(),
+            )
+        })
+        .collect()
+}

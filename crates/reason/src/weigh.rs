@@ -1,0 +1,473 @@
+//! The evidence of one set of failures: the probability of the readings with
+//! the failures' parameters integrated out, under both tube laws.
+
+use deadstage_circuit::Scratch;
+
+use crate::failure::Failure;
+use crate::likelihood::{Evidence, Weights, ln_sum};
+use crate::model::{Forecast, Held, Model, Starts};
+use crate::observe::Observation;
+
+/// Step of `u` for the finer sum between two solved nodes.
+const FINE_STEP: f64 = 0.06;
+
+/// Failures that move no reading by about this many spreads do not count as failures.
+const VISIBLE_SPREADS: f64 = 2.5;
+
+/// A point of the parameter range with its share of the posterior.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Atom {
+    /// Parameter.
+    pub(crate) u: f64,
+    /// Law.
+    pub(crate) law: usize,
+    /// Logarithm of prior density times likelihood, summed over the atom's stretch.
+    pub(crate) ln_weight: f64,
+}
+
+/// A set of failures with what the readings say of it.
+#[derive(Clone, Debug)]
+pub(crate) struct Weighed {
+    /// Indices of the failures, ascending.
+    pub(crate) set: Vec<usize>,
+    /// Logarithm of prior odds times evidence.
+    pub(crate) ln_weight: f64,
+    /// Logarithm of the evidence alone.
+    pub(crate) ln_evidence: f64,
+    /// Best parameters, in the order of `set`.
+    pub(crate) best: Vec<f64>,
+    /// Spread of the parameters about the best, in the order of `set`.
+    pub(crate) spread: Vec<f64>,
+    /// Law under which the best was found.
+    pub(crate) law: usize,
+    /// Where the parameter's posterior lies (single failures).
+    pub(crate) atoms: Vec<Atom>,
+}
+
+/// Everything that weighing needs.
+pub(crate) struct Scales<'a> {
+    pub(crate) model: &'a Model<'a>,
+    pub(crate) failures: &'a [Failure],
+    pub(crate) observations: &'a [Observation],
+    pub(crate) evidence: &'a Evidence,
+    /// Further probes, only looked at to see whether a failure shows anywhere, with the healthy mean and spread of each by law.
+    pub(crate) witnesses: &'a [Observation],
+    pub(crate) healthy: Vec<Healthy>,
+}
+
+/// The healthy unit under one law.
+#[derive(Clone, Debug)]
+pub(crate) struct Healthy {
+    pub(crate) forecast: Forecast,
+    pub(crate) starts: Starts,
+    /// Mean and one standard deviation at every witness.
+    pub(crate) witness: Vec<(f64, f64)>,
+    pub(crate) ln_likelihood: f64,
+}
+
+impl Scales<'_> {
+    /// Solves and judges the healthy unit under every law.
+    pub(crate) fn weigh_healthy(&mut self, scratch: &mut Scratch) -> Option<()> {
+        self.healthy.clear();
+        for law in 0..self.model.laws() {
+            let mut starts = Starts::new();
+            let forecast = self
+                .model
+                .forecast(law, &[], self.observations, true, &mut starts, scratch)
+                .ok()?;
+            let weights = Weights::new(&forecast, self.evidence, &[])?;
+            let seen = self
+                .model
+                .forecast(law, &[], self.witnesses, true, &mut starts.clone(), scratch)
+                .ok()?;
+            let witness = seen
+                .mean
+                .iter()
+                .enumerate()
+                .map(|(i, m)| {
+                    (
+                        *m,
+                        seen.scatter.column(i).norm().hypot(self.witnesses[i].sigma),
+                    )
+                })
+                .collect();
+            let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
+            self.healthy.push(Healthy {
+                forecast,
+                starts,
+                witness,
+                ln_likelihood,
+            });
+        }
+        Some(())
+    }
+
+    /// Logarithm of the evidence that nothing has failed.
+    pub(crate) fn ln_healthy(&self) -> f64 {
+        let laws = self.healthy.len() as f64;
+        ln_sum(self.healthy.iter().map(|h| h.ln_likelihood)) - laws.ln()
+    }
+
+    /// Logarithm of the share of a failure that counts as one: it must show
+    /// at some point a probe can reach.
+    fn ln_visible(
+        &self,
+        law: usize,
+        held: &[Held<'_>],
+        starts: &Starts,
+        scratch: &mut Scratch,
+    ) -> f64 {
+        let Ok(seen) = self.model.forecast(
+            law,
+            held,
+            self.witnesses,
+            false,
+            &mut starts.clone(),
+            scratch,
+        ) else {
+            return f64::NEG_INFINITY;
+        };
+        let largest = seen
+            .mean
+            .iter()
+            .zip(&self.healthy[law].witness)
+            .map(|(m, (healthy, sigma))| ((m - healthy) / sigma).abs())
+            .fold(0.0, f64::max);
+        ln_counts(largest)
+    }
+
+    /// Weighs one failure alone, its parameter followed along its range.
+    pub(crate) fn weigh_single(&self, index: usize, scratch: &mut Scratch) -> Option<Weighed> {
+        let failure = &self.failures[index];
+        let range = failure.range;
+        let mut atoms = Vec::new();
+        for law in 0..self.model.laws() {
+            let mut starts = self.healthy[law].starts.clone();
+            let nodes: Vec<Option<(Vec<f64>, Weights, f64)>> = (0..range.nodes)
+                .map(|node| {
+                    let held = [(failure, range.node(node))];
+                    let forecast = self
+                        .model
+                        .forecast(law, &held, self.observations, true, &mut starts, scratch)
+                        .ok()?;
+                    let visible = self.ln_visible(law, &held, &starts, scratch);
+                    let weights = Weights::new(&forecast, self.evidence, &[])?;
+                    Some((forecast.mean, weights, visible))
+                })
+                .collect();
+            self.sum_along(law, range, &nodes, &mut atoms);
+        }
+        let laws = self.model.laws() as f64;
+        let ln_evidence = ln_sum(atoms.iter().map(|a| a.ln_weight)) - laws.ln();
+        if !ln_evidence.is_finite() {
+            return None;
+        }
+        let top = atoms
+            .iter()
+            .copied()
+            .reduce(|a, b| if b.ln_weight > a.ln_weight { b } else { a })?;
+        let (mut mean, mut square, mut total) = (0.0, 0.0, 0.0);
+        for atom in &atoms {
+            let p = (atom.ln_weight - top.ln_weight).exp();
+            total += p;
+            mean += p * atom.u;
+            square += p * atom.u * atom.u;
+        }
+        mean /= total;
+        let spread = (square / total - mean * mean).max(0.0).sqrt();
+        Some(Weighed {
+            set: vec![index],
+            ln_weight: ln_evidence + failure.ln_odds,
+            ln_evidence,
+            best: vec![top.u],
+            spread: vec![spread.max(if range.is_open() { 0.02 } else { 0.0 })],
+            law: top.law,
+            atoms,
+        })
+    }
+
+    /// Between solved nodes the forecast is interpolated by cubics and the
+    /// likelihood summed in fine steps, with the covariance of the nearer node.
+    fn sum_along(
+        &self,
+        law: usize,
+        range: crate::failure::Range,
+        nodes: &[Option<(Vec<f64>, Weights, f64)>],
+        atoms: &mut Vec<Atom>,
+    ) {
+        if !range.is_open() {
+            if let Some(Some((mean, weights, visible))) = nodes.first() {
+                atoms.push(Atom {
+                    u: range.low,
+                    law,
+                    ln_weight: weights.ln_likelihood(mean, self.evidence) + visible,
+                });
+            }
+            return;
+        }
+        let spacing = range.spacing();
+        let steps = (spacing / FINE_STEP).ceil().clamp(2.0, 40.0) as usize;
+        let ln_share = -(((nodes.len() - 1) * steps) as f64).ln();
+        let mean_at = |k: usize| nodes.get(k).and_then(|n| n.as_ref()).map(|n| &n.0);
+        for left in 0..nodes.len() - 1 {
+            let (Some(a), Some(b)) = (&nodes[left], &nodes[left + 1]) else {
+                continue;
+            };
+            let before = left.checked_sub(1).and_then(mean_at).unwrap_or(&a.0);
+            let after = mean_at(left + 2).unwrap_or(&b.0);
+            let one_sided = (left == 0, left + 2 >= nodes.len());
+            for step in 0..steps {
+                let t = (step as f64 + 0.5) / steps as f64;
+                let mean: Vec<f64> = (0..a.0.len())
+                    .map(|i| cubic(before[i], a.0[i], b.0[i], after[i], one_sided, t))
+                    .collect();
+                let nearer = if t < 0.5 { a } else { b };
+                let visible = (1.0 - t) * a.2 + t * b.2;
+                atoms.push(Atom {
+                    u: range.node(left) + t * spacing,
+                    law,
+                    ln_weight: nearer.1.ln_likelihood(&mean, self.evidence) + visible + ln_share,
+                });
+            }
+        }
+    }
+
+    /// Weighs a set of two failures or more by Laplace's method about its best
+    /// parameters, found by Gauss–Newton from `start`.
+    pub(crate) fn weigh_set(
+        &self,
+        set: &[usize],
+        start: &[f64],
+        scratch: &mut Scratch,
+    ) -> Option<Weighed> {
+        let mut by_law = Vec::new();
+        let mut best: Option<Weighed> = None;
+        let mut from = start.to_vec();
+        for law in 0..self.model.laws() {
+            let Some(found) = self.weigh_set_under(law, set, &from, scratch) else {
+                continue;
+            };
+            by_law.push(found.ln_evidence);
+            from.clone_from(&found.best);
+            if best
+                .as_ref()
+                .is_none_or(|b| found.ln_evidence > b.ln_evidence)
+            {
+                best = Some(found);
+            }
+        }
+        let mut best = best?;
+        best.ln_evidence = ln_sum(by_law) - (self.model.laws() as f64).ln();
+        let prior: f64 = set.iter().map(|&i| self.failures[i].ln_odds).sum();
+        best.ln_weight = best.ln_evidence + prior;
+        Some(best)
+    }
+
+    /// The forecast of a set at parameters `u`.
+    fn forecast_at(
+        &self,
+        law: usize,
+        set: &[usize],
+        u: &[f64],
+        with_scatter: bool,
+        starts: &mut Starts,
+        scratch: &mut Scratch,
+    ) -> Option<Forecast> {
+        let held: Vec<Held<'_>> = set
+            .iter()
+            .zip(u)
+            .map(|(&i, &u)| (&self.failures[i], u))
+            .collect();
+        self.model
+            .forecast(law, &held, self.observations, with_scatter, starts, scratch)
+            .ok()
+    }
+
+    fn weigh_set_under(
+        &self,
+        law: usize,
+        set: &[usize],
+        start: &[f64],
+        scratch: &mut Scratch,
+    ) -> Option<Weighed> {
+        const STEP: f64 = 0.03;
+        const MOST_STEPS: usize = 6;
+        let ranges: Vec<crate::failure::Range> =
+            set.iter().map(|&i| self.failures[i].range).collect();
+        // Parameters whose exact size matters; an open stays where it was found.
+        let free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].nodes > 4).collect();
+        let mut u = start.to_vec();
+        let mut starts = self.healthy[law].starts.clone();
+        let mut at = self.forecast_at(law, set, &u, true, &mut starts, scratch)?;
+        let mut weights = Weights::new(&at, self.evidence, &[])?;
+        let mut value = weights.ln_likelihood(&at.mean, self.evidence);
+        let mut slopes: Vec<Vec<f64>> = Vec::new();
+        for _ in 0..MOST_STEPS {
+            if free.is_empty() {
+                break;
+            }
+            slopes = free
+                .iter()
+                .map(|&k| {
+                    let mut moved = u.clone();
+                    let step = if u[k] + STEP * ranges[k].width().min(1.0) > ranges[k].high {
+                        -STEP
+                    } else {
+                        STEP
+                    } * ranges[k].width().min(1.0);
+                    moved[k] += step;
+                    let forecast =
+                        self.forecast_at(law, set, &moved, false, &mut starts.clone(), scratch)?;
+                    Some(
+                        forecast
+                            .mean
+                            .iter()
+                            .zip(&at.mean)
+                            .map(|(b, a)| (b - a) / step)
+                            .collect::<Vec<f64>>(),
+                    )
+                })
+                .collect::<Option<Vec<_>>>()?;
+            let (curvature, pull) =
+                self.normal_equations(&weights, &at.mean, &slopes, &ranges, &free);
+            let Some(step) = curvature.clone().lu().solve(&pull) else {
+                break;
+            };
+            let mut improved = false;
+            let mut scale = 1.0;
+            while scale > 0.1 {
+                let mut moved = u.clone();
+                for (slot, &k) in free.iter().enumerate() {
+                    let limit = (0.4 * ranges[k].width()).min(2.5);
+                    moved[k] = (u[k] + (scale * step[slot]).clamp(-limit, limit))
+                        .clamp(ranges[k].low, ranges[k].high);
+                }
+                let mut next_starts = starts.clone();
+                if let Some(forecast) =
+                    self.forecast_at(law, set, &moved, true, &mut next_starts, scratch)
+                    && let Some(next) = Weights::new(&forecast, self.evidence, &[])
+                {
+                    let next_value = next.ln_likelihood(&forecast.mean, self.evidence);
+                    if next_value > value {
+                        improved = next_value > value + 0.02;
+                        u = moved;
+                        at = forecast;
+                        weights = next;
+                        value = next_value;
+                        starts = next_starts;
+                        break;
+                    }
+                }
+                scale *= 0.35;
+            }
+            if !improved {
+                break;
+            }
+        }
+        let mut spread = vec![0.0; set.len()];
+        let mut ln_volume = 0.0;
+        if !free.is_empty() && slopes.len() == free.len() {
+            let (curvature, _) = self.normal_equations(&weights, &at.mean, &slopes, &ranges, &free);
+            let determinant = curvature.determinant();
+            let widths: f64 = free.iter().map(|&k| ranges[k].width().ln()).sum();
+            ln_volume = 0.5
+                * (free.len() as f64 * std::f64::consts::TAU.ln() - determinant.max(1e-300).ln())
+                - widths;
+            if let Some(inverse) = curvature.try_inverse() {
+                for (slot, &k) in free.iter().enumerate() {
+                    spread[k] = inverse[(slot, slot)]
+                        .max(0.0)
+                        .sqrt()
+                        .min(0.3 * ranges[k].width());
+                }
+            }
+        }
+        // Every member must earn its place: without it the readings would differ.
+        let mut ln_counted = 0.0;
+        for k in 0..set.len() {
+            let (mut rest, mut rest_u) = (set.to_vec(), u.clone());
+            rest.remove(k);
+            rest_u.remove(k);
+            let without =
+                self.forecast_at(law, &rest, &rest_u, false, &mut starts.clone(), scratch)?;
+            let largest = without
+                .mean
+                .iter()
+                .zip(&at.mean)
+                .zip(&weights.sigma)
+                .map(|((a, b), sigma)| ((a - b) / sigma).abs())
+                .fold(0.0, f64::max);
+            ln_counted += ln_counts(largest);
+        }
+        Some(Weighed {
+            set: set.to_vec(),
+            ln_weight: 0.0,
+            ln_evidence: value + ln_volume + ln_counted,
+            best: u,
+            spread,
+            law,
+            atoms: Vec::new(),
+        })
+    }
+
+    /// Curvature of the negative log-posterior and its pull, in the free parameters.
+    fn normal_equations(
+        &self,
+        weights: &Weights,
+        mean: &[f64],
+        slopes: &[Vec<f64>],
+        ranges: &[crate::failure::Range],
+        free: &[usize],
+    ) -> (nalgebra::DMatrix<f64>, nalgebra::DVector<f64>) {
+        let exact = &weights.exact;
+        let count = exact.len();
+        let g = nalgebra::DMatrix::from_fn(count, free.len(), |i, k| slopes[k][exact[i]]);
+        let r =
+            nalgebra::DVector::from_fn(count, |i, _| self.evidence.read[exact[i]] - mean[exact[i]]);
+        let weighted = &weights.inverse * &g;
+        let mut curvature = g.tr_mul(&weighted);
+        for (slot, &k) in free.iter().enumerate() {
+            // A flat prior of width W counts as the Gaussian of the same height.
+            let width = ranges[k].width();
+            curvature[(slot, slot)] += std::f64::consts::TAU / (width * width);
+        }
+        let pull = weighted.tr_mul(&r);
+        (curvature, pull)
+    }
+}
+
+/// Logarithm of how far a shift of so many spreads counts as a failure.
+pub(crate) fn ln_counts(spreads: f64) -> f64 {
+    let ratio = (spreads / VISIBLE_SPREADS).powi(4);
+    (ratio / (1.0 + ratio)).max(1e-12).ln()
+}
+
+/// Cubic through four evenly spaced values, between the middle two; at an end, a parabola.
+fn cubic(before: f64, a: f64, b: f64, after: f64, one_sided: (bool, bool), t: f64) -> f64 {
+    let slope_a = if one_sided.0 {
+        b - a
+    } else {
+        0.5 * (b - before)
+    };
+    let slope_b = if one_sided.1 {
+        b - a
+    } else {
+        0.5 * (after - a)
+    };
+    // Where the curve turns, a cubic must not overshoot (F. N. Fritsch and
+    // R. E. Carlson, SIAM J. Numer. Anal. 17, 1980).
+    let rise = b - a;
+    let limit = |slope: f64| {
+        if slope * rise <= 0.0 {
+            0.0
+        } else {
+            slope.signum() * slope.abs().min(3.0 * rise.abs())
+        }
+    };
+    let (slope_a, slope_b) = (limit(slope_a), limit(slope_b));
+    let (t2, t3) = (t * t, t * t * t);
+    (2.0 * t3 - 3.0 * t2 + 1.0) * a
+        + (t3 - 2.0 * t2 + t) * slope_a
+        + (3.0 * t2 - 2.0 * t3) * b
+        + (t3 - t2) * slope_b
+}
