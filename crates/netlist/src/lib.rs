@@ -20,8 +20,10 @@ mod names;
 mod nearest;
 mod passive;
 mod point;
+mod print;
 mod properties;
 mod readings;
+mod render;
 mod sheet;
 mod span;
 mod stage;
@@ -32,9 +34,11 @@ pub use diagnostic::{Diagnostic, Related, Severity};
 pub use file::parse_stage;
 pub use names::{TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
+pub use print::{print_readings, print_stage};
 pub use readings::{
     Bound, Conditions, Look, Meter, MeterInput, Reading, Readings, Remark, RemarkKind,
 };
+pub use render::render;
 pub use sheet::{
     OHMMETER_REACH, parse_meter, parse_point, parse_reading_argument, parse_readings, parse_volts,
 };

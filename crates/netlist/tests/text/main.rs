@@ -2,4 +2,5 @@
 #![forbid(unsafe_code)]
 
 mod fixtures;
+mod robust;
 mod stages;
