@@ -27,6 +27,7 @@ pub fn tube_names() -> TubeNames {
                     .filter_map(
                         |(electrode, pin)| match (electrode_written(*electrode), pin) {
                             (Some(electrode), Pin::Number(number)) => Some((electrode, *number)),
+                            (Some(electrode), Pin::Cap | Pin::Cap2) => Some((electrode, 0)),
                             _ => None,
                         },
                     )

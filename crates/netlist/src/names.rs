@@ -11,7 +11,8 @@ pub struct TubeName {
     pub name: String,
     /// What statement it belongs in.
     pub role: TubeRole,
-    /// Electrodes and their socket pins, a list for each section of the bottle.
+    /// Electrodes and their socket pins, a list for each section of the bottle;
+    /// 0 for an electrode on a top cap, which no pin number reaches.
     pub units: Vec<Vec<(Electrode, u8)>>,
 }
 

@@ -189,7 +189,8 @@ impl<'s> Index<'s> {
     }
 
     fn unknown_node(&self, naming: &Naming, token: Token<'_>) -> Fault {
-        if self.tainted.contains(&fold(token.text)) {
+        let parts = self.parts_named(naming, token.text);
+        if parts.is_empty() && self.tainted.contains(&fold(token.text)) {
             return Fault::Follows;
         }
         let fault = Diagnostic::error(
@@ -198,7 +199,7 @@ impl<'s> Index<'s> {
             format!("no node is called `{}`", token.text),
         )
         .label("unknown node");
-        if let [first, ..] = self.parts_named(naming, token.text) {
+        if let [first, ..] = parts {
             let part = self.stage.part(*first);
             let help = if part.kind.ends().is_some() {
                 format!(
@@ -405,11 +406,12 @@ impl<'s> Index<'s> {
             .into());
         };
         let on_pin = (1u8..).zip(&entry.units).find_map(|(unit, pins)| {
-            let (electrode, _) = pins.iter().find(|(_, pin)| *pin == number)?;
+            let (electrode, _) = pins.iter().find(|(_, pin)| *pin == number && number != 0)?;
             Some((unit, *electrode))
         });
         let Some((unit, electrode)) = on_pin else {
             let mut pins: Vec<u8> = entry.units.iter().flatten().map(|&(_, pin)| pin).collect();
+            pins.retain(|&pin| pin != 0);
             pins.sort_unstable();
             pins.dedup();
             let list: Vec<String> = pins.iter().map(u8::to_string).collect();
