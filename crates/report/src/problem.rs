@@ -25,14 +25,11 @@ pub struct Problem {
 impl Problem {
     /// The problem that `diagnostic` tells of, its place looked up in `sources`.
     pub fn of(diagnostic: &Diagnostic, sources: &SourceMap) -> Self {
-        let source = usize::try_from(diagnostic.span.file.0)
-            .ok()
-            .and_then(|index| sources.files.get(index));
-        let place = source.map(|source| place(&source.text, diagnostic.span.start));
+        let place = sources.locate(diagnostic.span);
         Self {
-            file: source.map(|source| source.name.clone()),
-            line: place.map(|(line, _)| line),
-            column: place.map(|(_, column)| column),
+            file: place.map(|(file, _, _)| file.to_owned()),
+            line: place.map(|(_, line, _)| line),
+            column: place.map(|(_, _, column)| column),
             error: diagnostic.severity == Severity::Error,
             code: diagnostic.code.to_owned(),
             message: diagnostic.message.clone(),
@@ -69,24 +66,6 @@ impl Problem {
     }
 }
 
-/// Line and column, both from 1, of a byte offset; past the end counts as the end.
-fn place(text: &str, offset: u32) -> (usize, usize) {
-    let mut end = usize::try_from(offset)
-        .unwrap_or(usize::MAX)
-        .min(text.len());
-    while !text.is_char_boundary(end) {
-        end -= 1;
-    }
-    let before = text.get(..end).unwrap_or_default();
-    let line = before.matches('\n').count() + 1;
-    let column = before
-        .rsplit('\n')
-        .next()
-        .map_or(0, |start| start.chars().count())
-        + 1;
-    (line, column)
-}
-
 /// One stage file held against its print: what the text suffers from, and
 /// what the circuit does.
 #[derive(Clone, Debug, PartialEq)]
@@ -115,15 +94,33 @@ impl FileCheck {
 mod tests {
     use super::*;
 
+    use deadstage_netlist::{FileId, Span};
+
     #[test]
-    fn places_count_characters_and_survive_any_offset() {
+    fn a_finding_is_told_with_its_place() {
         let text = "one\n2 kΩ x\n";
-        assert_eq!(place(text, 0), (1, 1));
-        assert_eq!(place(text, 4), (2, 1));
-        let x = u32::try_from(text.find('x').unwrap_or(0)).unwrap_or(0);
-        assert_eq!(place(text, x), (2, 6));
-        // Inside the two bytes of the ohm sign.
-        assert_eq!(place(text, 8), (2, 4));
-        assert_eq!(place(text, u32::MAX), (3, 1));
+        let sources = SourceMap::single("a.stage", text);
+        let start = u32::try_from(text.find('x').unwrap_or(0)).unwrap_or(0);
+        let diagnostic = Diagnostic {
+            code: "stray",
+            severity: Severity::Warning,
+            message: "`x` means nothing here".to_owned(),
+            span: Span {
+                file: FileId(0),
+                start,
+                end: start + 1,
+            },
+            label: String::new(),
+            related: Vec::new(),
+            help: None,
+        };
+        let problem = Problem::of(&diagnostic, &sources);
+        assert_eq!(
+            problem.one_line(),
+            "a.stage:2:6: warning: `x` means nothing here"
+        );
+        assert!(!problem.error);
+        let plain = Problem::plain("unreadable", "no such file");
+        assert_eq!(plain.one_line(), "error: no such file");
     }
 }

@@ -7,8 +7,8 @@ use deadstage_reason::{Check, ExpectCheck};
 
 /// One line a file that is well; for the others, everything that is not.
 ///
-/// Problems of the text are named in one line each; the caller may have shown
-/// them at length.
+/// Problems of the text are only counted: the caller shows them at length,
+/// with their places.
 pub fn check(files: &[FileCheck]) -> String {
     let mut page = Page::default();
     for file in files {
@@ -28,9 +28,6 @@ fn one(page: &mut Page, file: &FileCheck) {
     };
     let mark = styled(&format!("{word:<4}"), style);
     page.line(&format!("{mark} {}{}", file.path, counted(file)));
-    for problem in &file.problems {
-        page.hung("       ", "         ", &problem.one_line());
-    }
     for setting in file.outcome.iter().flat_map(|outcome| &outcome.settings) {
         let in_setting = if setting.setting.is_empty() {
             String::new()
@@ -81,7 +78,10 @@ fn one(page: &mut Page, file: &FileCheck) {
 
 fn counted(file: &FileCheck) -> String {
     let Some(outcome) = &file.outcome else {
-        return String::new();
+        return match file.problems.iter().filter(|p| p.error).count() {
+            1 => "  (1 error)".to_owned(),
+            errors => format!("  ({errors} errors)"),
+        };
     };
     let (kept, all) = expects(outcome);
     let settings = match outcome.settings.len() {
@@ -164,7 +164,7 @@ mod tests {
         assert!(text.contains("computed 2.1 V"));
         assert!(text.contains("+62 %"));
         assert!(text.contains("set to transmit: does not solve: no operating point"));
-        assert!(text.contains("BAD  bad.stage\n       error: cannot read bad.stage"));
+        assert!(text.contains("BAD  bad.stage  (1 error)\n"));
         assert!(text.ends_with("1 of 3 well, 1 not as the print says, 1 that cannot be used.\n"));
     }
 }

@@ -1,0 +1,56 @@
+//! `chart`: voltages of a healthy unit, or its resistances.
+
+use crate::Status;
+use crate::args::{ChartArgs, Format};
+use crate::failure::Failure;
+use crate::{input, output};
+use deadstage_circuit::tube_names;
+use deadstage_netlist::{parse_meter, parse_volts};
+use deadstage_reason::{ChartOptions, chart, ohms_chart};
+use deadstage_report::{json, text};
+
+pub(crate) fn run(args: &ChartArgs) -> Result<Status, Failure> {
+    let loaded = input::stage(&args.file, &tube_names())?;
+    let stage = &loaded.stage;
+    let conditions = &args.conditions;
+    let meter = conditions
+        .meter
+        .as_deref()
+        .map(|typed| input::word("--meter", typed, parse_meter))
+        .transpose()?;
+    let line = conditions
+        .line
+        .as_deref()
+        .map(|typed| input::word("--line", typed, parse_volts))
+        .transpose()?;
+    let setting = conditions
+        .setting
+        .as_deref()
+        .map(|typed| input::setting(typed, stage))
+        .transpose()?;
+    output::complain(&loaded.warnings.rendered);
+    let shown = if args.ohms {
+        let chart = ohms_chart(stage, setting).map_err(|error| unsolved(&error))?;
+        match args.format {
+            Format::Text => text::ohms(&chart),
+            Format::Json => json::ohms(&chart).map_err(anyhow::Error::from)?,
+        }
+    } else {
+        let options = ChartOptions {
+            meter,
+            line,
+            setting,
+        };
+        let chart = chart(stage, &options).map_err(|error| unsolved(&error))?;
+        match args.format {
+            Format::Text => text::chart(&chart),
+            Format::Json => json::chart(&chart).map_err(anyhow::Error::from)?,
+        }
+    };
+    output::show(&shown).map_err(anyhow::Error::from)?;
+    Ok(Status::AllWell)
+}
+
+fn unsolved(error: &deadstage_reason::Error) -> Failure {
+    Failure::no("unsolved", error.to_string())
+}

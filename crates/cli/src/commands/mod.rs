@@ -1,0 +1,4 @@
+//! What each command does with its words.
+
+pub(crate) mod check;
+pub(crate) mod tubes;

@@ -1,0 +1,172 @@
+//! `suspect`: which parts may have failed, and what to measure next.
+
+use crate::Status;
+use crate::args::{self, Format, SuspectArgs};
+use crate::failure::Failure;
+use crate::input;
+use crate::output;
+use deadstage_circuit::tube_names;
+use deadstage_netlist::{
+    Conditions, Meter, Reading, Readings, Stage, TubeNames, parse_meter, parse_reading_argument,
+    parse_volts,
+};
+use deadstage_parts::RateProfile;
+use deadstage_reason::{Options, diagnose};
+use deadstage_report::text::Listing;
+use deadstage_report::{json, text};
+
+/// Suspects listed if not told otherwise.
+const MOST: u32 = 20;
+
+pub(crate) fn run(args: &SuspectArgs) -> Result<Status, Failure> {
+    answer(args).map_err(|failure| failure.keeping(&args.read))
+}
+
+fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
+    let names = tube_names();
+    let loaded = input::stage(&args.file, &names)?;
+    output::complain(&loaded.warnings.rendered);
+    let sheets = sheets(args, &loaded.stage, &names)?;
+    let options = Options {
+        most: args.most.unwrap_or(MOST) as usize,
+        profile: match args.rates {
+            args::Rates::InService => RateProfile::InService,
+            args::Rates::DecadesOld => RateProfile::DecadesOld,
+        },
+        ..Options::default()
+    };
+    let diagnosis = diagnose(&loaded.stage, &sheets, &options)
+        .map_err(|error| Failure::no("unsolved", error.to_string()))?;
+    let shown = match args.format {
+        Format::Text => {
+            let listing = if args.most.is_some() {
+                Listing::Full
+            } else {
+                Listing::Short
+            };
+            text::suspects(&diagnosis, listing)
+        }
+        Format::Json => json::suspects(&diagnosis).map_err(anyhow::Error::from)?,
+    };
+    output::show(&shown).map_err(anyhow::Error::from)?;
+    Ok(Status::AllWell)
+}
+
+/// The sheets in the order given, the readings of the command line as one more;
+/// everything wrong in any of them is reported together.
+fn sheets(args: &SuspectArgs, stage: &Stage, names: &TubeNames) -> Result<Vec<Readings>, Failure> {
+    let mut failure: Option<Failure> = None;
+    let mut fail = |found: Failure| {
+        failure = Some(match failure.take() {
+            Some(before) => before.and(found),
+            None => found,
+        });
+    };
+    let mut sheets = Vec::new();
+    for path in &args.readings {
+        match input::sheet(path, stage, names) {
+            Ok((sheet, warnings)) => {
+                output::complain(&warnings.rendered);
+                sheets.push(sheet);
+            }
+            Err(found) => fail(found),
+        }
+    }
+    let stated = match Stated::of(args, stage) {
+        Ok(stated) => Some(stated),
+        Err(found) => {
+            fail(found);
+            None
+        }
+    };
+    let conditions = sheets.last().map(|sheet| sheet.conditions).unwrap_or_default();
+    let conditions = stated.as_ref().map_or(conditions, |s| s.over(conditions));
+    let mut typed = Vec::new();
+    for word in &args.read {
+        let parsed = input::word("--read", word, |text| {
+            parse_reading_argument(text, stage, names, &conditions)
+        });
+        match parsed {
+            Ok(reading) => typed.push(reading),
+            Err(found) => fail(found),
+        }
+    }
+    if let Some(failure) = failure {
+        return Err(failure);
+    }
+    if let Some(stated) = &stated {
+        for sheet in &mut sheets {
+            for reading in &mut sheet.readings {
+                stated.fill(reading);
+            }
+        }
+    }
+    if !typed.is_empty() {
+        sheets.push(Readings {
+            title: if sheets.is_empty() {
+                "readings of the command line".to_owned()
+            } else {
+                String::new()
+            },
+            readings: typed,
+            conditions,
+            ..Readings::default()
+        });
+    }
+    if sheets.iter().all(|sheet| sheet.readings.is_empty() && sheet.remarks.is_empty()) {
+        return Err(Failure::plain(
+            "no-readings",
+            "there is nothing to go by: no sheet holds a reading",
+            Some("add a line such as `volts plate1 248V`, or --read plate1=248V".to_owned()),
+        ));
+    }
+    Ok(sheets)
+}
+
+/// What the command line says of the circumstances.
+struct Stated {
+    meter: Option<Meter>,
+    line: Option<deadstage_netlist::Volts>,
+    setting: Option<deadstage_netlist::SettingId>,
+}
+
+impl Stated {
+    fn of(args: &SuspectArgs, stage: &Stage) -> Result<Self, Failure> {
+        let conditions = &args.conditions;
+        Ok(Self {
+            meter: conditions
+                .meter
+                .as_deref()
+                .map(|typed| input::word("--meter", typed, parse_meter))
+                .transpose()?,
+            line: conditions
+                .line
+                .as_deref()
+                .map(|typed| input::word("--line", typed, parse_volts))
+                .transpose()?,
+            setting: conditions
+                .setting
+                .as_deref()
+                .map(|typed| input::setting(typed, stage))
+                .transpose()?,
+        })
+    }
+
+    /// For readings of the command line, it comes before what a sheet ended with.
+    fn over(&self, sheet: Conditions) -> Conditions {
+        Conditions {
+            meter: self.meter.unwrap_or(sheet.meter),
+            line: self.line.or(sheet.line),
+            setting: self.setting.or(sheet.setting),
+        }
+    }
+
+    /// For readings of a sheet, it stands only where the sheet says nothing.
+    fn fill(&self, reading: &mut Reading) {
+        if let (Some(meter), true) = (self.meter, reading.meter == Meter::IDEAL) {
+            reading.meter = meter;
+        }
+        reading.line = reading.line.or(self.line);
+        reading.setting = reading.setting.or(self.setting);
+    }
+}
