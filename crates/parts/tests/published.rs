@@ -65,7 +65,7 @@ fn every_type_meets_its_data_sheet() {
                         &mut misses,
                         &format!("{at}: screen current"),
                         point.screen_amps,
-                        0.35,
+                        0.25,
                     );
                     outside(
                         &mut misses,

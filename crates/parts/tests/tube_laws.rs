@@ -4,15 +4,17 @@
 use deadstage_parts::{Condition, LawForm, PortVolts, TubeKind, TubeLaw, UnitKind, tube_table};
 use proptest::prelude::*;
 
-/// All amplifying units of the table with their names.
+/// All different laws of the table with the names of their tubes.
 fn laws() -> Vec<(String, TubeLaw)> {
-    let mut out = Vec::new();
+    let mut out: Vec<(String, TubeLaw)> = Vec::new();
     for tube in tube_table().types() {
         for (number, unit) in tube.units.iter().enumerate() {
             if matches!(unit.kind, UnitKind::Amplifier(_)) {
                 for form in LawForm::ALL {
                     let name = format!("{} unit {} {form:?}", tube.name, number + 1);
                     match unit.tube_law(form) {
+                        // Many types are another one with another heater.
+                        Some(law) if out.iter().any(|(_, known)| *known == law) => {}
                         Some(law) => out.push((name, law)),
                         None => panic!("{name}: no law: {:?}", unit.fit(form).err()),
                     }
@@ -20,7 +22,7 @@ fn laws() -> Vec<(String, TubeLaw)> {
             }
         }
     }
-    assert!(out.len() > 40);
+    assert!(out.len() > 200);
     out
 }
 
@@ -83,7 +85,7 @@ fn derivative_error(law: &TubeLaw, at: &PortVolts, condition: &Condition) -> f64
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(64))]
 
     #[test]
     fn stated_derivatives_are_those_of_the_currents(at in volts(), condition in condition()) {
@@ -151,7 +153,7 @@ fn second_derivatives_are_continuous() {
                     }
                     worst / greatest
                 };
-                let (coarse, fine) = (jump(3000), jump(12000));
+                let (coarse, fine) = (jump(1000), jump(4000));
                 assert!(
                     fine < 0.4 * coarse + 1e-6,
                     "{name}, port {port}: slope jumps by {fine:.2e} of its greatest"

@@ -42,7 +42,19 @@ pub enum TableError {
     NoFigures(String, usize),
 }
 
-const FILES: [(&str, &str); 1] = [("tubes.toml", include_str!("../../data/tubes.toml"))];
+/// In this order, so that a type may be like one of an earlier file.
+#[rustfmt::skip]
+const FILES: [(&str, &str); 9] = [
+    ("tubes-triodes.toml", include_str!("../../data/tubes-triodes.toml")),
+    ("tubes-diode-triodes.toml", include_str!("../../data/tubes-diode-triodes.toml")),
+    ("tubes-power-triodes.toml", include_str!("../../data/tubes-power-triodes.toml")),
+    ("tubes-pentodes.toml", include_str!("../../data/tubes-pentodes.toml")),
+    ("tubes-converters.toml", include_str!("../../data/tubes-converters.toml")),
+    ("tubes-power.toml", include_str!("../../data/tubes-power.toml")),
+    ("tubes-transmitting.toml", include_str!("../../data/tubes-transmitting.toml")),
+    ("tubes-battery.toml", include_str!("../../data/tubes-battery.toml")),
+    ("tubes-rectifiers.toml", include_str!("../../data/tubes-rectifiers.toml")),
+];
 
 /// Reads the data that is compiled in.
 pub(super) fn shipped() -> Result<TubeTable, TableError> {

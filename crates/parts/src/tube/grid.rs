@@ -21,6 +21,9 @@ const START: f64 = 0.10;
 const SHARE: f64 = 0.5;
 /// Further grid current, as a ratio, when nothing else collects.
 const STARVED: f64 = 0.8;
+/// Drive from the collectors below which a contact potential loses its hold:
+/// with nothing positive about, the cathode's own cloud stands in the way. Volts at the grid.
+const CONTACT_ONSET: f64 = 0.15;
 /// Suppressor: voltage at which half the plate current is turned back, and
 /// over how many volts. From memory of suppressor-control curves.
 const SUPPRESSOR: (f64, f64) = (40.0, 10.0);
@@ -95,4 +98,10 @@ pub(crate) fn grid3_passes<const N: usize>(grid3: Dual<N>, kind: TubeKind) -> Du
         SUPPRESSOR
     };
     ((grid3 + half) * (1.0 / over)).logistic()
+}
+
+/// The part of a contact potential that counts, for the drive from the collectors.
+#[inline]
+pub(crate) fn held_contact<const N: usize>(drive: Dual<N>, contact: f64) -> Dual<N> {
+    drive / (drive + CONTACT_ONSET) * contact
 }

@@ -14,7 +14,7 @@
 //! potential the equation misses low-current points of high-mu triodes badly
 //! (the author's own 12AX7 set gives a fifth of the current at 100 V, -1 V).
 
-use super::grid::{GridLaw, grid3_passes, past_grid};
+use super::grid::{GridLaw, grid3_passes, held_contact, past_grid};
 use super::kind::TubeKind;
 use super::{Electrodes, LEAST_RATIO, Shares};
 use crate::device::Condition;
@@ -107,7 +107,8 @@ impl KorenTriode {
         let mu = self.mu * condition.mu.max(LEAST_RATIO);
         let square = plate * plate;
         let width = (square + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt() * (1.0 / self.kp);
-        let bias = at.grid + (self.contact + condition.contact_volts);
+        let contact = held_contact(plate * (1.0 / mu), self.contact);
+        let bias = at.grid + contact + condition.contact_volts;
         let drive = plate * (1.0 / mu) + bias * (plate / (square + self.kvb).sqrt());
         let e = drive.positive_over(width);
         let space = e.power(self.x) * (2.0 * condition.perveance / self.kg1);
@@ -139,7 +140,8 @@ impl KorenPentode {
         let screen = at.screen.positive(COLLECTOR_WIDTH);
         let mu = self.mu * condition.mu.max(LEAST_RATIO);
         let width = (screen * screen + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt() * (1.0 / self.kp);
-        let bias = at.grid + (self.contact + condition.contact_volts);
+        let contact = held_contact(screen * (1.0 / mu), self.contact);
+        let bias = at.grid + contact + condition.contact_volts;
         let e = (screen * (1.0 / mu) + bias).positive_over(width);
         let (mut powered, mut for_screen) = (e.power(self.x), e.three_halves());
         if self.tail > 0.0 {

@@ -8,7 +8,7 @@
 //! of emission. A small share of the grid has a wider pitch, hence a lower mu,
 //! and cuts off later: real tubes have tails, and remote-cutoff tubes are made so.
 
-use super::grid::{GridLaw, grid3_passes, past_grid};
+use super::grid::{GridLaw, grid3_passes, held_contact, past_grid};
 use super::kind::TubeKind;
 use super::{Electrodes, LEAST_RATIO, Shares};
 use crate::device::Condition;
@@ -23,12 +23,16 @@ const COLLECTOR_VOLTS: f64 = 1.4;
 const COLLECTOR_PER_GRID: f64 = 0.7;
 /// Rounding of the grid's positive part in the collector's knee, volts.
 const GRID_ROUND: f64 = 0.5;
-/// Drive from the collectors below which the contact potential loses its hold:
-/// with nothing positive about, the cathode's own cloud stands in the way. Volts at the grid.
-const CONTACT_ONSET: f64 = 0.15;
 /// Part of the current a starved plate turns back that returns to the cathode's
 /// cloud instead of landing on the screen. From memory of plate families.
 const RETURNED: f64 = 0.2;
+/// Part of the screen's share that goes as (2 screen / (plate + screen))²: by
+/// published screen currents, most of it where aligned grids shade the screen
+/// (25L6, 6V6, 6Y6, 6L6, 6550 at plate voltages above the screen's), little
+/// in small pentodes (6SJ7, 6SK7, 6AU6, 6BA6).
+const OUTBID_BEAM: f64 = 0.9;
+/// The same for pentodes.
+const OUTBID: f64 = 0.1;
 /// Least knee voltage of a pentode's plate.
 const KNEE_FLOOR: f64 = 2.0;
 
@@ -49,7 +53,7 @@ pub(crate) struct TwoPitchLaw {
     pub(crate) tail: f64,
     /// Amplification factor of the wider pitch over that of the main one.
     pub(crate) tail_mu: f64,
-    /// Screen current over plate current with the plate well above its knee.
+    /// Screen current over plate current with the plate at screen voltage, knee apart.
     pub(crate) screen_ratio: f64,
     /// Knee voltage of the plate over `mu * E`, the drive as the screen sees it.
     pub(crate) knee: f64,
@@ -66,8 +70,7 @@ impl TwoPitchLaw {
         condition: &Condition,
     ) -> (Dual<N>, Dual<N>) {
         let drive = drive * (1.0 / condition.mu.max(LEAST_RATIO));
-        let held = drive / (drive + CONTACT_ONSET);
-        let bias = grid + held * self.contact + condition.contact_volts;
+        let bias = grid + held_contact(drive, self.contact) + condition.contact_volts;
         let main = (bias + drive).positive(self.width);
         let tail = (bias + drive * (1.0 / self.tail_mu)).positive(self.width);
         let scale = self.k * condition.perveance;
@@ -118,7 +121,15 @@ impl TwoPitchLaw {
         let missed = (-reached + 1.0) * (-screen_takes + 1.0);
         let grid = grid_law.current(at.grid, -missed + 1.0, condition);
         let past = past_grid(space, grid);
-        let ratio = self.screen_ratio * condition.screen_share;
+        // The farther the plate outbids the screen, the less the screen gets.
+        let bid = (screen + COLLECTOR_WIDTH) * 2.0 / (plate + screen + 2.0 * COLLECTOR_WIDTH);
+        let outbid = if kind == TubeKind::Beam {
+            OUTBID_BEAM
+        } else {
+            OUTBID
+        };
+        let ratio =
+            (bid * bid * outbid + (1.0 - outbid)) * (self.screen_ratio * condition.screen_share);
         let one = Dual::constant(1.0);
         let to_plate = reached * (one / (screen_takes * ratio + 1.0));
         let to_screen = screen_takes * (one - to_plate) * (reached * RETURNED + (1.0 - RETURNED));
