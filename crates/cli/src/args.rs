@@ -18,6 +18,8 @@ pub(crate) struct Args {
 pub(crate) enum Command {
     /// Solve netlists in every setting and hold them against their prints.
     Check(CheckArgs),
+    /// Rank the parts that may have failed by the readings taken, and say what to measure next.
+    Suspect(SuspectArgs),
     /// List the tubes known, or show one type's data, pins and curves.
     Tubes(TubesArgs),
 }
@@ -50,6 +52,52 @@ pub(crate) struct CheckArgs {
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = CheckFormat::Text)]
     pub(crate) format: CheckFormat,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct SuspectArgs {
+    /// The stage file, as the unit left the maker; - reads it from standard input.
+    pub(crate) file: PathBuf,
+    /// A readings sheet; several in the order in which they were taken.
+    #[arg(long, value_name = "SHEET", required_unless_present = "read")]
+    pub(crate) readings: Vec<PathBuf>,
+    /// One more voltage reading, such as plate1=248V or "V1 pin 3=0.05V"; may be repeated.
+    #[arg(long, value_name = "POINT=VALUE", allow_hyphen_values = true)]
+    pub(crate) read: Vec<String>,
+    #[command(flatten)]
+    pub(crate) conditions: Conditions,
+    /// Suspects to list; the probability of the others is given as a sum.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=10_000))]
+    pub(crate) most: Option<u32>,
+    /// Which rates of failure to start from.
+    #[arg(long, value_enum, default_value_t = Rates::DecadesOld)]
+    pub(crate) rates: Rates,
+    /// How to write the answer.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub(crate) format: Format,
+}
+
+/// Where the rates of failure come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Rates {
+    /// A unit in its working years: tubes fail first.
+    InService,
+    /// A unit of sixty years: capacitors and resistors fail more than tubes.
+    DecadesOld,
+}
+
+/// What holds for the readings of a command; a sheet's own statements come first.
+#[derive(Debug, ClapArgs)]
+pub(crate) struct Conditions {
+    /// The meter, such as 20k/V, 11M or "10M 0.8% + 0.02V".
+    #[arg(long)]
+    pub(crate) meter: Option<String>,
+    /// The mains voltage, such as 121V.
+    #[arg(long, value_name = "VOLTS")]
+    pub(crate) line: Option<String>,
+    /// The control setting, by its name in the stage file.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) setting: Option<String>,
 }
 
 #[derive(Debug, ClapArgs)]

@@ -1,4 +1,5 @@
 //! What each command does with its words.
 
 pub(crate) mod check;
+pub(crate) mod suspect;
 pub(crate) mod tubes;

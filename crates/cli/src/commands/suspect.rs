@@ -79,7 +79,10 @@ fn sheets(args: &SuspectArgs, stage: &Stage, names: &TubeNames) -> Result<Vec<Re
             None
         }
     };
-    let conditions = sheets.last().map(|sheet| sheet.conditions).unwrap_or_default();
+    let conditions = sheets
+        .last()
+        .map(|sheet| sheet.conditions)
+        .unwrap_or_default();
     let conditions = stated.as_ref().map_or(conditions, |s| s.over(conditions));
     let mut typed = Vec::new();
     for word in &args.read {
@@ -113,7 +116,10 @@ fn sheets(args: &SuspectArgs, stage: &Stage, names: &TubeNames) -> Result<Vec<Re
             ..Readings::default()
         });
     }
-    if sheets.iter().all(|sheet| sheet.readings.is_empty() && sheet.remarks.is_empty()) {
+    if sheets
+        .iter()
+        .all(|sheet| sheet.readings.is_empty() && sheet.remarks.is_empty())
+    {
         return Err(Failure::plain(
             "no-readings",
             "there is nothing to go by: no sheet holds a reading",

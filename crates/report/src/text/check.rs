@@ -5,6 +5,9 @@ use crate::problem::FileCheck;
 use crate::{numbers, words};
 use deadstage_reason::{Check, ExpectCheck};
 
+/// Stands before what is missed, under the name of its file.
+const INDENT: &str = "    ";
+
 /// One line a file that is well; for the others, everything that is not.
 ///
 /// Problems of the text are only counted: the caller shows them at length,
@@ -52,11 +55,11 @@ fn one(page: &mut Page, file: &FileCheck) {
         if !in_setting.is_empty() {
             page.line(&format!("       {}", in_setting.trim_end()));
         }
-        let mut columns = Columns::new(&["     ", "", "", "", ""]);
+        let mut columns = Columns::new(&["", "", "", "", ""]);
         for expect in missed {
             columns.row(
                 [
-                    String::new(),
+                    INDENT.to_owned(),
                     words::place(&expect.point, expect.kind, None),
                     format!(
                         "print {} ±{}",
@@ -103,7 +106,7 @@ fn expects(outcome: &Check) -> (usize, usize) {
 }
 
 fn off(expect: &ExpectCheck) -> String {
-    let share = (expect.computed - expect.print) / expect.print.abs();
+    let share = expect.computed / expect.print - 1.0;
     if share.is_finite() {
         format!("{:+.0} %", share * 100.0)
     } else {
