@@ -14,6 +14,10 @@ pub(crate) fn unused_settings(
     tainted: &HashSet<String>,
     sink: &mut Vec<Diagnostic>,
 ) {
+    // A name that could not be made out may well have been meant for the one unused.
+    if sink.iter().any(|d| d.code == "unknown-setting") {
+        return;
+    }
     let mut used = HashSet::new();
     for part in &stage.parts {
         if let PartKind::Switch { closed_in, .. } = &part.kind {
@@ -40,6 +44,9 @@ pub(crate) fn unused_settings(
 
 /// Longest name looked at: a slip of the finger is seen in names people type.
 const LONGEST: usize = 48;
+
+/// Fewest letters of a name that tells a thing: `a1` beside `b1` is no slip.
+const FEWEST_LETTERS: usize = 3;
 
 /// Names a slip apart that share one variant are counted up to this many.
 const CROWD: usize = 32;
@@ -84,7 +91,9 @@ pub(crate) fn near_misses(stage: &Stage, tainted: &HashSet<String>, sink: &mut V
             .into_iter()
             .filter_map(|other| stage.nodes.get(other))
             .find(|other| {
-                letters(&other.name) != letters(&node.name)
+                let (a, b) = (letters(&node.name), letters(&other.name));
+                a != b
+                    && a.chars().count().min(b.chars().count()) >= FEWEST_LETTERS
                     && crate::nearest::slips_between(&node.name, &other.name, 1).is_some()
             });
         if let Some(meant) = meant {

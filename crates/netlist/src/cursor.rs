@@ -5,7 +5,8 @@ use crate::lex::{Statement, Token, TokenKind, unescape};
 use crate::limits::Limits;
 use crate::nearest::nearest;
 use crate::span::Span;
-use crate::value::{self, Amount, Caution, Dimension, Misread, Why};
+use crate::units::engineering;
+use crate::value::{self, Amount, Caution, Misread, Why};
 
 /// Why a statement, or a piece of it, was given up.
 #[derive(Debug)]
@@ -173,6 +174,9 @@ impl<'s, 'a> Cursor<'s, 'a> {
     /// The name of a node. The words that begin a point can't be one.
     pub(crate) fn node(&mut self) -> Outcome<Token<'a>> {
         let word = self.peek_word();
+        if matches!(word, "from" | "to") {
+            return Err(self.wanted("a node").into());
+        }
         if matches!(word, "across" | "through" | "panel") {
             return Err(Diagnostic::error(
                 "bad-name",
@@ -251,7 +255,8 @@ pub(crate) fn within(value: f64, limits: &Limits, token: Token<'_>) -> Outcome<(
     if value >= limits.low && value <= limits.high {
         return Ok(());
     }
-    let show = |value| value::print(value, limits.dimension) + missing_symbol(limits.dimension);
+    let symbol = limits.dimension.symbol();
+    let show = |value| engineering(value, symbol).trim_end().to_owned();
     Err(Diagnostic::error(
         "value-out-of-reason",
         token.span,
@@ -268,15 +273,6 @@ pub(crate) fn within(value: f64, limits: &Limits, token: Token<'_>) -> Outcome<(
         limits.dimension.example()
     ))
     .into())
-}
-
-/// The printer leaves out the symbols that a parts list leaves out.
-fn missing_symbol(dimension: Dimension) -> &'static str {
-    match dimension {
-        Dimension::Ohms => "Ω",
-        Dimension::Farads => "F",
-        _ => "",
-    }
 }
 
 pub(crate) fn not_a_value(token: Token<'_>, misread: &Misread, limits: &Limits) -> Diagnostic {

@@ -171,7 +171,14 @@ impl<'a> Reader<'_, '_, 'a, '_> {
         let mut wired: Vec<(Electrode, Token<'a>, Token<'a>)> = Vec::new();
         tail(self.cursor, takes, &mut |cursor, token| {
             if cursor.accept_sign(TokenKind::Equals) {
-                let electrode = electrode_named(token)?;
+                let electrode = match electrode_named(token) {
+                    Ok(electrode) => electrode,
+                    Err(fault) => {
+                        cursor.next();
+                        return Err(fault);
+                    }
+                };
+                let node = cursor.node()?;
                 if wired.iter().any(|(known, ..)| *known == electrode) {
                     return Err(Diagnostic::error(
                         "repeated-property",
@@ -181,7 +188,7 @@ impl<'a> Reader<'_, '_, 'a, '_> {
                     .label("wired before")
                     .into());
                 }
-                wired.push((electrode, token, cursor.node()?));
+                wired.push((electrode, token, node));
                 return Ok(true);
             }
             match token.text {

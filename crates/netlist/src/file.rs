@@ -68,6 +68,11 @@ const SHEET_KEYWORDS: [&str; 10] = [
     "readings", "setting", "volts", "ohms", "amps", "panel", "tester", "seen", "good", "replaced",
 ];
 
+/// Whether a statement of a stage file begins so.
+pub(crate) fn is_keyword(word: &str) -> bool {
+    keywords().any(|keyword| keyword == word)
+}
+
 fn keywords() -> impl Iterator<Item = &'static str> {
     OTHER_KEYWORDS.into_iter().chain(PART_KEYWORDS)
 }
@@ -164,7 +169,7 @@ impl Reading<'_, '_, '_> {
             };
             let span = first.map_or(at, |s| s.tokens.first().map_or(s.span, |t| t.span));
             // A mistyped `stage` is reported as the unknown keyword it is.
-            let mistyped = first.is_some_and(|s| !keywords().any(|k| k == keyword(s)));
+            let mistyped = first.is_some_and(|s| !is_keyword(keyword(s)));
             if !mistyped {
                 self.builder.sink.push(
                     Diagnostic::error("no-title", span, "a stage file begins with its title")

@@ -72,5 +72,5 @@ pub(crate) const RANGE_OHMS: Limits = limits("a meter's range", Dimension::Ohms,
 pub(crate) const OHMS_PER_VOLT: Limits =
     limits("a meter's ohms per volt", Dimension::Ohms, 1.0, 1e9);
 pub(crate) const INPUT_OHMS: Limits =
-    limits("a meter's input resistance", Dimension::Ohms, 100.0, 1e16);
+    limits("a meter's input resistance", Dimension::Ohms, 5e4, 1e12);
 pub(crate) const METER_OFFSET: Limits = limits("a meter's fixed error", Dimension::Volts, 0.0, 1e3);

@@ -1,6 +1,6 @@
 //! Meters as they are written: `20k/V 3%`, `11M`, `10M 0.8% + 0.02V`, `ideal`.
 
-use crate::cursor::{Cursor, Outcome, not_a_value, within};
+use crate::cursor::{Cursor, Fault, Outcome, not_a_value, within};
 use crate::diagnostic::Diagnostic;
 use crate::lex::{Token, TokenKind};
 use crate::limits;
@@ -34,8 +34,19 @@ fn input(cursor: &mut Cursor<'_, '_>, token: Token<'_>) -> Outcome<MeterInput> {
         return Ok(MeterInput::Ideal);
     }
     let Some((ohms, per)) = token.text.split_once('/') else {
-        let ohms = cursor.value(&limits::INPUT_OHMS)?;
-        return Ok(MeterInput::Fixed(Ohms(ohms)));
+        if !value::looks_numeric(token.text) {
+            return Err(wanted(cursor).into());
+        }
+        return match cursor.value(&limits::INPUT_OHMS) {
+            Ok(ohms) => Ok(MeterInput::Fixed(Ohms(ohms))),
+            Err(Fault::Say(fault)) if fault.code == "value-out-of-reason" => Err(fault
+                .help(format!(
+                    "a pointer meter is written in ohms per volt: `{}/V`",
+                    token.text
+                ))
+                .into()),
+            Err(fault) => Err(fault),
+        };
     };
     if !["v", "volt"]
         .iter()

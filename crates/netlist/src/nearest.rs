@@ -35,10 +35,10 @@ pub fn slips_between(a: &str, b: &str, most: usize) -> Option<usize> {
 }
 
 /// The candidate nearest to `word`, if one is near enough to be what was
-/// meant: a third of the word's letters may be wrong, three at most. Of
+/// meant: one letter in three may be wrong, three at most. Of
 /// equally near ones the first is given.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    let most = word.chars().count().div_ceil(3).min(3);
+    let most = ((word.chars().count() + 1) / 3).clamp(1, 3);
     let mut best: Option<(usize, &'a str)> = None;
     for candidate in candidates {
         let bar = best.map_or(most, |(slips, _)| slips.saturating_sub(1));

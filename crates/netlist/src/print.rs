@@ -258,11 +258,7 @@ fn part_line(stage: &Stage, part: &Part) -> String {
         PartKind::Fuse { ohms: r, .. } => ("fuse", ohms(*r)),
         PartKind::Link { ohms: r, .. } => ("link", ohms(*r)),
         PartKind::Thermistor { ohms: r, .. } => ("thermistor", ohms(*r)),
-        PartKind::Switch { closed_in, .. } => {
-            let settings = closed_in.iter().map(|id| setting_name(stage, *id));
-            let list: Vec<&str> = settings.collect();
-            ("switch", format!("closed in {}", list.join(" ")))
-        }
+        PartKind::Switch { .. } => ("switch", String::new()),
         PartKind::Relay {
             ohms: r, pulls_in, ..
         } => (
@@ -296,7 +292,10 @@ fn part_line(stage: &Stage, part: &Part) -> String {
             ("meter", text)
         }
     };
-    let mut text = format!("{keyword} {} {properties}", part.name);
+    let mut text = format!("{keyword} {}", part.name);
+    if !properties.is_empty() {
+        text += &format!(" {properties}");
+    }
     if let Some(tolerance) = part.tolerance {
         text += &format!(" {}", print_percent(tolerance));
     }
@@ -308,6 +307,14 @@ fn part_line(stage: &Stage, part: &Part) -> String {
     }
     if let Some((from, to)) = part.kind.ends() {
         text += &format!(" from {} to {}", node(from), node(to));
+    }
+    // The list of settings takes all words that follow it, so it comes last.
+    if let PartKind::Switch { closed_in, .. } = &part.kind {
+        let settings: Vec<&str> = closed_in
+            .iter()
+            .map(|id| setting_name(stage, *id))
+            .collect();
+        text += &format!(" closed in {}", settings.join(" "));
     }
     text
 }

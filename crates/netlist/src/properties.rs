@@ -67,6 +67,7 @@ pub(crate) fn tail<'s, 'a>(
     let mut faults = Vec::new();
     while let Some(token) = cursor.peek() {
         if let Err(fault) = property(cursor, takes, own, &mut tail, token) {
+            skip_faulty(cursor, &fault);
             faults.push(fault);
         }
     }
@@ -88,6 +89,21 @@ pub(crate) fn tail<'s, 'a>(
         }
     }
     Err(last)
+}
+
+/// Steps over the token that a fault is about, so that it is not taken for a
+/// property next and reported a second time.
+fn skip_faulty(cursor: &mut Cursor<'_, '_>, fault: &Fault) {
+    let Fault::Say(diagnostic) = fault else {
+        return;
+    };
+    let at = diagnostic.span;
+    let is_next = cursor
+        .peek()
+        .is_some_and(|next| (next.span.start..next.span.end).contains(&at.start));
+    if is_next && !matches!(cursor.peek_word(), "from" | "to") {
+        cursor.next();
+    }
 }
 
 fn property<'s, 'a>(

@@ -185,6 +185,15 @@ fn leading_space(text: &str) -> u32 {
     crate::cursor::clamp(text.len() - text.trim_start().len())
 }
 
+impl Diagnostic {
+    fn help_for_keyword(self, keyword: &str) -> Self {
+        if crate::file::is_keyword(keyword) {
+            return self.help(format!("`{keyword}` belongs in a stage file"));
+        }
+        self.did_you_mean(nearest(keyword, KEYWORDS))
+    }
+}
+
 struct Sheet<'s> {
     index: Index<'s>,
     readings: Readings,
@@ -232,7 +241,7 @@ impl Sheet<'_> {
             }
             "seen" => {
                 let parts = self.remarked(cursor)?;
-                let look = cursor.choice("what is seen", &LOOKS)?;
+                let look = cursor.choice("a visible fault", &LOOKS)?;
                 cursor.finish()?;
                 self.remark(&parts, RemarkKind::Seen(look), statement.span);
             }
@@ -252,7 +261,7 @@ impl Sheet<'_> {
                     format!("no line of a readings sheet begins with {}", shown(first)),
                 )
                 .label("unknown keyword")
-                .did_you_mean(nearest(keyword, KEYWORDS))
+                .help_for_keyword(keyword)
                 .into());
             }
         }
@@ -331,7 +340,12 @@ impl Sheet<'_> {
                 )
             }
             "amps" => {
-                cursor.keyword("through")?;
+                if !cursor.accept("through") {
+                    return Err(cursor
+                        .wanted("`through`")
+                        .help("a current is read through a part: `amps through R9 4.1mA`")
+                        .into());
+                }
                 let point = self.index.through(cursor, &naming)?;
                 bounded(cursor, Quantity::Amps, point, conditions)?
             }
@@ -448,6 +462,12 @@ fn bounded(
         Quantity::Amps => &limits::AMPS_READ,
         _ => &limits::VOLTS_READ,
     };
+    if cursor.peek_word() == "inf" {
+        return Err(cursor
+            .wanted(limits.what)
+            .help("for a reading beyond the range write what it was above: `> 300V`")
+            .into());
+    }
     let value = cursor.value(limits)?;
     Ok(taken(quantity, point, value, bound, conditions, span))
 }

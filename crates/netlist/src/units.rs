@@ -66,7 +66,8 @@ quantity!(
 ///
 /// Zero, and values that no prefix of the trade reaches, are written plainly.
 pub fn engineering(value: f64, symbol: &str) -> String {
-    const PREFIXES: [(f64, &str); 7] = [
+    const PREFIXES: [(f64, &str); 8] = [
+        (1e9, "G"),
         (1e6, "M"),
         (1e3, "k"),
         (1.0, ""),

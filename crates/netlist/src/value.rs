@@ -15,6 +15,8 @@ use nom::character::complete::{char, digit0, digit1, one_of};
 use nom::combinator::{map, opt, recognize, success};
 use nom::sequence::preceded;
 
+use crate::units::{Amps, Farads, Henries, Ohms, Siemens, Volts, Watts};
+
 /// What a value is a value of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Dimension {
@@ -66,6 +68,20 @@ impl Dimension {
             Self::Watts => "`0.5W` or `1/2W`",
             Self::Siemens => "`1.6mS` or `1600umho`",
             Self::Plain => "`100`",
+        }
+    }
+
+    /// The symbol printed after a prefix.
+    pub(crate) fn symbol(self) -> &'static str {
+        match self {
+            Self::Ohms => Ohms::SYMBOL,
+            Self::Farads => Farads::SYMBOL,
+            Self::Henries => Henries::SYMBOL,
+            Self::Volts => Volts::SYMBOL,
+            Self::Amps => Amps::SYMBOL,
+            Self::Watts => Watts::SYMBOL,
+            Self::Siemens => Siemens::SYMBOL,
+            Self::Plain => "",
         }
     }
 
