@@ -13,7 +13,9 @@ pub fn tube_names() -> TubeNames {
     let mut types = Vec::new();
     for tube in tube_table().types() {
         let role = match tube.units.first().map(|unit| unit.kind) {
-            Some(UnitKind::Rectifier | UnitKind::GasRectifier) => TubeRole::Rectifier,
+            Some(UnitKind::Rectifier | UnitKind::GasRectifier | UnitKind::Diode) => {
+                TubeRole::Rectifier
+            }
             Some(UnitKind::Regulator) => TubeRole::Regulator,
             _ => TubeRole::Amplifier,
         };
