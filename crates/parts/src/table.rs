@@ -114,7 +114,8 @@ pub struct TubeType {
     pub aliases: Vec<String>,
     /// Heater or filament.
     pub heater: Option<Heater>,
-    /// Units in the order in which the data sheet numbers them.
+    /// Units that are alike in the order of their lowest pin (not every maker
+    /// numbers them, and those who do differ), others in the order of the sheet.
     pub units: Vec<Unit>,
     /// Where the row is from.
     pub source: String,

@@ -80,6 +80,31 @@ fn every_type_meets_its_data_sheet() {
     assert!(misses.is_empty(), "{}", misses.join("\n"));
 }
 
+/// "About" figures of cutoff: a current, or what is left of the
+/// transconductance of a remote-cutoff grid.
+#[test]
+fn tubes_cut_off_where_their_sheets_say() {
+    let mut checked = 0;
+    for tube in tube_table().types() {
+        for unit in &tube.units {
+            let Ok(fit) = unit.fit(LawForm::TwoPitch) else {
+                continue;
+            };
+            let fitted = unit.points.iter().filter(|p| p.fitted);
+            for (row, published) in fit.points.iter().zip(fitted) {
+                let current = published.point.plate_amps.filter(|amps| *amps < 100e-6);
+                let gm = published.point.gm.filter(|gm| *gm <= 100e-6);
+                let ratio = current.and(row.plate_amps).or(gm.and(row.gm));
+                if let Some(ratio) = ratio {
+                    checked += 1;
+                    assert!((0.5..2.0).contains(&ratio), "{}: {ratio:.2}", tube.name);
+                }
+            }
+        }
+    }
+    assert!(checked >= 20, "{checked} cutoff points");
+}
+
 #[test]
 fn both_laws_agree_where_they_are_fitted() {
     for tube in tube_table().types() {

@@ -307,10 +307,12 @@ fn an_unfed_screen_floats_near_its_cathode_and_nearly_stops_the_tube() {
 
 #[test]
 fn the_heptodes_third_grid_controls_the_plate() {
-    for (name, law) in laws()
+    let heptodes: Vec<_> = laws()
         .into_iter()
         .filter(|(_, l)| l.kind() == TubeKind::Heptode)
-    {
+        .collect();
+    assert!(heptodes.len() >= 6);
+    for (name, law) in heptodes {
         let plate = |grid3: f64| {
             law.currents(&[150.0, -1.0, 80.0, grid3], &Condition::default())
                 .amps[0]
