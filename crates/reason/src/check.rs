@@ -3,17 +3,14 @@
 use deadstage_circuit::{
     Base, CompileError, Flow, Network, OperatingPoint, Probe, Scratch, Situation,
 };
-use deadstage_netlist::{
-    Expect, Meter, MeterInput, PartId, PartKind, Place, Quantity, SettingId, Stage,
-};
+use deadstage_netlist::{Expect, PartId, PartKind, Place, Quantity, SettingId, Stage};
 use deadstage_parts::LawForm;
+
+use crate::observe::{ends, load_of, panel_scale};
 
 /// Tolerance of a value of the print that states none: the 20 % common on
 /// published charts (common practice, no source).
 pub const PRINT_TOLERANCE: f64 = 0.2;
-
-/// Full scales of the pointer meters of the time, volts (common practice, no source).
-const RANGES: [f64; 8] = [2.5, 10.0, 50.0, 250.0, 500.0, 1000.0, 2500.0, 5000.0];
 
 /// Whether a stage solves in every setting and keeps the values of its print.
 #[derive(Clone, Debug, PartialEq)]
@@ -184,19 +181,21 @@ fn computed(
 ) -> Option<f64> {
     match expect.quantity {
         Quantity::Volts => {
-            let (from, to) = ends(stage, expect.point.place)?;
-            let load = expect.meter.and_then(|meter| load(&meter, expect.value));
+            let (from, to) = ends(stage, expect.point.place);
+            let load = expect
+                .meter
+                .and_then(|meter| load_of(&meter, None, expect.value).0);
             Some(at.read(&Probe::Volts { from, to, load }, scratch, None))
         }
         Quantity::Ohms => {
-            let (from, to) = ends(stage, expect.point.place)?;
+            let (from, to) = ends(stage, expect.point.place);
             Some(at.read(&Probe::Ohms { from, to }, scratch, None))
         }
         Quantity::Amps => current(network, expect.point.place, at, scratch),
         Quantity::Panel => {
             let amps = current(network, expect.point.place, at, scratch)?;
-            let part = part_of(expect.point.place)?;
-            panel_reading(stage, part, amps)
+            let (factor, offset, _) = panel_scale(stage, part_of(expect.point.place)?)?;
+            Some(offset + factor * amps)
         }
         // A tube tester's figure is no value of a circuit.
         Quantity::Tester => None,
@@ -210,17 +209,6 @@ fn part_of(place: Place) -> Option<PartId> {
     }
 }
 
-fn ends(stage: &Stage, place: Place) -> Option<(usize, usize)> {
-    match place {
-        Place::Node(node) => Some((node.0 as usize, 0)),
-        Place::Across(part) | Place::Through(part) => stage
-            .part(part)
-            .kind
-            .ends()
-            .map(|(from, to)| (from.0 as usize, to.0 as usize)),
-    }
-}
-
 fn current(
     network: &Network,
     place: Place,
@@ -229,37 +217,6 @@ fn current(
 ) -> Option<f64> {
     let flow = Flow::through(network, part_of(place)?)?;
     Some(at.read(&Probe::Amps(flow), scratch, None))
-}
-
-/// The resistance of the meter on the lowest range that holds the printed value.
-fn load(meter: &Meter, volts: f64) -> Option<f64> {
-    match meter.input {
-        MeterInput::Ideal => None,
-        MeterInput::Fixed(ohms) => Some(ohms.0),
-        MeterInput::OhmsPerVolt(each) => {
-            let range = RANGES
-                .into_iter()
-                .find(|range| volts.abs() <= *range)
-                .unwrap_or(volts.abs());
-            Some(each * range)
-        }
-    }
-}
-
-/// The reading of a panel meter in the units of its scale.
-fn panel_reading(stage: &Stage, part: PartId, amps: f64) -> Option<f64> {
-    match &stage.part(part).kind {
-        PartKind::Meter {
-            full_scale, scale, ..
-        } => {
-            let share = amps / full_scale.0;
-            Some(match scale {
-                Some(scale) => scale.low + share * (scale.high - scale.low),
-                None => amps,
-            })
-        }
-        _ => None,
-    }
 }
 
 fn panel_unit(stage: &Stage, expect: &Expect) -> String {

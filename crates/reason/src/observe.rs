@@ -327,6 +327,7 @@ pub(crate) fn panel_scale(
     };
     let (low, high) = scale
         .as_ref()
-        .map_or((0.0, full_scale.0 * 1e3), |s| (s.low, s.high));
+        // Without a printed scale a reading is the movement's current, in amperes.
+        .map_or((0.0, full_scale.0), |s| (s.low, s.high));
     Some(((high - low) / full_scale.0, low, high - low))
 }
