@@ -103,5 +103,8 @@ pub(crate) fn grid3_passes<const N: usize>(grid3: Dual<N>, kind: TubeKind) -> Du
 /// The part of a contact potential that counts, for the drive from the collectors.
 #[inline]
 pub(crate) fn held_contact<const N: usize>(drive: Dual<N>, contact: f64) -> Dual<N> {
-    drive / (drive + CONTACT_ONSET) * contact
+    // A negative one must not set in faster than the drive itself, or more
+    // plate voltage would mean less current.
+    let onset = CONTACT_ONSET + (-contact).max(0.0);
+    drive / (drive + onset) * contact
 }

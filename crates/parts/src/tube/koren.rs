@@ -24,7 +24,7 @@ use crate::dual::Dual;
 /// voltage at which the published equations were meant to be used.
 const COLLECTOR_WIDTH: f64 = 0.25;
 /// Keeps the width of the drive above zero, volts.
-const LEAST_COLLECTOR: f64 = 0.5;
+const LEAST_COLLECTOR: f64 = 1e-3;
 /// How soon a plate at low voltage takes what has passed the grid, volts.
 const STARVED_VOLTS: f64 = 1.5;
 
