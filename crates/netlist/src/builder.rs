@@ -38,6 +38,8 @@ pub(crate) struct Builder<'n> {
     transformers: HashMap<String, u32>,
     settings: HashMap<String, SettingId>,
     sections: HashMap<String, SectionId>,
+    /// Types that the file defines, by place in the stage's list.
+    types: HashMap<String, usize>,
     /// Names on statements that failed: what hangs on them is not reported again.
     tainted: HashSet<String>,
     suggestions: u32,
@@ -67,6 +69,7 @@ impl<'n> Builder<'n> {
             transformers: HashMap::new(),
             settings: HashMap::new(),
             sections: HashMap::new(),
+            types: HashMap::new(),
             tainted: HashSet::new(),
             suggestions: MOST_SUGGESTIONS,
             contacts: Vec::new(),
@@ -246,11 +249,15 @@ impl<'n> Builder<'n> {
         .into())
     }
 
+    pub(crate) fn define_type(&mut self, definition: TubeTypeDefinition) {
+        let at = self.stage.tube_types.len();
+        self.types.insert(fold(&definition.name), at);
+        self.stage.tube_types.push(definition);
+    }
+
     pub(crate) fn defined_type(&self, name: &str) -> Option<&TubeTypeDefinition> {
-        self.stage
-            .tube_types
-            .iter()
-            .find(|t| fold(&t.name) == fold(name))
+        let at = self.types.get(&fold(name))?;
+        self.stage.tube_types.get(*at)
     }
 
     fn suggest(&mut self, find: impl FnOnce(&Self) -> Option<String>) -> Option<String> {

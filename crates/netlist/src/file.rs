@@ -5,17 +5,18 @@ use std::sync::Arc;
 use crate::builder::{Builder, Scope, has_errors};
 use crate::checks;
 use crate::cursor::{Cursor, Fault, Outcome, clamp, shown};
-use crate::devices;
+use crate::defaults;
 use crate::diagnostic::Diagnostic;
 use crate::expect;
 use crate::lex::{Statement, Token, TokenKind, statements};
 use crate::limits;
 use crate::names::{TubeNames, fold};
 use crate::nearest::nearest;
-use crate::passive::Reader;
 use crate::point::{Index, Naming};
+use crate::reader::Reader;
 use crate::span::{FileId, SourceFile, SourceMap, Span};
 use crate::stage::{PartKind, Stage};
+use crate::tubetype;
 use crate::units::Volts;
 use crate::{Load, Parsed};
 
@@ -141,7 +142,7 @@ impl Reading<'_, '_, '_> {
         for statement in found.iter().filter(|s| !s.broken) {
             match keyword(statement) {
                 "settings" => self.read(statement, scope, settings),
-                "tubetype" => self.read(statement, scope, devices::tube_type),
+                "tubetype" => self.read(statement, scope, tubetype::tube_type),
                 _ => {}
             }
         }
@@ -287,7 +288,7 @@ impl Reading<'_, '_, '_> {
                 cursor.next();
                 let outcome = match keyword(statement) {
                     "section" => self.section(&mut cursor, scope),
-                    "defaults" => devices::defaults(&mut cursor, scope),
+                    "defaults" => defaults::defaults(&mut cursor, scope),
                     _ => self.include(&mut cursor, scope),
                 };
                 self.conclude(statement, cursor.notes, outcome);

@@ -2,13 +2,75 @@
 //!
 //! Reading never fails: it yields a value and the findings about the text.
 //! This crate knows words, values, units and places; it knows no physics.
+//!
+//! ```
+//! use deadstage_netlist::{Ohms, PartKind, TubeNames, parse_stage, render};
+//!
+//! let text = "stage \"Divider\"\n\
+//!             supply B1 250V from bplus to chassis\n\
+//!             resistor R1 4K7 10% from bplus to tap\n\
+//!             resistr R2 1M from tap to chassis\n";
+//! let parsed = parse_stage("divider.stage", text, &TubeNames::default(), &mut |_, path| {
+//!     Err(format!("{path} is not here"))
+//! });
+//! let PartKind::Resistor { ohms, .. } = parsed.value.parts[1].kind else {
+//!     panic!("R1 is a resistor");
+//! };
+//! assert_eq!(ohms, Ohms(4700.0));
+//!
+//! let shown = render(&parsed.diagnostics[0], &parsed.sources, false);
+//! assert!(shown.contains("divider.stage:4:1"));
+//! assert!(shown.contains("did you mean `resistor`?"));
+//! ```
+//!
+//! # From text to stage
+//!
+//! | module | does |
+//! | --- | --- |
+//! | `lex` | comments off, continuation lines joined, words cut |
+//! | `value`, `limits` | values with their units, and what is out of all reason |
+//! | `cursor`, `properties` | reading one statement; properties in any order |
+//! | `reader` and the statements (`passive`, `supplies`, `switching`, `devices`, `tubetype`, `defaults`) | one statement to one part |
+//! | `file`, `builder` | the driver, includes; names and what they came to |
+//! | `point`, `expect`, `meter` | where a probe goes, values from the print, meters |
+//! | `sheet`, `reading`, `argument` | the readings sheet, and single values from a command line |
+//! | `checks` | what is odd though each statement is sound |
+//! | `print`, `render` | stages, sheets and findings as text |
+//!
+//! # What the language leaves open, as settled here
+//!
+//! - Names keep the spelling of their first use. Case is folded as Unicode does it.
+//! - `across`, `through`, `panel`, `from` and `to` can't name a node; `from` and `to` can't name a setting.
+//! - `include "x" as P` puts `P.` before every designator and transformer of that file (and of
+//!   what it includes). Nodes, settings, sections and tube types keep their names and are joined by
+//!   them; the included file's common is this file's common, whatever either calls it.
+//!   A point of an included file looks for its designator with the prefix first, then without.
+//! - An included file begins in the section of its `include`, which goes on behind it. Its
+//!   `defaults` are its own. Its title is not kept, its notes are.
+//! - `section ""` ends a section.
+//! - `m` in a letter code or prefix is milli everywhere, with a warning on resistances; `mf` is
+//!   microfarad, `mF` millifarad with a warning.
+//! - Without a value a fuse has 0.1 Ω and a link 1 mΩ. Without a make a resistor is composition and
+//!   a capacitor paper.
+//! - `winding W1 250 of T1 ...` names the transformer; `contact K1b of K1 ...` names the relay, and
+//!   a single contact may carry its relay's designator instead.
+//! - `meter M1 75mV 0.5 ...` gives the full-scale voltage of a movement instead of its current.
+//! - Every electrode that the table gives a type must be wired, the suppressor excepted.
+//! - `±2V` behind an expected value is kept as a fraction of the value.
+//! - The default setting is `None`, also where a statement names it.
+//! - `ohms ... inf` is a reading above [`OHMMETER_REACH`]. `panel` readings of a movement without a
+//!   printed scale are its current, in amperes, and need their unit.
+//! - `good T1` and the like, of a transformer, stand for each of its windings.
+//! - In a quoted text `\"`, `\\` and `\n` are escapes; any other backslash is itself.
 #![forbid(unsafe_code)]
 // A diagnostic is made for a person to read, one at a time: its size is no matter.
 #![allow(clippy::result_large_err)]
 
+mod argument;
 mod builder;
 mod checks;
 mod cursor;
+mod defaults;
 mod devices;
 mod diagnostic;
 mod expect;
@@ -22,26 +84,31 @@ mod passive;
 mod point;
 mod print;
 mod properties;
+mod reader;
+mod reading;
 mod readings;
 mod render;
 mod sheet;
 mod span;
 mod stage;
+mod supplies;
+mod switching;
+mod tubetype;
 mod units;
 mod value;
 
+pub use argument::{parse_meter, parse_point, parse_reading_argument, parse_volts};
 pub use diagnostic::{Diagnostic, Related, Severity};
 pub use file::parse_stage;
 pub use names::{TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
 pub use print::{print_readings, print_stage};
+pub use reading::OHMMETER_REACH;
 pub use readings::{
     Bound, Conditions, Look, Meter, MeterInput, Reading, Readings, Remark, RemarkKind,
 };
 pub use render::render;
-pub use sheet::{
-    OHMMETER_REACH, parse_meter, parse_point, parse_reading_argument, parse_readings, parse_volts,
-};
+pub use sheet::parse_readings;
 pub use span::{FileId, SourceFile, SourceMap, Span};
 pub use stage::*;
 pub use units::{Amps, Farads, Henries, Ohms, Siemens, Volts, Watts, engineering};

@@ -8,13 +8,14 @@ use std::fmt::Write as _;
 use crate::devices::electrode_word;
 use crate::lex::quote;
 use crate::meter;
-use crate::passive::{CONNECTIONS, DIELECTRICS, INPUTS, MATERIALS};
+use crate::passive::{DIELECTRICS, MATERIALS};
 use crate::readings::{Bound, Conditions, Reading, Readings, RemarkKind};
 use crate::sheet::{look_word, tester_label};
 use crate::stage::{
     Access, Drive, Expect, MeterScale, NodeId, Part, PartId, PartKind, Place, Point, Quantity,
     Stage, TubeKind, TubeTypeDefinition,
 };
+use crate::supplies::{CONNECTIONS, INPUTS};
 use crate::value::{self, Dimension, print as amount, print_percent};
 
 /// The stage as a stage file, includes laid in. Reading it gives the same stage.

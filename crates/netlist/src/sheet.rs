@@ -4,26 +4,20 @@ use std::collections::HashSet;
 use std::sync::Arc;
 
 use crate::Parsed;
-use crate::builder::has_errors;
 use crate::cursor::{Cursor, Fault, Outcome, shown};
 use crate::diagnostic::Diagnostic;
 use crate::expect::panel_value;
-use crate::lex::{Statement, TokenKind, statements};
-use crate::limits::{self, Limits};
+use crate::lex::{Statement, Token, TokenKind, statements};
+use crate::limits;
 use crate::meter::meter;
 use crate::names::TubeNames;
 use crate::nearest::nearest;
 use crate::point::{Index, Naming, unit_of};
-use crate::properties::once;
-use crate::readings::{Bound, Conditions, Look, Reading, Readings, Remark, RemarkKind};
+use crate::reading::{bound, bounded, tail, taken, tester_value};
+use crate::readings::{Look, Reading, Readings, Remark, RemarkKind};
 use crate::span::{FileId, SourceMap, Span};
 use crate::stage::{PartId, PartKind, Place, Point, Quantity, Stage};
 use crate::units::Volts;
-use crate::value;
-
-/// What `ohms ... inf` stands for: above the reach of an ordinary ohmmeter,
-/// 20 MΩ (common practice, no source).
-pub const OHMMETER_REACH: f64 = 20e6;
 
 const KEYWORDS: [&str; 13] = [
     "readings", "meter", "line", "setting", "volts", "ohms", "amps", "panel", "tester", "seen",
@@ -89,111 +83,6 @@ pub fn parse_readings(
     }
 }
 
-/// Reads `POINT=VALUE` as typed on a command line: a voltage, taken under the
-/// conditions given. `range 250V` and `with V2 pulled` may follow the value.
-///
-/// # Errors
-///
-/// What is wrong, with a span in a source that holds `text` alone
-/// ([`SourceMap::single`]).
-pub fn parse_reading_argument(
-    text: &str,
-    stage: &Stage,
-    names: &TubeNames,
-    conditions: &Conditions,
-) -> Result<Reading, Diagnostic> {
-    let index = Index::new(stage, names, HashSet::new());
-    let naming = Naming::default();
-    one(text, |cursor| {
-        let point = index.probe(cursor, &naming)?;
-        if !cursor.accept_sign(TokenKind::Equals) {
-            return Err(cursor
-                .wanted("`=`")
-                .help("write POINT=VALUE, as in `plate1=248V`")
-                .into());
-        }
-        let reading = bounded(cursor, Quantity::Volts, point, conditions)?;
-        tail(cursor, &index, reading)
-    })
-}
-
-/// Reads a point: a node, `V1 pin 6`, `V1 plate`, `across R3`.
-///
-/// # Errors
-///
-/// What is wrong, with a span in a source that holds `text` alone.
-pub fn parse_point(text: &str, stage: &Stage, names: &TubeNames) -> Result<Point, Diagnostic> {
-    let index = Index::new(stage, names, HashSet::new());
-    one(text, |cursor| index.probe(cursor, &Naming::default()))
-}
-
-/// Reads a meter: `20k/V`, `11M`, `10M 0.8% + 0.02V`, `ideal`.
-///
-/// # Errors
-///
-/// What is wrong, with a span in a source that holds `text` alone.
-pub fn parse_meter(text: &str) -> Result<crate::readings::Meter, Diagnostic> {
-    one(text, meter)
-}
-
-/// Reads a voltage: `248V`, `0.05`, `-12.4V`, `2.5kV`.
-///
-/// # Errors
-///
-/// What is wrong, with a span in a source that holds `text` alone.
-pub fn parse_volts(text: &str) -> Result<Volts, Diagnostic> {
-    one(text, |cursor| cursor.value(&limits::VOLTS_READ).map(Volts))
-}
-
-/// Reads a text that holds one statement's worth of words with `read`.
-fn one<T>(
-    text: &str,
-    read: impl FnOnce(&mut Cursor<'_, '_>) -> Outcome<T>,
-) -> Result<T, Diagnostic> {
-    let mut sink = Vec::new();
-    let found = statements(text.trim_start(), FileId(0), leading_space(text), &mut sink);
-    let empty = Diagnostic::error(
-        "nothing-there",
-        Span::default(),
-        "there is nothing here to read",
-    );
-    if let Some(diagnostic) = sink.pop() {
-        return Err(diagnostic);
-    }
-    let [statement, rest @ ..] = found.as_slice() else {
-        return Err(empty);
-    };
-    if let Some(second) = rest.first() {
-        return Err(Diagnostic::error(
-            "unexpected-word",
-            second.span,
-            "only one line can be read here",
-        )
-        .label("a second line"));
-    }
-    let mut cursor = Cursor::new(statement);
-    let outcome = read(&mut cursor).and_then(|value| cursor.finish().map(|()| value));
-    match outcome {
-        Ok(_) if has_errors(&cursor.notes) => Err(cursor.notes.pop().unwrap_or(empty)),
-        Ok(value) => Ok(value),
-        Err(Fault::Say(diagnostic)) => Err(*diagnostic),
-        Err(Fault::Follows) => Err(empty),
-    }
-}
-
-fn leading_space(text: &str) -> u32 {
-    crate::cursor::clamp(text.len() - text.trim_start().len())
-}
-
-impl Diagnostic {
-    fn help_for_keyword(self, keyword: &str) -> Self {
-        if crate::file::is_keyword(keyword) {
-            return self.help(format!("`{keyword}` belongs in a stage file"));
-        }
-        self.did_you_mean(nearest(keyword, KEYWORDS))
-    }
-}
-
 struct Sheet<'s> {
     index: Index<'s>,
     readings: Readings,
@@ -255,14 +144,7 @@ impl Sheet<'_> {
                 self.remark(&parts, kind, statement.span);
             }
             _ => {
-                return Err(Diagnostic::error(
-                    "unknown-keyword",
-                    first.span,
-                    format!("no line of a readings sheet begins with {}", shown(first)),
-                )
-                .label("unknown keyword")
-                .help_for_keyword(keyword)
-                .into());
+                return Err(unknown_keyword(first, keyword).into());
             }
         }
         cursor.finish()
@@ -395,7 +277,7 @@ pub(crate) fn tester_label(stage: &Stage, id: PartId) -> String {
     }
 }
 
-fn is_tube(kind: &PartKind) -> bool {
+pub(crate) fn is_tube(kind: &PartKind) -> bool {
     match kind {
         PartKind::Tube { .. } | PartKind::Regulator { .. } => true,
         PartKind::Rectifier { tube_type: t, .. } | PartKind::Diode { diode_type: t, .. } => {
@@ -405,168 +287,15 @@ fn is_tube(kind: &PartKind) -> bool {
     }
 }
 
-fn taken(
-    quantity: Quantity,
-    point: Point,
-    value: f64,
-    bound: Bound,
-    conditions: &Conditions,
-    span: Span,
-) -> Reading {
-    Reading {
-        quantity,
-        point,
-        value,
-        bound,
-        meter: conditions.meter,
-        range: None,
-        setting: conditions.setting,
-        line: conditions.line,
-        pulled: Vec::new(),
-        lifted: Vec::new(),
-        span,
+fn unknown_keyword(first: Token<'_>, keyword: &str) -> Diagnostic {
+    let fault = Diagnostic::error(
+        "unknown-keyword",
+        first.span,
+        format!("no line of a readings sheet begins with {}", shown(first)),
+    )
+    .label("unknown keyword");
+    if crate::file::is_keyword(keyword) {
+        return fault.help(format!("`{keyword}` belongs in a stage file"));
     }
-}
-
-fn bound(cursor: &mut Cursor<'_, '_>) -> Bound {
-    if cursor.accept_sign(TokenKind::Greater) {
-        Bound::Above
-    } else if cursor.accept_sign(TokenKind::Less) {
-        Bound::Below
-    } else {
-        Bound::Exact
-    }
-}
-
-/// A value with its bound, in volts, ohms or amperes.
-fn bounded(
-    cursor: &mut Cursor<'_, '_>,
-    quantity: Quantity,
-    point: Point,
-    conditions: &Conditions,
-) -> Outcome<Reading> {
-    let span = cursor.span;
-    let bound = bound(cursor);
-    if quantity == Quantity::Ohms && bound == Bound::Exact && cursor.accept("inf") {
-        return Ok(taken(
-            quantity,
-            point,
-            OHMMETER_REACH,
-            Bound::Above,
-            conditions,
-            span,
-        ));
-    }
-    let limits: &Limits = match quantity {
-        Quantity::Ohms => &limits::OHMS_READ,
-        Quantity::Amps => &limits::AMPS_READ,
-        _ => &limits::VOLTS_READ,
-    };
-    if cursor.peek_word() == "inf" {
-        return Err(cursor
-            .wanted(limits.what)
-            .help("for a reading beyond the range write what it was above: `> 300V`")
-            .into());
-    }
-    let value = cursor.value(limits)?;
-    Ok(taken(quantity, point, value, bound, conditions, span))
-}
-
-fn tester_value(cursor: &mut Cursor<'_, '_>) -> Outcome<f64> {
-    let word = cursor.peek_word();
-    let number = word.strip_suffix('%').unwrap_or(word);
-    match value::leading_number(number) {
-        Some((percent, "")) if (0.0..=300.0).contains(&percent) => {
-            cursor.next();
-            Ok(percent)
-        }
-        _ => Err(cursor
-            .wanted("the tester's reading")
-            .help("write it in per cent of a new tube: `tester V1 45%`")
-            .into()),
-    }
-}
-
-/// `range 250V`, `with V2 pulled`, `with C2 lifted`, in any order.
-fn tail(cursor: &mut Cursor<'_, '_>, index: &Index<'_>, mut reading: Reading) -> Outcome<Reading> {
-    while let Some(token) = cursor.peek() {
-        if cursor.accept("range") {
-            let limits = match reading.quantity {
-                Quantity::Volts => &limits::RANGE_VOLTS,
-                Quantity::Amps => &limits::RANGE_AMPS,
-                Quantity::Ohms => &limits::RANGE_OHMS,
-                Quantity::Panel | Quantity::Tester => {
-                    return Err(Diagnostic::error(
-                        "unexpected-word",
-                        token.span,
-                        "only volts, ohms and amps are read on a range",
-                    )
-                    .label("not expected here")
-                    .into());
-                }
-            };
-            let full_scale = cursor.value(limits)?;
-            once(&mut reading.range, full_scale, token)?;
-        } else if cursor.accept("with") {
-            with(cursor, index, &mut reading)?;
-        } else {
-            return Err(cursor
-                .wanted("`range`, `with TUBE pulled` or `with PART lifted`")
-                .into());
-        }
-    }
-    Ok(reading)
-}
-
-fn with(cursor: &mut Cursor<'_, '_>, index: &Index<'_>, reading: &mut Reading) -> Outcome<()> {
-    let Some(token) = cursor.peek() else {
-        return Err(cursor.wanted("a designator").into());
-    };
-    let parts = index.parts(cursor, &Naming::default())?;
-    let Some(&id) = parts.first() else {
-        return Err(Fault::Follows);
-    };
-    let part = index.stage.part(id);
-    let pulled = cursor.choice(
-        "`pulled` or `lifted`",
-        &[("pulled", true), ("lifted", false)],
-    )?;
-    let plugs_in =
-        is_tube(&part.kind) || matches!(part.kind, PartKind::Lamp { .. } | PartKind::Fuse { .. });
-    let soldered = !is_tube(&part.kind);
-    if pulled && !plugs_in {
-        return Err(Diagnostic::error(
-            "not-pluggable",
-            token.span,
-            format!("`{}` sits in no socket", part.name),
-        )
-        .label("can't be pulled")
-        .help(format!(
-            "with one lead off, write `with {} lifted`",
-            part.name
-        ))
-        .into());
-    }
-    if !pulled && !soldered {
-        return Err(Diagnostic::error(
-            "not-soldered",
-            token.span,
-            format!("`{}` is a tube: it has no lead to lift", part.name),
-        )
-        .label("can't be lifted")
-        .help(format!(
-            "out of its socket, write `with {} pulled`",
-            part.name
-        ))
-        .into());
-    }
-    let list = if pulled {
-        &mut reading.pulled
-    } else {
-        &mut reading.lifted
-    };
-    if !list.contains(&id) {
-        list.push(id);
-    }
-    Ok(())
+    fault.did_you_mean(nearest(keyword, KEYWORDS))
 }

@@ -1,5 +1,6 @@
 //! Tests of the text layer from outside.
 #![forbid(unsafe_code)]
+#![allow(clippy::result_large_err)]
 
 mod bad;
 mod fixtures;
