@@ -14,7 +14,7 @@
 use crate::rectifier::RectifierLaw;
 use crate::regulator::RegulatorLaw;
 use crate::solid::{DiodeLaw, TransistorLaw};
-use crate::tube::TubeLaw;
+use crate::tube::{DrivenTube, TubeLaw};
 
 /// Most ports a device can have.
 pub const MAX_PORTS: usize = 4;
@@ -126,6 +126,8 @@ impl Condition {
 pub enum Device {
     /// One unit of an amplifying tube.
     Tube(TubeLaw),
+    /// One unit of an amplifying tube under a large signal, on the average of a cycle.
+    Driven(DrivenTube),
     /// A diode of any kind.
     Diode(DiodeLaw),
     /// A supply behind a transformer winding.
@@ -142,6 +144,7 @@ impl Device {
     pub fn ports(&self) -> usize {
         match self {
             Self::Tube(law) => law.ports(),
+            Self::Driven(stage) => stage.ports(),
             Self::Diode(law) => law.ports(),
             Self::Rectifier(law) => law.ports(),
             Self::Regulator(law) => law.ports(),
@@ -154,6 +157,7 @@ impl Device {
     pub fn currents(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
         match self {
             Self::Tube(law) => law.currents(volts, condition),
+            Self::Driven(stage) => stage.currents(volts, condition),
             Self::Diode(law) => law.currents(volts, condition),
             Self::Rectifier(law) => law.currents(volts, condition),
             Self::Regulator(law) => law.currents(volts, condition),
@@ -166,6 +170,7 @@ impl Device {
     pub fn spreads(&self) -> Vec<Spread> {
         match self {
             Self::Tube(law) => law.spreads(),
+            Self::Driven(stage) => stage.spreads(),
             Self::Diode(law) => law.spreads(),
             Self::Rectifier(law) => law.spreads(),
             Self::Regulator(law) => law.spreads(),

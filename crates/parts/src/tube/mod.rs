@@ -6,6 +6,7 @@
 //! positive, plate starved, near cutoff) their distance says how far either
 //! may be trusted.
 
+mod driven;
 mod fit;
 mod grid;
 mod kind;
@@ -14,6 +15,7 @@ mod spread;
 mod start;
 mod two_pitch;
 
+pub use driven::DrivenTube;
 pub use fit::{Fit, FitError, OperatingPoint, PointFit, fit_points};
 pub use kind::TubeKind;
 pub use koren::{KorenPentode, KorenTriode};
@@ -110,7 +112,7 @@ impl TubeLaw {
         Self {
             kind,
             body,
-            grid: GridLaw::of(perveance),
+            grid: GridLaw::of(kind, perveance),
             grid3: kind == TubeKind::Heptode,
             bias_scale,
         }
