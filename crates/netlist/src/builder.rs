@@ -42,6 +42,8 @@ pub(crate) struct Builder<'n> {
     types: HashMap<String, usize>,
     /// Names on statements that failed: what hangs on them is not reported again.
     tainted: HashSet<String>,
+    /// A file could not be included: whatever is not found may stand in it.
+    pub(crate) incomplete: bool,
     suggestions: u32,
     /// Contacts and what names their relay.
     pub(crate) contacts: Vec<(PartId, String, Span)>,
@@ -71,6 +73,7 @@ impl<'n> Builder<'n> {
             sections: HashMap::new(),
             types: HashMap::new(),
             tainted: HashSet::new(),
+            incomplete: false,
             suggestions: MOST_SUGGESTIONS,
             contacts: Vec::new(),
             windings: Vec::new(),
@@ -136,7 +139,7 @@ impl<'n> Builder<'n> {
         if let Some(&id) = self.settings.get(&key) {
             return Ok(id);
         }
-        if self.tainted.contains(&key) {
+        if self.is_tainted(&key) {
             return Err(Fault::Follows);
         }
         let settings = std::mem::take(&mut self.stage.settings);
@@ -155,7 +158,7 @@ impl<'n> Builder<'n> {
     }
 
     pub(crate) fn is_tainted(&self, name: &str) -> bool {
-        self.tainted.contains(&fold(name))
+        self.incomplete || self.tainted.contains(&fold(name))
     }
 
     pub(crate) fn into_tainted(self) -> (Stage, Vec<Diagnostic>, HashSet<String>) {

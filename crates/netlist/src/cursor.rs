@@ -318,8 +318,13 @@ pub(crate) fn not_a_value(token: Token<'_>, misread: &Misread, limits: &Limits) 
         )
         .label("past any number"),
     };
+    let comma = if part.starts_with(',') {
+        "the decimal sign is a point: "
+    } else {
+        ""
+    };
     fault.help(format!(
-        "write {} such as {}",
+        "{comma}write {} such as {}",
         dimension.noun(),
         dimension.example()
     ))

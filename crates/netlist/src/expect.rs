@@ -39,7 +39,7 @@ pub(crate) fn expect(
             if plus_minus_alone {
                 cursor.next();
             }
-            let fraction = expected_tolerance(cursor, quantity, value)?;
+            let fraction = expected_tolerance(cursor, quantity, value, plus_minus_alone)?;
             once(&mut tolerance, fraction, token)?;
         } else {
             return Err(cursor
@@ -58,8 +58,18 @@ pub(crate) fn expect(
     })
 }
 
-/// `15%`, `±15%` or `±2V`, as a fraction of the value.
-fn expected_tolerance(cursor: &mut Cursor<'_, '_>, quantity: Quantity, value: f64) -> Outcome<f64> {
+/// Widest tolerance of an expected value, as a fraction: a cathode's few tenths
+/// of a volt may be printed with a volt either way.
+const WIDEST: f64 = 10.0;
+
+/// `15%`, `±15%` or `±2V`, as a fraction of the value; `signed` where the sign
+/// stood by itself.
+fn expected_tolerance(
+    cursor: &mut Cursor<'_, '_>,
+    quantity: Quantity,
+    value: f64,
+    signed: bool,
+) -> Outcome<f64> {
     let Some(token) = cursor.peek() else {
         return Err(cursor.wanted("a tolerance").into());
     };
@@ -79,7 +89,7 @@ fn expected_tolerance(cursor: &mut Cursor<'_, '_>, quantity: Quantity, value: f6
                 .into());
         };
         cursor.next();
-        if fraction > 10.0 {
+        if fraction > WIDEST {
             return Err(too_wide().into());
         }
         return Ok(fraction);
@@ -88,9 +98,13 @@ fn expected_tolerance(cursor: &mut Cursor<'_, '_>, quantity: Quantity, value: f6
         Quantity::Amps => Dimension::Amps,
         _ => Dimension::Volts,
     };
-    let text = value::strip_plus_minus(token.text).unwrap_or(token.text);
-    let width = match value::amount(text, dimension) {
-        Ok(amount) if amount.value >= 0.0 && quantity != Quantity::Panel => amount.value,
+    // Without its sign a second value would pass for a tolerance.
+    let text = match value::strip_plus_minus(token.text) {
+        None if signed => Some(token.text),
+        stripped => stripped,
+    };
+    let width = match text.map(|text| value::amount(text, dimension)) {
+        Some(Ok(amount)) if amount.value >= 0.0 && quantity != Quantity::Panel => amount.value,
         _ => {
             return Err(cursor
                 .wanted("a tolerance")
@@ -110,7 +124,7 @@ fn expected_tolerance(cursor: &mut Cursor<'_, '_>, quantity: Quantity, value: f6
         .help("leave the tolerance out")
         .into());
     }
-    if !fraction.is_finite() || fraction > 1000.0 {
+    if !fraction.is_finite() || fraction > WIDEST {
         return Err(too_wide().into());
     }
     Ok(fraction)

@@ -291,6 +291,7 @@ impl Reading<'_, '_, '_> {
                     "defaults" => defaults::defaults(&mut cursor, scope),
                     _ => self.include(&mut cursor, scope),
                 };
+                self.builder.incomplete |= keyword(statement) == "include" && outcome.is_err();
                 self.conclude(statement, cursor.notes, outcome);
             }
             "notes" => self.read(statement, scope, notes),
@@ -361,10 +362,12 @@ impl Reading<'_, '_, '_> {
         let deferred = std::mem::take(&mut self.deferred);
         let setting_spans = std::mem::take(&mut self.builder.setting_spans);
         let names = self.builder.names;
+        let incomplete = self.builder.incomplete;
         let (mut stage, mut diagnostics, mut tainted) = self.builder.into_tainted();
         let (mut expects, mut test_points) = (Vec::new(), Vec::new());
         let mut failed = Vec::new();
-        let index = Index::new(&stage, names, std::mem::take(&mut tainted));
+        let mut index = Index::new(&stage, names, std::mem::take(&mut tainted));
+        index.incomplete = incomplete;
         for (naming, span) in deferred {
             let Some(text) = self.sources.text_of(span) else {
                 continue;
@@ -398,8 +401,10 @@ impl Reading<'_, '_, '_> {
         let tainted = index.into_tainted(failed);
         stage.expects = expects;
         stage.test_points = test_points;
-        checks::unused_settings(&stage, &setting_spans, &tainted, &mut diagnostics);
-        checks::near_misses(&stage, &tainted, &mut diagnostics);
+        if !incomplete {
+            checks::unused_settings(&stage, &setting_spans, &tainted, &mut diagnostics);
+            checks::near_misses(&stage, &tainted, &mut diagnostics);
+        }
         diagnostics.sort_by_key(|d| (d.span.file, d.span.start));
         Parsed {
             value: stage,
@@ -408,11 +413,17 @@ impl Reading<'_, '_, '_> {
         }
     }
 
+    /// Whether a name, found or as written at `span`, hangs on a failed statement.
+    fn follows(&self, name: &str, span: Span) -> bool {
+        let written = self.sources.text_of(span).unwrap_or(name);
+        self.builder.is_tainted(name) || self.builder.is_tainted(written)
+    }
+
     /// Gives contacts their relays and windings their transformers.
     fn resolve(&mut self) {
         for (winding, name, span) in std::mem::take(&mut self.builder.windings) {
             let found = self.builder.transformer(&name);
-            if found.is_none() && !self.builder.is_tainted(&name) {
+            if found.is_none() && !self.follows(&name, span) {
                 let known = self.builder.stage.transformers.iter();
                 let near = nearest(&name, known.map(|t| t.name.as_str())).map(str::to_owned);
                 let fault = Diagnostic::error(
@@ -437,7 +448,7 @@ impl Reading<'_, '_, '_> {
         for (contact, name, span) in std::mem::take(&mut self.builder.contacts) {
             let Some(found) = self.builder.relay(&name) else {
                 unwanted.push(contact);
-                if !self.builder.is_tainted(&name) {
+                if !self.follows(&name, span) {
                     let relays = self.builder.stage.parts.iter();
                     let relays = relays.filter(|p| matches!(p.kind, PartKind::Relay { .. }));
                     let near = nearest(&name, relays.map(|p| p.name.as_str())).map(str::to_owned);

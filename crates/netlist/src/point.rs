@@ -23,6 +23,8 @@ pub(crate) struct Index<'s> {
     transformers: HashMap<String, u32>,
     settings: HashMap<String, SettingId>,
     tainted: HashSet<String>,
+    /// Whatever is not found may stand in a file that could not be read.
+    pub(crate) incomplete: bool,
     suggestions: Cell<u32>,
 }
 
@@ -61,6 +63,7 @@ impl<'s> Index<'s> {
                 .map(|(name, id)| (name, SettingId(id)))
                 .collect(),
             tainted,
+            incomplete: false,
             suggestions: Cell::new(100),
         }
     }
@@ -101,7 +104,7 @@ impl<'s> Index<'s> {
         match self.settings.get(&key) {
             Some(&SettingId(0)) => Ok(None),
             Some(&id) => Ok(Some(id)),
-            None if self.tainted.contains(&key) => Err(Fault::Follows),
+            None if self.incomplete || self.tainted.contains(&key) => Err(Fault::Follows),
             None => Err(unknown_setting(token, &self.stage.settings).into()),
         }
     }
@@ -175,7 +178,7 @@ impl<'s> Index<'s> {
     }
 
     fn unknown_part(&self, token: Token<'_>) -> Fault {
-        if self.tainted.contains(&fold(token.text)) {
+        if self.incomplete || self.tainted.contains(&fold(token.text)) {
             return Fault::Follows;
         }
         let fault = Diagnostic::error(
@@ -190,7 +193,7 @@ impl<'s> Index<'s> {
 
     fn unknown_node(&self, naming: &Naming, token: Token<'_>) -> Fault {
         let parts = self.parts_named(naming, token.text);
-        if parts.is_empty() && self.tainted.contains(&fold(token.text)) {
+        if parts.is_empty() && (self.incomplete || self.tainted.contains(&fold(token.text))) {
             return Fault::Follows;
         }
         let fault = Diagnostic::error(

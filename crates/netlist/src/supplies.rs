@@ -1,6 +1,6 @@
 //! Statements of what feeds the stage: supplies and rectifiers.
 
-use crate::cursor::{Outcome, within};
+use crate::cursor::{Fault, Outcome, within};
 use crate::diagnostic::Diagnostic;
 use crate::limits;
 use crate::properties::{Takes, once, set_by_word, tail};
@@ -24,7 +24,15 @@ pub(crate) const INPUTS: [(&str, FilterInput); 2] = [
 impl Reader<'_, '_, '_, '_> {
     pub(crate) fn supply(&mut self) -> Outcome<()> {
         let name = self.designator()?;
-        let volts = Volts(self.cursor.value(&limits::SUPPLY)?);
+        let negative = self.cursor.peek_word().starts_with(['-', '\u{2212}']);
+        let volts = match self.cursor.value(&limits::SUPPLY) {
+            Ok(volts) => Volts(volts),
+            Err(Fault::Say(fault)) if negative => {
+                let help = "state the size, and wire `from` to the positive end";
+                return Err(fault.help(help).into());
+            }
+            Err(fault) => return Err(fault),
+        };
         let takes = Takes {
             volts: false,
             words: &["source", "follows"],

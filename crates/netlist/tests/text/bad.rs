@@ -628,7 +628,41 @@ error[unknown-unit]: `,7k` in `4,7k` is no unit or prefix of a resistance
 2 | resistor    R1    4,7k from µé to b
   |                    ^^^ unknown unit
   |
-  = help: write a resistance such as `4.7k`, `4K7` or `1M`
+  = help: the decimal sign is a point: write a resistance such as `4.7k`, `4K7` or `1M`
+"#
+    negative_supply: shown "supply B1 -12V from bias to chassis" => r#"
+error[value-out-of-reason]: `-12V` is out of all reason for a supply's voltage
+ --> test.stage:2:11
+  |
+2 | supply B1 -12V from bias to chassis
+  |           ^^^^ outside 1.00 mV to 100 kV
+  |
+  = help: state the size, and wire `from` to the positive end
+"#
+    second_value_for_a_tolerance: shown "resistor R1 1k from a to b\nexpect a 165V 170V" => r#"
+error[unexpected-word]: `170V` stands where a tolerance should be
+ --> test.stage:3:15
+  |
+3 | expect a 165V 170V
+  |               ^^^^ should be a tolerance
+  |
+  = help: write a tolerance such as `±15%` or `±2V`
+"#
+    tolerance_wider_than_reason: shown "resistor R1 1k from a to b\nexpect a 1V ±20V" => r#"
+error[value-out-of-reason]: `±20V` is out of all reason for a tolerance
+ --> test.stage:3:13
+  |
+3 | expect a 1V ±20V
+  |             ^^^^ says nothing
+"#
+    names_of_a_file_not_found_are_not_reported: shown "include \"gone.stage\"\nresistor R1 1k from cathode1 to b\nresistor R2 1k from catode1 to b\nexpect plate1 5V\ncontact K1 from a to b normally open" => r#"
+error[include-failed]: "gone.stage" can't be read: there is no gone.stage
+ --> test.stage:2:9
+  |
+2 | include "gone.stage"
+  |         ^^^^^^^^^^^^ not read
+  |
+  = help: the path is taken from the folder of the file that includes it
 "#
     unknown_point: shown_sheet "volts plat1 5V" => r#"
 error[unknown-node]: no node is called `plat1`
