@@ -18,6 +18,8 @@ pub(crate) struct Args {
 pub(crate) enum Command {
     /// Solve netlists in every setting and hold them against their prints.
     Check(CheckArgs),
+    /// Print the voltage chart of a stage, or its resistance chart.
+    Chart(ChartArgs),
     /// Rank the parts that may have failed by the readings taken, and say what to measure next.
     Suspect(SuspectArgs),
     /// List the tubes known, or show one type's data, pins and curves.
@@ -52,6 +54,20 @@ pub(crate) struct CheckArgs {
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = CheckFormat::Text)]
     pub(crate) format: CheckFormat,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct ChartArgs {
+    /// The stage file; - reads it from standard input.
+    pub(crate) file: PathBuf,
+    /// Resistances with the power off instead of voltages.
+    #[arg(long, conflicts_with_all = ["meter", "line"])]
+    pub(crate) ohms: bool,
+    #[command(flatten)]
+    pub(crate) conditions: Conditions,
+    /// How to write the answer.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub(crate) format: Format,
 }
 
 #[derive(Debug, ClapArgs)]

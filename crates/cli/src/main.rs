@@ -27,6 +27,7 @@ fn main() -> ExitCode {
     let args = Args::parse();
     let (outcome, format) = match &args.command {
         Command::Check(check) => (commands::check::run(check), None),
+        Command::Chart(chart) => (commands::chart::run(chart), Some(chart.format)),
         Command::Suspect(suspect) => (commands::suspect::run(suspect), Some(suspect.format)),
         Command::Tubes(tubes) => (commands::tubes::run(tubes), Some(tubes.format)),
     };

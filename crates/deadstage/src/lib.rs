@@ -38,4 +38,7 @@ pub use deadstage_circuit::{check_connections, tube_names};
 pub use deadstage_netlist::{
     Diagnostic, Parsed, Readings, Stage, TubeNames, parse_readings, parse_stage, render,
 };
-pub use deadstage_reason::{Chart, Check, Diagnosis, Error, Options, Suspect, check, diagnose};
+pub use deadstage_reason::{
+    Chart, ChartOptions, Check, Diagnosis, Error, Options, Suspect, chart, check, diagnose,
+    ohms_chart,
+};

@@ -2,6 +2,7 @@
 #![forbid(unsafe_code)]
 
 mod answer;
+mod chart;
 mod check;
 mod diagnose;
 mod error;
@@ -14,6 +15,7 @@ mod reach;
 mod search;
 mod weigh;
 
+pub use chart::{ChartOptions, chart, ohms_chart};
 pub use check::{Check, ExpectCheck, PRINT_TOLERANCE, SettingCheck, check};
 pub use diagnose::{Options, diagnose};
 pub use error::Error;

@@ -1,5 +1,6 @@
 //! What each command does with its words.
 
+pub(crate) mod chart;
 pub(crate) mod check;
 pub(crate) mod suspect;
 pub(crate) mod tubes;

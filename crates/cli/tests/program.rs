@@ -1,0 +1,390 @@
+//! The program as its users meet it: words in, two streams and a status out.
+#![allow(clippy::unwrap_used, reason = "a test may stop where it stands")]
+
+use serde_json::Value;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+const STAGE: &str = r#"stage "Classroom preamplifier"
+line 117V
+supply    B1 250V ±5% source 1.2k from bplus to chassis follows line
+resistor  R1 1M 10% 0.5W          from grid1 to chassis
+resistor  R2 1k5 10% 0.5W         from cathode1 to chassis
+capacitor C1 25u 25V electrolytic from cathode1 to chassis
+resistor  R3 100k 10% 0.5W        from bplus to plate1
+tube      V1 12AX7 section 1      plate=plate1 grid=grid1 cathode=cathode1
+capacitor C2 20n 400V paper       from plate1 to out
+resistor  R4 470k 20% 0.5W        from out to chassis
+expect plate1   165V ±15%
+expect cathode1 1.3V ±20%
+"#;
+
+const SHEET: &str = r#"readings "No sound from the classroom"
+meter 11M 3%
+line 117V
+volts bplus 249V
+volts plate1 249V
+volts cathode1 0.01V
+volts across R3 0.02V
+"#;
+
+/// A folder of its own for one test.
+fn folder(test: &str) -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(test);
+    let _ = std::fs::remove_dir_all(&folder);
+    std::fs::create_dir_all(&folder).unwrap();
+    folder
+}
+
+fn write(folder: &Path, name: &str, text: &str) -> String {
+    let path = folder.join(name);
+    std::fs::write(&path, text).unwrap();
+    path.display().to_string()
+}
+
+fn run(words: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_deadstage"))
+        .args(words)
+        .stdin(Stdio::null())
+        .output()
+        .unwrap()
+}
+
+fn stdout(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).unwrap()
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8(output.stderr.clone()).unwrap()
+}
+
+fn json(output: &Output) -> Value {
+    serde_json::from_str(&stdout(output))
+        .unwrap_or_else(|error| panic!("{error} in\n{}\n{}", stdout(output), stderr(output)))
+}
+
+#[track_caller]
+fn status(output: &Output, expected: i32) {
+    assert_eq!(
+        output.status.code(),
+        Some(expected),
+        "stdout:\n{}\nstderr:\n{}",
+        stdout(output),
+        stderr(output)
+    );
+}
+
+#[test]
+fn a_sound_netlist_is_well() {
+    let folder = folder("sound");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&["check", &stage]);
+    status(&output, 0);
+    assert!(stdout(&output).starts_with("ok"), "{}", stdout(&output));
+    assert!(stdout(&output).contains("2 of 2 values of the print"));
+    assert_eq!(stderr(&output), "");
+}
+
+#[test]
+fn a_missed_value_of_the_print_is_a_no() {
+    let folder = folder("missed");
+    let text = STAGE.replace("expect plate1   165V", "expect plate1   65V");
+    let stage = write(&folder, "missed.stage", &text);
+    let output = run(&["check", &stage, "--format", "json"]);
+    status(&output, 1);
+    let found = json(&output);
+    assert_eq!(found["schema"], "deadstage.check/1");
+    let expects = &found["files"][0]["settings"][0]["expects"];
+    assert_eq!(expects[0]["pass"], false);
+    assert_eq!(expects[1]["pass"], true);
+    let computed = expects[0]["computed"].as_f64().unwrap();
+    assert!((140.0..190.0).contains(&computed), "{computed}");
+}
+
+#[test]
+fn every_fault_of_a_bad_file_is_told_in_one_run() {
+    let folder = folder("bad");
+    let text = STAGE
+        .replace("resistor  R3 100k", "resistr   R3 100k")
+        .replace("12AX7", "12AXX7");
+    let stage = write(&folder, "bad.stage", &text);
+    let output = run(&["check", &stage]);
+    status(&output, 2);
+    let said = stderr(&output);
+    for words in ["bad.stage:7", "resistr", "resistor", "12AXX7", "12AX7"] {
+        assert!(said.contains(words), "{words} is missing in\n{said}");
+    }
+    assert!(stdout(&output).contains("BAD"));
+}
+
+#[test]
+fn folders_are_walked_in_order_and_the_worst_status_wins() {
+    let folder = folder("walk");
+    std::fs::create_dir_all(folder.join("b")).unwrap();
+    write(&folder, "z.stage", STAGE);
+    write(&folder, "a.stage", STAGE);
+    write(&folder, "b/inner.stage", "stage \"Empty\"\nresistr R1\n");
+    write(&folder, "notes.txt", "not a stage");
+    let path = folder.display().to_string();
+    let output = run(&["check", &path, "--format", "json"]);
+    status(&output, 2);
+    let found = json(&output);
+    let files: Vec<&str> = found["files"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|file| file["file"].as_str().unwrap())
+        .collect();
+    assert_eq!(files.len(), 3);
+    assert!(files[0].ends_with("a.stage"));
+    assert!(files[1].ends_with("inner.stage"));
+    assert!(files[2].ends_with("z.stage"));
+    let empty = folder.join("nothing");
+    std::fs::create_dir_all(&empty).unwrap();
+    status(&run(&["check", &empty.display().to_string()]), 2);
+}
+
+#[test]
+fn junit_is_written_for_every_value() {
+    let folder = folder("junit");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&["check", &stage, "--format", "junit"]);
+    status(&output, 0);
+    assert!(
+        stdout(&output).contains("tests=\"4\" failures=\"0\" errors=\"0\""),
+        "{}",
+        stdout(&output)
+    );
+    assert!(stdout(&output).contains("name=\"cathode1\""));
+}
+
+#[test]
+fn a_chart_shows_what_the_meter_makes_of_it() {
+    let folder = folder("chart");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&["chart", &stage, "--meter", "1k/V", "--format", "json"]);
+    status(&output, 0);
+    let found = json(&output);
+    assert_eq!(found["schema"], "deadstage.chart/1");
+    let points = found["points"].as_array().unwrap();
+    let plate = points.iter().find(|p| p["point"] == "plate1").unwrap();
+    let (volts, shown) = (
+        plate["volts"].as_f64().unwrap(),
+        plate["shown"].as_f64().unwrap(),
+    );
+    assert!((140.0..190.0).contains(&volts), "{volts}");
+    assert!(
+        shown < volts - 5.0,
+        "a 1 kΩ/V meter must load the plate: {shown}"
+    );
+    assert!(plate["low"].as_f64().unwrap() < volts && plate["high"].as_f64().unwrap() > volts);
+    assert_eq!(plate["print"], 165.0);
+    let parts = found["parts"].as_array().unwrap();
+    let amps = |name: &str| {
+        parts.iter().find(|p| p["part"] == name).unwrap()["amps"]
+            .as_f64()
+            .unwrap()
+    };
+    assert!((amps("R3") - amps("V1 plate")).abs() < 1e-6);
+    let text = run(&["chart", &stage]);
+    status(&text, 0);
+    assert!(stdout(&text).contains("plate1"));
+    assert!(stdout(&text).contains("Caution"));
+}
+
+#[test]
+fn a_resistance_chart_has_null_for_no_path() {
+    let folder = folder("ohms");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&["chart", &stage, "--ohms", "--format", "json"]);
+    status(&output, 0);
+    let found = json(&output);
+    assert_eq!(found["schema"], "deadstage.ohms/1");
+    let grid = found["points"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|p| p["point"] == "grid1")
+        .unwrap();
+    let ohms = grid["ohms"].as_f64().unwrap();
+    assert!((0.99e6..1.01e6).contains(&ohms), "{ohms}");
+}
+
+#[test]
+fn suspects_add_to_one_and_explain_the_readings() {
+    let folder = folder("suspect");
+    let stage = write(&folder, "good.stage", STAGE);
+    let sheet = write(&folder, "found.readings", SHEET);
+    let output = run(&["suspect", &stage, "--readings", &sheet, "--format", "json"]);
+    status(&output, 0);
+    let found = json(&output);
+    assert_eq!(found["schema"], "deadstage.suspects/1");
+    let suspects = found["suspects"].as_array().unwrap();
+    let sum: f64 = suspects
+        .iter()
+        .map(|s| s["probability"].as_f64().unwrap())
+        .chain(["healthy", "unexplained", "rest"].map(|key| found[key].as_f64().unwrap()))
+        .sum();
+    assert!((sum - 1.0).abs() < 1e-6, "{sum}");
+    // No current in the plate load, none in the cathode: the tube, its
+    // cathode circuit or a contact, never the plate load.
+    let top = &suspects[0]["faults"][0];
+    assert!(
+        ["V1", "R2"].contains(&top["part"].as_str().unwrap()),
+        "{top}"
+    );
+    assert_eq!(found["readings"].as_array().unwrap().len(), 4);
+    assert!(!found["next"].as_array().unwrap().is_empty());
+    let text = run(&["suspect", &stage, "--readings", &sheet]);
+    status(&text, 0);
+    for words in [
+        "Suspects",
+        "Measure next",
+        "Readings that are off",
+        "Caution",
+    ] {
+        assert!(stdout(&text).contains(words), "{words}");
+    }
+    assert!(
+        !stdout(&text).contains('\u{1b}'),
+        "styles only on a terminal"
+    );
+    assert!(
+        stdout(&text)
+            .lines()
+            .all(|line| line.chars().count() <= 100)
+    );
+}
+
+#[test]
+fn readings_may_come_from_the_command_line_alone() {
+    let folder = folder("read");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&[
+        "suspect",
+        &stage,
+        "--read",
+        "plate1=249V",
+        "--read",
+        "V1 pin 3=0.02V",
+        "--read",
+        "grid1=-0.01V",
+        "--meter",
+        "11M 3%",
+        "--most",
+        "3",
+        "--format",
+        "json",
+    ]);
+    status(&output, 0);
+    let found = json(&output);
+    assert_eq!(found["readings"].as_array().unwrap().len(), 3);
+    assert!(found["suspects"].as_array().unwrap().len() <= 3);
+    assert!(found["rest"].as_f64().unwrap() > 0.0);
+}
+
+#[test]
+fn nothing_typed_is_lost_on_an_error() {
+    let folder = folder("kept");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&[
+        "suspect",
+        &stage,
+        "--read",
+        "plate1=249V",
+        "--read",
+        "plte1=5V",
+        "--format",
+        "json",
+    ]);
+    status(&output, 2);
+    let said = stderr(&output);
+    assert!(said.contains("plate1"), "{said}");
+    assert!(said.contains("volts plate1 249V"), "{said}");
+    let found = json(&output);
+    assert_eq!(found["schema"], "deadstage.errors/1");
+    assert_eq!(found["unused"][0], "plate1=249V");
+    // The same where the stage itself is at fault.
+    let missing = run(&["suspect", "no-such.stage", "--read", "plate1=249V"]);
+    status(&missing, 2);
+    assert!(stderr(&missing).contains("no-such.stage"));
+    assert!(stderr(&missing).contains("volts plate1 249V"));
+}
+
+#[test]
+fn bad_words_of_the_command_line_are_bad_input() {
+    let folder = folder("words");
+    let stage = write(&folder, "good.stage", STAGE);
+    for words in [
+        vec!["chart", &stage, "--meter", "20k"],
+        vec!["chart", &stage, "--line", "many"],
+        vec!["chart", &stage, "--setting", "transmit"],
+        vec!["chart", "missing.stage"],
+        vec!["suspect", &stage],
+        vec!["suspect", &stage, "--read", "plate1"],
+        vec!["tubes", "12AXX"],
+        vec!["no-such-command"],
+        vec![],
+    ] {
+        let output = run(&words);
+        if words == ["chart", &stage, "--meter", "20k"] && output.status.success() {
+            // A bare resistance is a meter of fixed input.
+            continue;
+        }
+        status(&output, 2);
+        assert!(!stderr(&output).is_empty(), "{words:?}");
+        assert_eq!(stdout(&output), "", "{words:?}");
+    }
+}
+
+#[test]
+fn a_file_that_is_no_text_is_told_by_name() {
+    let folder = folder("binary");
+    let path = folder.join("noise.stage");
+    std::fs::write(&path, [b's', b'\n', 0xff, 0xfe, 0x00]).unwrap();
+    let output = run(&["chart", &path.display().to_string()]);
+    status(&output, 2);
+    assert!(
+        stderr(&output).contains("noise.stage is not UTF-8 text (line 2)"),
+        "{}",
+        stderr(&output)
+    );
+}
+
+#[test]
+fn a_stage_may_come_on_standard_input() {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_deadstage"))
+        .args(["chart", "-"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    child
+        .stdin
+        .take()
+        .unwrap()
+        .write_all(STAGE.as_bytes())
+        .unwrap();
+    let output = child.wait_with_output().unwrap();
+    status(&output, 0);
+    assert!(stdout(&output).contains("Classroom preamplifier"));
+}
+
+#[test]
+fn the_tube_table_is_there_for_people_and_programs() {
+    let all = run(&["tubes", "--format", "json"]);
+    status(&all, 0);
+    let found = json(&all);
+    assert_eq!(found["schema"], "deadstage.tubes/1");
+    let tubes = found["tubes"].as_array().unwrap();
+    assert!(
+        tubes
+            .iter()
+            .any(|t| t["type"] == "12AX7" && t["kind"] == "triode")
+    );
+    let one = run(&["tubes", "ecc83"]);
+    status(&one, 0);
+    assert!(stdout(&one).starts_with("12AX7"));
+}
