@@ -1,2 +1,4 @@
-//! Tests that cross crates live in this package.
+//! Tests that cross crates, and the trial bench that judges the reasoning.
 #![forbid(unsafe_code)]
+
+pub mod trials;

@@ -118,7 +118,7 @@ fn ln_displaced(scales: &Scales<'_>) -> f64 {
     best - (scales.healthy.len() as f64).ln()
 }
 
-fn judged(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<JudgedReading> {
+pub(crate) fn judged(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<JudgedReading> {
     let healthy = &scales.healthy[0];
     let _ = list;
     let weights = Weights::new(&healthy.forecast, scales.evidence, &[]);

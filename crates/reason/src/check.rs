@@ -3,10 +3,10 @@
 use deadstage_circuit::{
     Base, CompileError, Flow, Network, OperatingPoint, Probe, Scratch, Situation,
 };
-use deadstage_netlist::{Expect, PartId, PartKind, Place, Quantity, SettingId, Stage};
+use deadstage_netlist::{Expect, Meter, PartId, PartKind, Place, Quantity, SettingId, Stage};
 use deadstage_parts::LawForm;
 
-use crate::observe::{ends, load_of, panel_scale};
+use crate::observe::{ends, panel_scale, shown};
 
 /// Tolerance of a value of the print that states none: the 20 % common on
 /// published charts (common practice, no source).
@@ -182,10 +182,8 @@ fn computed(
     match expect.quantity {
         Quantity::Volts => {
             let (from, to) = ends(stage, expect.point.place);
-            let load = expect
-                .meter
-                .and_then(|meter| load_of(&meter, None, expect.value).0);
-            Some(at.read(&Probe::Volts { from, to, load }, scratch, None))
+            let meter = expect.meter.unwrap_or(Meter::IDEAL);
+            Some(shown(at, &meter, (from, to), scratch).0)
         }
         Quantity::Ohms => {
             let (from, to) = ends(stage, expect.point.place);

@@ -9,7 +9,7 @@ use crate::failure::candidates;
 use crate::likelihood::Evidence;
 use crate::model::{Model, Networks};
 use crate::observe::{Observation, Observations, Scale};
-use crate::outcome::Diagnosis;
+use crate::outcome::{Diagnosis, JudgedReading};
 use crate::search::search;
 use crate::weigh::Scales;
 
@@ -95,4 +95,31 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
     let found = search(&scales, options.together);
     crate::answer::compose(stage, sheets, options, &scales, &found, &invisible, highest)
+}
+
+/// What a healthy unit would show for every reading of the sheets, and how far
+/// healthy units differ there.
+///
+/// # Errors
+/// As [`diagnose`].
+pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<JudgedReading>, Error> {
+    let mut networks = Networks::new(stage)?;
+    let mut observed = Observations::default();
+    for sheet in sheets {
+        observed.add(stage, &networks.list[0], sheet)?;
+    }
+    networks.set_line(observed.line_known);
+    let mut scratch = Scratch::default();
+    let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    let evidence = Evidence::new(&observed.list, crate::reach::highest_volts(&model));
+    let mut scales = Scales {
+        model: &model,
+        failures: &[],
+        observations: &observed.list,
+        evidence: &evidence,
+        witnesses: &[],
+        healthy: Vec::new(),
+    };
+    scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
+    Ok(crate::answer::judged(&scales, &[]))
 }

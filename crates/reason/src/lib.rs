@@ -17,7 +17,7 @@ mod weigh;
 
 pub use chart::{ChartOptions, chart, ohms_chart};
 pub use check::{Check, ExpectCheck, PRINT_TOLERANCE, SettingCheck, check};
-pub use diagnose::{Options, diagnose};
+pub use diagnose::{Options, diagnose, healthy_readings};
 pub use error::Error;
 pub use observe::usual_range;
 pub use outcome::*;

@@ -1,7 +1,7 @@
 //! Readings as the circuit sees them: a situation, a probe, a number and how
 //! far the meter may be off.
 
-use deadstage_circuit::{Flow, Network, Probe, Situation};
+use deadstage_circuit::{Flow, Network, OperatingPoint, Probe, Scratch, Situation};
 use deadstage_netlist::{
     Bound, Meter, MeterInput, PartKind, Place, Quantity, Reading, Readings, Stage,
 };
@@ -78,12 +78,42 @@ impl Observation {
     }
 }
 
-/// The lowest range on which `volts` still reads, of the meter's own or the usual ones.
+/// The range a person ends on: from the highest down, for as long as what the
+/// meter shows on the one it is on would fit the next, so that the pointer is
+/// never driven against its stop. `shown_on` is what it shows on a range, volts.
+pub(crate) fn range_in_use(mut shown_on: impl FnMut(f64) -> f64) -> f64 {
+    let mut range = POINTER_RANGES[POINTER_RANGES.len() - 1];
+    for lower in POINTER_RANGES.into_iter().rev().skip(1) {
+        if shown_on(range).abs() > lower {
+            break;
+        }
+        range = lower;
+    }
+    range
+}
+
+/// The range a person ends on, full-scale volts, where the meter shows `volts` on any of them.
 pub fn usual_range(volts: f64) -> f64 {
-    POINTER_RANGES
-        .into_iter()
-        .find(|full| volts.abs() <= *full)
-        .unwrap_or(POINTER_RANGES[POINTER_RANGES.len() - 1])
+    range_in_use(|_| volts)
+}
+
+/// What a meter shows from one node to another with its own load on them,
+/// volts; and the range it is on, full-scale volts, where that is a matter of choice.
+pub(crate) fn shown(
+    at: &OperatingPoint<'_>,
+    meter: &Meter,
+    (from, to): (usize, usize),
+    scratch: &mut Scratch,
+) -> (f64, Option<f64>) {
+    let mut read = |load| at.read(&Probe::Volts { from, to, load }, scratch, None);
+    match meter.input {
+        MeterInput::Ideal => (read(None), None),
+        MeterInput::Fixed(ohms) => (read(Some(ohms.0)), None),
+        MeterInput::OhmsPerVolt(each) => {
+            let range = range_in_use(|full| read(Some(each * full)));
+            (read(Some(each * range)), Some(range))
+        }
+    }
 }
 
 /// A meter's resistance on the range it reads `volts` on, ohms; and the range, where that is a matter of choice.

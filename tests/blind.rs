@@ -1,0 +1,3 @@
+//! Placeholder
+#[test]
+fn t(){ }

@@ -1,0 +1,14 @@
+//! The trial bench: units that the reasoning has never seen.
+//!
+//! A unit is drawn from a shipped stage: every part somewhere within its
+//! tolerance, tubes that follow *another* law than the program's
+//! ([`law`]), some failures, a meter that loads and errs. It is solved by a
+//! small solver of the bench's own ([`unit`]), so that neither a law nor an
+//! engine is ever its own judge.
+
+pub mod draw;
+pub mod law;
+pub mod run;
+pub mod score;
+pub mod stages;
+pub mod unit;

@@ -1,0 +1,196 @@
+//! One trial: draw a unit, read it, ask the program.
+
+use deadstage_circuit::Network;
+use deadstage_netlist::{
+    Bound, Meter, MeterInput, NodeId, Ohms, Place, Point, Quantity, Reading, Readings, Span,
+    Stage, Volts,
+};
+use deadstage_parts::LawForm;
+use deadstage_reason::{Diagnosis, Options, diagnose, usual_range};
+use rand::{Rng, RngExt, SeedableRng};
+use rand_pcg::Pcg64Mcg;
+
+use super::draw::{Fault, Scatter, build, fault, normal, scatter};
+use super::unit::Unit;
+
+/// A failure must move some point by this many healthy spreads to be drawn.
+pub const DETECTABLE: f64 = 4.0;
+
+/// One trial's outcome.
+#[derive(Clone, Debug)]
+pub struct Trial {
+    /// Name of the stage.
+    pub stage: String,
+    /// What was wrong.
+    pub faults: Vec<Fault>,
+    /// What the program said.
+    pub diagnosis: Diagnosis,
+    /// The sheet it was told.
+    pub sheet: Readings,
+}
+
+/// The meters units are read with.
+#[must_use]
+pub fn meters() -> [Meter; 3] {
+    let meter = |input, fraction| Meter { input, fraction, offset: Volts(0.0) };
+    [
+        meter(MeterInput::Fixed(Ohms(11e6)), 0.03),
+        meter(MeterInput::OhmsPerVolt(20e3), 0.03),
+        meter(MeterInput::Fixed(Ohms(10e6)), 0.008),
+    ]
+}
+
+/// Points read: the nodes among the test points, or every node.
+#[must_use]
+pub fn points(stage: &Stage) -> Vec<Point> {
+    let named: Vec<Point> = stage
+        .test_points
+        .iter()
+        .map(|t| t.point.clone())
+        .filter(|p| matches!(p.place, Place::Node(n) if n.0 != 0))
+        .collect();
+    if !named.is_empty() {
+        return named;
+    }
+    (1..stage.nodes.len())
+        .filter_map(|i| u32::try_from(i).ok())
+        .map(|i| Point { label: stage.node(NodeId(i)).name.clone(), place: Place::Node(NodeId(i)) })
+        .collect()
+}
+
+/// Reads every point of a unit with one meter; 3-digit numbers, an error evenly within the meter's accuracy.
+pub fn read_all(stage: &Stage, unit: &Unit, meter: &Meter, line: Volts, rng: &mut impl Rng) -> Option<Readings> {
+    let mut sheet = Readings { title: "trial".to_owned(), ..Readings::default() };
+    for point in points(stage) {
+        let Place::Node(node) = point.place else { continue };
+        let bare = unit.read(node.0 as usize, 0, None)?;
+        let (load, range) = match meter.input {
+            MeterInput::Ideal => (None, None),
+            MeterInput::Fixed(ohms) => (Some(ohms.0), None),
+            MeterInput::OhmsPerVolt(each) => {
+                let full = usual_range(bare);
+                (Some(each * full), Some(full))
+            }
+        };
+        let shown = unit.read(node.0 as usize, 0, load)?;
+        let reach = range.unwrap_or(shown.abs());
+        let value = shown + meter.fraction * reach * (2.0 * rng.random::<f64>() - 1.0);
+        sheet.readings.push(Reading {
+            quantity: Quantity::Volts,
+            point,
+            value: three_digits(value),
+            bound: Bound::Exact,
+            meter: *meter,
+            range,
+            setting: None,
+            line: Some(line),
+            pulled: Vec::new(),
+            lifted: Vec::new(),
+            span: Span::default(),
+        });
+    }
+    Some(sheet)
+}
+
+fn three_digits(value: f64) -> f64 {
+    if value.abs() < 0.01 {
+        return (value * 1e3).round() / 1e3;
+    }
+    let step = 10f64.powf(value.abs().log10().floor() - 2.0).max(1e-3);
+    (value / step).round() * step
+}
+
+/// Draws a unit of `stage` with `count` failures that can each be detected,
+/// reads every point and asks the program. `None` where the draw came to nothing.
+#[must_use]
+pub fn trial(name: &str, stage: &Stage, count: usize, seed: u64, options: &Options) -> Option<Trial> {
+    let mut rng = Pcg64Mcg::seed_from_u64(seed);
+    let network = Network::compile(stage, LawForm::TwoPitch).ok()?;
+    let drawn: Scatter = scatter(stage, &mut rng);
+    let line_ratio = 1.0 + 0.02 * normal(&mut rng);
+    let line = stage.line.unwrap_or(Volts(117.0));
+    let line = Volts((line.0 * line_ratio).round());
+    let line_ratio = line.0 / stage.line.unwrap_or(Volts(117.0)).0;
+    let meter = meters()[rng.random_range(0..3)];
+    let healthy = build(stage, &network, &drawn, &[], line_ratio).ok()?;
+    let at_rest = healthy.solve()?;
+    let mut faults: Vec<Fault> = Vec::new();
+    let mut before = at_rest;
+    let sigma = spreads(stage, &meter, line)?;
+    for _ in 0..60 {
+        if faults.len() == count {
+            break;
+        }
+        let Some(next) = fault(stage, &mut rng) else { continue };
+        if faults.iter().any(|f| stage.part(f.part).name == stage.part(next.part).name) {
+            continue;
+        }
+        let mut tried = faults.clone();
+        tried.push(next);
+        let unit = build(stage, &network, &drawn, &tried, line_ratio).ok()?;
+        let Some(x) = unit.solve() else { continue };
+        if moved(stage, &before, &x, &sigma) > DETECTABLE {
+            faults = tried;
+            before = x;
+        }
+    }
+    if faults.len() < count {
+        return None;
+    }
+    let unit = build(stage, &network, &drawn, &faults, line_ratio).ok()?;
+    let sheet = read_all(stage, &unit, &meter, line, &mut rng)?;
+    let diagnosis = diagnose(stage, std::slice::from_ref(&sheet), options).ok()?;
+    Some(Trial { stage: name.to_owned(), faults, diagnosis, sheet })
+}
+
+/// Largest move of any point in healthy spreads.
+fn moved(stage: &Stage, before: &[f64], after: &[f64], sigma: &[f64]) -> f64 {
+    points(stage)
+        .iter()
+        .zip(sigma)
+        .filter_map(|(point, sigma)| match point.place {
+            Place::Node(node) => Some(((after[node.0 as usize] - before[node.0 as usize]) / sigma).abs()),
+            _ => None,
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Healthy spread of every point, as the program tells it.
+fn spreads(stage: &Stage, meter: &Meter, line: Volts) -> Option<Vec<f64>> {
+    let sheet = Readings {
+        readings: points(stage)
+            .into_iter()
+            .map(|point| Reading {
+                quantity: Quantity::Volts,
+                point,
+                value: 0.0,
+                bound: Bound::Exact,
+                meter: *meter,
+                range: None,
+                setting: None,
+                line: Some(line),
+                pulled: Vec::new(),
+                lifted: Vec::new(),
+                span: Span::default(),
+            })
+            .collect(),
+        ..Readings::default()
+    };
+    deadstage_reason::healthy_readings(stage, std::slice::from_ref(&sheet))
+        .ok()
+        .map(|list| list.iter().map(|r| r.healthy_sigma.max(0.02)).collect())
+}
+
+/// Names and sections of the true failures.
+#[must_use]
+pub fn truth(stage: &Stage, faults: &[Fault]) -> Vec<String> {
+    let mut names: Vec<String> = faults.iter().map(|f| stage.part(f.part).name.clone()).collect();
+    names.sort();
+    names
+}
+
+/// The part with this fault, for messages.
+#[must_use]
+pub fn describe(stage: &Stage, fault: &Fault) -> String {
+    format!("{} {:?}", stage.part(fault.part).name, fault.kind)
+}

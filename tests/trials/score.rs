@@ -1,0 +1,103 @@
+//! Scoring trials: was the truth in the first group, and was the certainty claimed the rate of being right.
+
+use deadstage_netlist::Stage;
+use deadstage_reason::Diagnosis;
+
+use super::run::{Trial, truth};
+
+/// What one answer claims first.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Claim {
+    /// Probability of the first group (or of `healthy`, `unexplained`).
+    pub probability: f64,
+    /// Sets of part names in it; empty set for healthy.
+    pub sets: Vec<Vec<String>>,
+    /// Whether it is `unexplained`.
+    pub unexplained: bool,
+}
+
+/// The first claim of a diagnosis.
+#[must_use]
+pub fn claim(diagnosis: &Diagnosis) -> Claim {
+    let first: Vec<_> = diagnosis.suspects.iter().filter(|s| s.group == 1).collect();
+    let total: f64 = first.iter().map(|s| s.probability).sum();
+    if diagnosis.healthy >= total && diagnosis.healthy >= diagnosis.unexplained {
+        return Claim { probability: diagnosis.healthy, sets: vec![Vec::new()], unexplained: false };
+    }
+    if diagnosis.unexplained >= total {
+        return Claim { probability: diagnosis.unexplained, sets: Vec::new(), unexplained: true };
+    }
+    let sets = first
+        .iter()
+        .map(|s| {
+            let mut names: Vec<String> = s.faults.iter().map(|f| f.part.clone()).collect();
+            names.sort();
+            names.dedup();
+            names
+        })
+        .collect();
+    Claim { probability: total, sets, unexplained: false }
+}
+
+/// Whether the claim holds the truth.
+#[must_use]
+pub fn is_right(stage: &Stage, trial: &Trial) -> bool {
+    claim(&trial.diagnosis).sets.contains(&truth(stage, &trial.faults))
+}
+
+/// Whether at least one part of the first suspect is truly bad.
+#[must_use]
+pub fn is_partly_right(stage: &Stage, trial: &Trial) -> bool {
+    let names = truth(stage, &trial.faults);
+    claim(&trial.diagnosis).sets.iter().any(|set| set.iter().any(|n| names.contains(n)))
+}
+
+/// Rates over many trials.
+#[derive(Clone, Debug, Default)]
+pub struct Tally {
+    /// Right or not, with the certainty claimed.
+    pub claims: Vec<(bool, f64)>,
+    /// At least one true part first.
+    pub partly: usize,
+}
+
+impl Tally {
+    /// Adds one.
+    pub fn add(&mut self, right: bool, partly: bool, claimed: f64) {
+        self.claims.push((right, claimed));
+        self.partly += usize::from(partly);
+    }
+
+    /// Share that was right.
+    #[must_use]
+    pub fn rate(&self) -> f64 {
+        self.claims.iter().filter(|c| c.0).count() as f64 / self.claims.len().max(1) as f64
+    }
+
+    /// Mean certainty claimed.
+    #[must_use]
+    pub fn claimed(&self) -> f64 {
+        self.claims.iter().map(|c| c.1).sum::<f64>() / self.claims.len().max(1) as f64
+    }
+
+    /// Expected calibration error over ten even bins.
+    #[must_use]
+    pub fn calibration_error(&self) -> f64 {
+        let mut bins = [(0.0f64, 0.0f64, 0usize); 10];
+        for (right, claimed) in &self.claims {
+            let bin = &mut bins[((claimed * 10.0) as usize).min(9)];
+            bin.0 += claimed;
+            bin.1 += f64::from(u8::from(*right));
+            bin.2 += 1;
+        }
+        bins.iter().map(|b| (b.0 - b.1).abs()).sum::<f64>() / self.claims.len().max(1) as f64
+    }
+
+    /// How often it is right where it claims 0.8 or more, and how often it does.
+    #[must_use]
+    pub fn when_sure(&self) -> (f64, usize) {
+        let sure: Vec<_> = self.claims.iter().filter(|c| c.1 >= 0.8).collect();
+        let right = sure.iter().filter(|c| c.0).count();
+        (right as f64 / sure.len().max(1) as f64, sure.len())
+    }
+}
