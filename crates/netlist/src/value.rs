@@ -328,7 +328,7 @@ pub(crate) fn amount_in_tens(
             .times_ten_to(scale.power - unit_power)
             .ok_or_else(|| misread(whole_word.clone(), Why::TooLarge))?;
         Ok(Amount {
-            value: if negative { -size } else { size },
+            value: signed(size, negative),
             has_unit: scale.has_unit,
             caution: scale.caution,
         })
@@ -344,7 +344,7 @@ pub(crate) fn amount_in_tens(
         return Err(misread(whole_word, Why::NotANumber));
     };
     if let Some(ratio) = common_fraction(&number, rest, dimension) {
-        let value = if negative { -ratio } else { ratio };
+        let value = signed(ratio, negative);
         return Ok(Amount {
             value,
             has_unit: true,
@@ -359,6 +359,11 @@ pub(crate) fn amount_in_tens(
         .find(|&other| other != dimension && suffix(rest, other).is_some_and(|s| s.has_unit))
         .map_or(Why::UnknownUnit, Why::UnitOf);
     Err(misread(word.len() - rest.len()..word.len(), why))
+}
+
+/// The number with its sign; zero has none.
+fn signed(size: f64, negative: bool) -> f64 {
+    if negative && size != 0.0 { -size } else { size }
 }
 
 fn strip_sign(word: &str) -> (bool, &str) {
@@ -422,7 +427,7 @@ pub(crate) fn leading_number(text: &str) -> Option<(f64, &str)> {
     let (negative, unsigned) = strip_sign(text);
     let (rest, number) = decimal(unsigned).ok()?;
     let size = number.times_ten_to(0)?;
-    Some((if negative { -size } else { size }, rest))
+    Some((signed(size, negative), rest))
 }
 
 /// A unit as printed on a meter's face, split in dimension and power of ten:
@@ -475,6 +480,7 @@ mod tests {
             ("250µµF", Farads, 250e-12),
             ("1/2W", Watts, 0.5),
             ("-12.4V", Volts, -12.4),
+            ("-0V", Volts, 0.0),
             ("\u{2212}12.4V", Volts, -12.4),
             ("1e3", Ohms, 1000.0),
             ("1.5e-6F", Farads, 1.5e-6),
@@ -483,7 +489,11 @@ mod tests {
             ("2kV", Volts, 2000.0),
             ("4V7", Volts, 4.7),
         ] {
-            assert_eq!(read(word, dimension), value, "{word}");
+            assert_eq!(
+                read(word, dimension).to_bits(),
+                f64::to_bits(value),
+                "{word}"
+            );
         }
         assert_eq!(
             read("20n", Farads).to_bits(),

@@ -4,6 +4,26 @@ use deadstage_netlist::{
     Electrode, Parsed, Readings, Stage, TubeName, TubeNames, TubeRole, parse_readings, parse_stage,
 };
 
+use proptest::test_runner::{Config as ProptestConfig, RngSeed};
+
+/// How random tests are run: always the same cases, so that a run of the
+/// suite says something about the change it is run for. A number in
+/// `DEADSTAGE_RANDOM_CASES` runs that many new ones instead.
+pub(crate) fn config(cases: u32) -> ProptestConfig {
+    let wanted = std::env::var("DEADSTAGE_RANDOM_CASES").ok();
+    let wanted = wanted.and_then(|number| number.parse().ok());
+    ProptestConfig {
+        cases: wanted.unwrap_or(cases),
+        rng_seed: match wanted {
+            Some(_) => RngSeed::Random,
+            None => RngSeed::Fixed(1935),
+        },
+        failure_persistence: None,
+        max_shrink_iters: 4000,
+        ..ProptestConfig::default()
+    }
+}
+
 /// A table of a few types. Pins follow the usual basings (from memory); the
 /// tests check that they are looked up, not that they are right.
 pub(crate) fn names() -> TubeNames {

@@ -3,7 +3,7 @@
 use deadstage_netlist::*;
 use proptest::prelude::*;
 
-use crate::fixtures::{PREAMPLIFIER, REST, clean, clean_sheet, names, parse};
+use crate::fixtures::{PREAMPLIFIER, REST, clean, clean_sheet, config, names, parse};
 
 /// What a part is drawn from: a kind, numbers with all their digits, nodes, choices.
 type Seed = (u8, [f64; 4], [usize; 6], u32);
@@ -542,7 +542,7 @@ fn sheet(stage: &Stage, seeds: &[Seed]) -> Readings {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 200, max_shrink_iters: 5000, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(config(200))]
 
     #[test]
     fn a_printed_stage_reads_back(seeds in seeds(), title in title(), note in prop::option::of(title())) {
