@@ -45,6 +45,12 @@ pub(crate) fn names() -> TubeNames {
                 ],
             ),
             tube("5Y3", TubeRole::Rectifier, &[&[(Plate, 4), (Cathode, 8)]]),
+            // A plate on the top cap has no pin.
+            tube(
+                "6AX9",
+                TubeRole::Amplifier,
+                &[&[(Plate, 0), (Grid, 5), (Screen, 4), (Cathode, 8)]],
+            ),
             tube(
                 "6C4",
                 TubeRole::Amplifier,

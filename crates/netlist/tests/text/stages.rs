@@ -2,7 +2,7 @@
 
 use deadstage_netlist::*;
 
-use crate::fixtures::{PREAMPLIFIER, REST, clean, clean_sheet};
+use crate::fixtures::{PREAMPLIFIER, REST, clean, clean_sheet, names};
 
 fn part<'s>(stage: &'s Stage, name: &str) -> &'s Part {
     let id = stage.parts_named(name).next();
@@ -299,4 +299,15 @@ fn a_transformer_stands_for_its_windings() {
         .map(|r| stage.part(r.part).name.as_str())
         .collect();
     assert_eq!(named, ["T1P", "T1S"]);
+}
+
+#[test]
+fn a_plate_on_the_top_cap_is_reached_by_name_and_by_no_pin() {
+    let stage = clean(
+        "stage \"x\"\ntube V1 6AX9 plate=p grid=g screen=s cathode=k\nexpect V1 plate 400V\n",
+    );
+    assert_eq!(stage.expects[0].point.place, Place::Node(node(&stage, "p")));
+    let fault = parse_point("V1 pin 0", &stage, &names()).map_err(|fault| (fault.code, fault.help));
+    let help = "its electrodes are on pins 4, 5, 8".to_owned();
+    assert_eq!(fault, Err(("no-such-pin", Some(help))));
 }
