@@ -6,9 +6,10 @@
 //! what differs from suspicion to suspicion is an [`Overlay`](crate::Overlay).
 
 use deadstage_netlist::{
-    Electrode, FilterInput, Part, PartId, PartKind, RectifierConnection, SettingId, Stage, Volts,
+    Drive, Electrode, FilterInput, Part, PartId, PartKind, RectifierConnection, SettingId, Stage,
+    Volts,
 };
-use deadstage_parts::{self as parts, Device, LawForm, RateProfile, Trait};
+use deadstage_parts::{self as parts, Device, DrivenTube, LawForm, RateProfile, Trait, TubeDrive};
 
 use crate::classes::class_of;
 use crate::error::CompileError;
@@ -323,9 +324,9 @@ impl Builder<'_> {
                 tube_type,
                 unit,
                 electrodes,
-                ..
+                drive,
             } => {
-                self.tube(id, part, tube_type, *unit, electrodes);
+                self.tube(id, part, tube_type, *unit, electrodes, *drive);
             }
             PartKind::Diode {
                 diode_type,
@@ -447,6 +448,7 @@ impl Builder<'_> {
         tube_type: &str,
         unit: Option<u8>,
         electrodes: &[(Electrode, deadstage_netlist::NodeId)],
+        drive: Option<Drive>,
     ) {
         let Some(law) = crate::catalogue::tube_law(self.stage, tube_type, unit, self.form) else {
             self.unknown_type(part, tube_type);
@@ -473,6 +475,15 @@ impl Builder<'_> {
                 Device::Tube(tube.with_grid3(false))
             }
             other => other,
+        };
+        let law = match (law, drive) {
+            (Device::Tube(tube), Some(Drive::Peak(volts))) => {
+                Device::Driven(DrivenTube::new(tube, TubeDrive::PeakVolts(volts.0)))
+            }
+            (Device::Tube(tube), Some(Drive::GridCurrent(amps))) => {
+                Device::Driven(DrivenTube::new(tube, TubeDrive::GridAmps(amps.0)))
+            }
+            (other, _) => other,
         };
         let mut ports = Vec::new();
         let mut wired = Vec::new();

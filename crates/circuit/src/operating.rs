@@ -1,10 +1,13 @@
 //! An operating point: every voltage and current of one network, in one
 //! situation, with one set of failures; and what a meter would read there.
 
+use std::cell::OnceCell;
+
 use deadstage_netlist::PartId;
 use deadstage_parts::MAX_PORTS;
 
 use crate::base::Scratch;
+use crate::dense::{Lu, Matrix};
 use crate::faulted::Faulted;
 use crate::linear::{Linear, Tap};
 use crate::network::{DeviceId, ElementId, ElementRole, Network, ParameterKind};
@@ -51,6 +54,10 @@ pub struct OperatingPoint<'a> {
     state: PortState,
     /// Node voltages and stiff currents.
     unknowns: Vec<f64>,
+    /// J (1 + K J)⁻¹, made at first need: what the ports draw by what they would be at.
+    answer: OnceCell<Matrix>,
+    /// By parameter, what a trait does to its device's port currents; made at first need.
+    traits: OnceCell<Vec<[f64; MAX_PORTS]>>,
 }
 
 /// Source resistance below this share of the meter's, and a drop below
@@ -93,7 +100,31 @@ impl<'a> OperatingPoint<'a> {
             seen,
             state,
             unknowns,
+            answer: OnceCell::new(),
+            traits: OnceCell::new(),
         }
+    }
+
+    /// J (1 + K J)⁻¹ at this state.
+    fn answer(&self) -> &Matrix {
+        self.answer
+            .get_or_init(|| answer_of(self.network, &self.seen, &self.state))
+    }
+
+    /// By parameter, the change of its device's port currents with a trait.
+    fn traits(&self) -> &[[f64; MAX_PORTS]] {
+        self.traits.get_or_init(|| self.traits_at(&self.state))
+    }
+
+    fn traits_at(&self, state: &PortState) -> Vec<[f64; MAX_PORTS]> {
+        self.network
+            .parameters
+            .iter()
+            .map(|parameter| match parameter.kind {
+                ParameterKind::Device(id, of) => self.trait_currents(id, of, state),
+                _ => [0.0; MAX_PORTS],
+            })
+            .collect()
     }
 
     /// The port voltages and currents, to start a neighbouring solution from.
@@ -252,14 +283,7 @@ impl<'a> OperatingPoint<'a> {
             .iter()
             .map(|p| p.of(&scratch.column))
             .collect();
-        row_times_slopes(self.network, &seen_by, &self.state, &mut scratch.weights);
-        scratch
-            .ports
-            .factor_at(self.network, &self.seen, &self.state);
-        scratch
-            .ports
-            .factors()
-            .solve_transposed(&mut scratch.weights);
+        row_times(&seen_by, self.answer(), &mut scratch.weights);
         for (column, w) in self.columns.iter().zip(&scratch.weights) {
             if *w != 0.0 {
                 for (a, c) in scratch.adjoint.iter_mut().zip(column) {
@@ -277,6 +301,9 @@ impl<'a> OperatingPoint<'a> {
         gradient: Option<&mut Vec<f64>>,
     ) -> f64 {
         let bare = tap.of(&self.unknowns);
+        if load.is_none() && gradient.is_none() {
+            return bare;
+        }
         self.adjoint_of_tap(tap, scratch);
         let Some(meter) = load else {
             if let Some(gradient) = gradient {
@@ -284,7 +311,7 @@ impl<'a> OperatingPoint<'a> {
                     &scratch.adjoint,
                     &scratch.weights,
                     &self.unknowns,
-                    &self.state,
+                    self.traits(),
                     gradient,
                 );
             }
@@ -298,7 +325,7 @@ impl<'a> OperatingPoint<'a> {
                     &scratch.adjoint,
                     &scratch.weights,
                     &self.unknowns,
-                    &self.state,
+                    self.traits(),
                     gradient,
                 );
                 for entry in gradient.iter_mut() {
@@ -377,12 +404,11 @@ impl<'a> OperatingPoint<'a> {
                 *x -= c * shown / meter;
             }
             let seen_by: Vec<f64> = to_ports.iter().map(|k| share * k).collect();
-            row_times_slopes(network, &seen_by, &state, &mut scratch.weights);
-            scratch.ports.factor_at(network, &loaded, &state);
-            scratch
-                .ports
-                .factors()
-                .solve_transposed(&mut scratch.weights);
+            row_times(
+                &seen_by,
+                &answer_of(network, &loaded, &state),
+                &mut scratch.weights,
+            );
             // a = share·c_m − Σ w_p (c_p − c_m k_pm / total)
             let back: f64 = scratch
                 .weights
@@ -403,7 +429,7 @@ impl<'a> OperatingPoint<'a> {
                 &scratch.adjoint,
                 &scratch.weights,
                 &scratch.unknowns,
-                &state,
+                &self.traits_at(&state),
                 gradient,
             );
         }
@@ -450,7 +476,7 @@ impl<'a> OperatingPoint<'a> {
                 &scratch.adjoint,
                 &scratch.weights,
                 &self.unknowns,
-                &self.state,
+                self.traits(),
                 gradient,
             );
             if !value.stiff {
@@ -487,20 +513,10 @@ impl<'a> OperatingPoint<'a> {
         let amps = self.state.amps[at];
         if let Some(gradient) = gradient {
             // i = i(v); dv = (1+KJ)⁻¹ K_P δ, so w = −J_row (1+KJ)⁻¹ and a = Σ −w c.
-            let count = self.state.volts.len();
             scratch.weights.clear();
-            scratch.weights.resize(count, 0.0);
-            for l in 0..slot.ports.len() {
-                scratch.weights[slot.first_port + l] =
-                    -self.state.currents[device.0 as usize].siemens[port][l];
-            }
             scratch
-                .ports
-                .factor_at(self.network, &self.seen, &self.state);
-            scratch
-                .ports
-                .factors()
-                .solve_transposed(&mut scratch.weights);
+                .weights
+                .extend(self.answer().row(at).iter().map(|h| -h));
             scratch.adjoint.clear();
             scratch.adjoint.resize(self.unknowns.len(), 0.0);
             for (column, w) in self.columns.iter().zip(&scratch.weights) {
@@ -512,14 +528,20 @@ impl<'a> OperatingPoint<'a> {
                 &scratch.adjoint,
                 &scratch.weights,
                 &self.unknowns,
-                &self.state,
+                self.traits(),
                 gradient,
             );
-            for (entry, parameter) in gradient.iter_mut().zip(&self.network.parameters) {
-                if let ParameterKind::Device(d, of) = parameter.kind
-                    && d == device
+            let parameters = self
+                .network
+                .parameters
+                .iter()
+                .map(|p| &p.kind)
+                .zip(self.traits());
+            for (entry, parameter) in gradient.iter_mut().zip(parameters) {
+                if let (ParameterKind::Device(d, _), moved) = parameter
+                    && *d == device
                 {
-                    *entry += self.trait_currents(d, of, &self.state)[port];
+                    *entry += moved[port];
                 }
             }
         }
@@ -576,7 +598,7 @@ impl<'a> OperatingPoint<'a> {
         a: &[f64],
         w: &[f64],
         unknowns: &[f64],
-        state: &PortState,
+        traits: &[[f64; MAX_PORTS]],
         gradient: &mut Vec<f64>,
     ) {
         let network = self.network;
@@ -595,9 +617,8 @@ impl<'a> OperatingPoint<'a> {
             };
             drive * self.element_tap(id).of(a)
         };
-        let by_trait = |id: DeviceId, of: deadstage_parts::Trait| {
+        let by_trait = |id: DeviceId, moved: &[f64; MAX_PORTS]| {
             let slot = network.device(id);
-            let moved = self.trait_currents(id, of, state);
             let range = slot.first_port..slot.first_port + slot.ports.len();
             let common: f64 =
                 self.values.common_ohms[id.0 as usize] * range.clone().map(|p| w[p]).sum::<f64>();
@@ -615,11 +636,12 @@ impl<'a> OperatingPoint<'a> {
             network
                 .parameters
                 .iter()
-                .map(|parameter| match &parameter.kind {
+                .zip(traits)
+                .map(|(parameter, moved)| match &parameter.kind {
                     ParameterKind::Ohms(elements) => elements.iter().map(|&id| by_ohms(id)).sum(),
                     ParameterKind::Wiper(upper, lower) => self.wiper(*upper, *lower, by_ohms),
                     ParameterKind::Emf(id) => by_emf(*id),
-                    ParameterKind::Device(id, of) => by_trait(*id, *of),
+                    ParameterKind::Device(id, _) => by_trait(*id, moved),
                     ParameterKind::Line => {
                         let sources: f64 = (0u32..)
                             .zip(&network.elements)
@@ -627,11 +649,17 @@ impl<'a> OperatingPoint<'a> {
                             .filter(|&id| self.follows_line(id))
                             .map(by_emf)
                             .sum();
-                        let rectifiers: f64 = (0u32..)
-                            .zip(&network.devices)
-                            .filter(|(_, slot)| slot.follows_line)
-                            .map(|(index, _)| {
-                                by_trait(DeviceId(index), deadstage_parts::Trait::Volts)
+                        let rectifiers: f64 = network
+                            .parameters
+                            .iter()
+                            .zip(traits)
+                            .filter_map(|(p, moved)| match p.kind {
+                                ParameterKind::Device(id, deadstage_parts::Trait::Volts)
+                                    if network.device(id).follows_line =>
+                                {
+                                    Some(by_trait(id, moved))
+                                }
+                                _ => None,
                             })
                             .sum();
                         sources + rectifiers
@@ -646,18 +674,37 @@ impl<'a> OperatingPoint<'a> {
     }
 }
 
-/// `row · J` with J the block-diagonal slopes.
-fn row_times_slopes(network: &Network, row: &[f64], state: &PortState, out: &mut Vec<f64>) {
-    out.clear();
-    out.resize(row.len(), 0.0);
+/// J (1 + K J)⁻¹, row by row.
+fn answer_of(network: &Network, seen: &PortNetwork, state: &PortState) -> Matrix {
+    let count = state.volts.len();
+    let mut slope = Matrix::default();
+    ports::times_slopes(network, &seen.resistance, state, true, &mut slope);
+    let mut answer = Matrix::zeros(count, count);
+    let mut lu = Lu::default();
+    if lu.factor(&slope).is_err() {
+        return answer;
+    }
     for (slot, currents) in network.devices.iter().zip(&state.currents) {
-        let ports = slot.ports.len();
-        for j in 0..ports {
-            let mut sum = 0.0;
-            for l in 0..ports {
-                sum += row[slot.first_port + l] * currents.siemens[l][j];
+        for i in 0..slot.ports.len() {
+            let row = answer.row_mut(slot.first_port + i);
+            for j in 0..slot.ports.len() {
+                row[slot.first_port + j] = currents.siemens[i][j];
             }
-            out[slot.first_port + j] = sum;
+            lu.solve_transposed(row);
+        }
+    }
+    answer
+}
+
+/// `row · matrix`.
+fn row_times(row: &[f64], matrix: &Matrix, out: &mut Vec<f64>) {
+    out.clear();
+    out.resize(matrix.columns(), 0.0);
+    for (r, line) in row.iter().zip((0..matrix.rows()).map(|i| matrix.row(i))) {
+        if *r != 0.0 {
+            for (o, m) in out.iter_mut().zip(line) {
+                *o += r * m;
+            }
         }
     }
 }

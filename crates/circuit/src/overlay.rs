@@ -57,6 +57,8 @@ pub enum DeviceChange {
     GridCurrent(f64),
     /// Knee voltage as a ratio.
     Knee(f64),
+    /// Signal at the grid of a driven tube as a ratio; 0 is no signal.
+    Drive(f64),
     /// Out of its socket.
     Absent,
 }

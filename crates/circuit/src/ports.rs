@@ -118,11 +118,6 @@ pub(crate) struct PortScratch {
 }
 
 impl PortScratch {
-    /// Factors of unit + K J at the last state that [`solve`] settled on (or was handed).
-    pub(crate) fn factors(&mut self) -> &mut Lu {
-        &mut self.lu
-    }
-
     /// Factors unit + K J at `state`.
     pub(crate) fn factor_at(
         &mut self,

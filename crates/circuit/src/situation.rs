@@ -183,6 +183,7 @@ impl Values {
                         DeviceChange::ScreenShare(ratio) => condition.screen_share *= ratio,
                         DeviceChange::GridCurrent(ratio) => condition.grid_current *= ratio,
                         DeviceChange::Knee(ratio) => condition.knee *= ratio,
+                        DeviceChange::Drive(ratio) => condition.drive *= ratio,
                         DeviceChange::NotFiring | DeviceChange::Absent => {
                             self.present[device.0 as usize] = false;
                         }

@@ -170,7 +170,7 @@ fn suspect(stage: &Stage, scales: &Scales<'_>, candidate: &Candidate<'_>, group:
             best.law,
             &held,
             scales.observations,
-            false,
+            0,
             &mut starts,
             &mut Default::default(),
         )

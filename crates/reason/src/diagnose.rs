@@ -60,9 +60,9 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
     });
     let mut scratch = Scratch::default();
     let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
-    let mut witnesses = observed.list.clone();
+    let mut watched = observed.list.clone();
     for node in crate::reach::probe_nodes(stage) {
-        witnesses.push(Observation {
+        watched.push(Observation {
             situation: at,
             probe: Probe::Volts {
                 from: node,
@@ -89,7 +89,7 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
         failures: &failures,
         observations: &observed.list,
         evidence: &evidence,
-        witnesses: &witnesses,
+        watched: &watched,
         healthy: Vec::new(),
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
@@ -117,7 +117,7 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
         failures: &[],
         observations: &observed.list,
         evidence: &evidence,
-        witnesses: &[],
+        watched: &observed.list,
         healthy: Vec::new(),
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;

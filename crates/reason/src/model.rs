@@ -62,6 +62,17 @@ pub(crate) struct Forecast {
     pub(crate) scatter: DMatrix<f64>,
 }
 
+impl Forecast {
+    /// The forecast of the first `count` readings.
+    pub(crate) fn first(mut self, count: usize) -> Self {
+        self.mean.truncate(count);
+        if self.scatter.ncols() > count {
+            self.scatter = self.scatter.columns(0, count).into_owned();
+        }
+        self
+    }
+}
+
 /// Where solving started and ended, by situation.
 pub(crate) type Starts = Vec<Option<PortState>>;
 
@@ -98,7 +109,8 @@ impl<'a> Model<'a> {
         self.bases.len()
     }
 
-    /// What `observations` should read with these failures, under one law.
+    /// What `observations` should read with these failures, under one law;
+    /// the scatter of the first `with_scatter` of them.
     ///
     /// `starts` holds a start by situation and receives where the solution ended.
     pub(crate) fn forecast(
@@ -106,17 +118,14 @@ impl<'a> Model<'a> {
         law: usize,
         held: &[Held<'_>],
         observations: &[Observation],
-        with_scatter: bool,
+        with_scatter: usize,
         starts: &mut Starts,
         scratch: &mut Scratch,
     ) -> Result<Forecast, SolveError> {
         let parameters = self.networks.sigma.len();
         let mut forecast = Forecast {
             mean: vec![0.0; observations.len()],
-            scatter: DMatrix::zeros(
-                if with_scatter { parameters } else { 0 },
-                observations.len(),
-            ),
+            scatter: DMatrix::zeros(parameters, with_scatter),
         };
         let bases = &self.bases[law];
         starts.resize(bases.len(), None);
@@ -138,7 +147,7 @@ impl<'a> Model<'a> {
                 let value = point.read(
                     &observation.probe,
                     scratch,
-                    with_scatter.then_some(&mut gradient),
+                    (index < with_scatter).then_some(&mut gradient),
                 );
                 let mut factor = observation.slope(value);
                 let mut reading = observation.factor * value;
@@ -148,7 +157,7 @@ impl<'a> Model<'a> {
                     reading *= ratio;
                 }
                 forecast.mean[index] = observation.compared(reading + observation.offset);
-                if with_scatter {
+                if index < with_scatter {
                     let mut column = forecast.scatter.column_mut(index);
                     for ((entry, change), sigma) in
                         column.iter_mut().zip(&gradient).zip(&self.networks.sigma)

@@ -8,8 +8,8 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use crate::likelihood::{Weights, ln_add, ln_sum};
-use crate::model::{Held, Starts};
-use crate::weigh::{Scales, Weighed};
+use crate::model::Held;
+use crate::weigh::{Scales, Shifts, Weighed};
 
 /// Most failures held together.
 const MOST_TOGETHER: usize = 4;
@@ -34,22 +34,19 @@ pub(crate) struct Found {
     pub(crate) weighed: Vec<usize>,
 }
 
-/// Forecast shifts of each single failure along its range, under the first law.
-type Responses = Vec<Vec<(f64, Vec<f64>)>>;
-
 /// Weighs all singles, then extends.
 pub(crate) fn search(scales: &Scales<'_>, most_together: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
-    let mut sets: Vec<Weighed> = (0..scales.failures.len())
+    let singles: Vec<(Option<Weighed>, Shifts)> = (0..scales.failures.len())
         .into_par_iter()
         .map_init(Scratch::default, |scratch, index| {
             scales.weigh_single(index, scratch)
         })
-        .flatten()
         .collect();
+    let (sets, responses): (Vec<Option<Weighed>>, Vec<Shifts>) = singles.into_iter().unzip();
+    let mut sets: Vec<Weighed> = sets.into_iter().flatten().collect();
     sort(&mut sets);
     let mut weighed = vec![sets.len()];
-    let responses = responses(scales);
     let mut parents: Vec<Weighed> = sets.clone();
     for size in 1..most_together.min(MOST_TOGETHER) {
         let best = sets
@@ -108,41 +105,13 @@ fn sort(sets: &mut [Weighed]) {
     });
 }
 
-fn responses(scales: &Scales<'_>) -> Responses {
-    scales
-        .failures
-        .par_iter()
-        .map_init(Scratch::default, |scratch, failure| {
-            let healthy = &scales.healthy[0];
-            let mut starts: Starts = healthy.starts.clone();
-            (0..failure.range.nodes)
-                .filter_map(|node| {
-                    let u = failure.range.node(node);
-                    let held: [Held<'_>; 1] = [(failure, u)];
-                    let forecast = scales
-                        .model
-                        .forecast(0, &held, scales.observations, false, &mut starts, scratch)
-                        .ok()?;
-                    let shift = forecast
-                        .mean
-                        .iter()
-                        .zip(&healthy.forecast.mean)
-                        .map(|(a, b)| a - b)
-                        .collect();
-                    Some((u, shift))
-                })
-                .collect()
-        })
-        .collect()
-}
-
 /// Extensions of one set that might explain what it leaves: the shift that a
 /// failure gives alone, taken as it is and at its best amplitude, against the
 /// residual that the set leaves.
 fn propose(
     scales: &Scales<'_>,
     parent: &Weighed,
-    responses: &Responses,
+    responses: &[Shifts],
     best: f64,
     scratch: &mut Scratch,
 ) -> Vec<(Vec<usize>, f64, Vec<f64>)> {
@@ -157,7 +126,7 @@ fn propose(
         parent.law,
         &held,
         scales.observations,
-        true,
+        scales.observations.len(),
         &mut starts,
         scratch,
     ) else {

@@ -44,14 +44,28 @@ pub(crate) struct Weighed {
     pub(crate) atoms: Vec<Atom>,
 }
 
+/// By point of the range, the shifts of the forecasts against the healthy unit.
+pub(crate) type Shifts = Vec<(f64, Vec<f64>)>;
+
+/// A solved point of a failure's range.
+struct Node {
+    mean: Vec<f64>,
+    weights: Weights,
+    ln_visible: f64,
+    ln_likelihood: f64,
+}
+
+/// Nodes this far (in the logarithm) below the best are not followed finely.
+const HOPELESS: f64 = 40.0;
+
 /// Everything that weighing needs.
 pub(crate) struct Scales<'a> {
     pub(crate) model: &'a Model<'a>,
     pub(crate) failures: &'a [Failure],
     pub(crate) observations: &'a [Observation],
     pub(crate) evidence: &'a Evidence,
-    /// Further probes, only looked at to see whether a failure shows anywhere, with the healthy mean and spread of each by law.
-    pub(crate) witnesses: &'a [Observation],
+    /// The observations, and behind them probes that are only looked at to see whether a failure shows anywhere.
+    pub(crate) watched: &'a [Observation],
     pub(crate) healthy: Vec<Healthy>,
 }
 
@@ -71,14 +85,10 @@ impl Scales<'_> {
         self.healthy.clear();
         for law in 0..self.model.laws() {
             let mut starts = Starts::new();
-            let forecast = self
-                .model
-                .forecast(law, &[], self.observations, true, &mut starts, scratch)
-                .ok()?;
-            let weights = Weights::new(&forecast, self.evidence, &[])?;
+            let all = self.watched.len();
             let seen = self
                 .model
-                .forecast(law, &[], self.witnesses, true, &mut starts.clone(), scratch)
+                .forecast(law, &[], self.watched, all, &mut starts, scratch)
                 .ok()?;
             let witness = seen
                 .mean
@@ -87,10 +97,12 @@ impl Scales<'_> {
                 .map(|(i, m)| {
                     (
                         *m,
-                        seen.scatter.column(i).norm().hypot(self.witnesses[i].sigma),
+                        seen.scatter.column(i).norm().hypot(self.watched[i].sigma),
                     )
                 })
                 .collect();
+            let forecast = seen.first(self.observations.len());
+            let weights = Weights::new(&forecast, self.evidence, &[])?;
             let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
             self.healthy.push(Healthy {
                 forecast,
@@ -110,25 +122,8 @@ impl Scales<'_> {
 
     /// Logarithm of the share of a failure that counts as one: it must show
     /// at some point a probe can reach.
-    fn ln_visible(
-        &self,
-        law: usize,
-        held: &[Held<'_>],
-        starts: &Starts,
-        scratch: &mut Scratch,
-    ) -> f64 {
-        let Ok(seen) = self.model.forecast(
-            law,
-            held,
-            self.witnesses,
-            false,
-            &mut starts.clone(),
-            scratch,
-        ) else {
-            return f64::NEG_INFINITY;
-        };
-        let largest = seen
-            .mean
+    fn ln_visible(&self, law: usize, mean: &[f64]) -> f64 {
+        let largest = mean
             .iter()
             .zip(&self.healthy[law].witness)
             .map(|(m, (healthy, sigma))| ((m - healthy) / sigma).abs())
@@ -137,26 +132,56 @@ impl Scales<'_> {
     }
 
     /// Weighs one failure alone, its parameter followed along its range.
-    pub(crate) fn weigh_single(&self, index: usize, scratch: &mut Scratch) -> Option<Weighed> {
+    /// Beside the answer, the shifts it gives under the first law.
+    pub(crate) fn weigh_single(
+        &self,
+        index: usize,
+        scratch: &mut Scratch,
+    ) -> (Option<Weighed>, Shifts) {
         let failure = &self.failures[index];
         let range = failure.range;
+        let count = self.observations.len();
         let mut atoms = Vec::new();
+        let mut shifts = Shifts::new();
         for law in 0..self.model.laws() {
-            let mut starts = self.healthy[law].starts.clone();
-            let nodes: Vec<Option<(Vec<f64>, Weights, f64)>> = (0..range.nodes)
+            let healthy = &self.healthy[law];
+            let mut starts = healthy.starts.clone();
+            let nodes: Vec<Option<Node>> = (0..range.nodes)
                 .map(|node| {
                     let held = [(failure, range.node(node))];
                     let forecast = self
                         .model
-                        .forecast(law, &held, self.observations, true, &mut starts, scratch)
+                        .forecast(law, &held, self.watched, count, &mut starts, scratch)
                         .ok()?;
-                    let visible = self.ln_visible(law, &held, &starts, scratch);
+                    let ln_visible = self.ln_visible(law, &forecast.mean);
+                    let forecast = forecast.first(count);
+                    if law == 0 {
+                        let shift = forecast
+                            .mean
+                            .iter()
+                            .zip(&healthy.forecast.mean)
+                            .map(|(a, b)| a - b)
+                            .collect();
+                        shifts.push((range.node(node), shift));
+                    }
                     let weights = Weights::new(&forecast, self.evidence, &[])?;
-                    Some((forecast.mean, weights, visible))
+                    let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
+                    Some(Node {
+                        mean: forecast.mean,
+                        weights,
+                        ln_visible,
+                        ln_likelihood,
+                    })
                 })
                 .collect();
             self.sum_along(law, range, &nodes, &mut atoms);
         }
+        (self.gather(index, atoms), shifts)
+    }
+
+    /// The answer for one failure from its atoms.
+    fn gather(&self, index: usize, atoms: Vec<Atom>) -> Option<Weighed> {
+        let failure = &self.failures[index];
         let laws = self.model.laws() as f64;
         let ln_evidence = ln_sum(atoms.iter().map(|a| a.ln_weight)) - laws.ln();
         if !ln_evidence.is_finite() {
@@ -180,7 +205,7 @@ impl Scales<'_> {
             ln_weight: ln_evidence + failure.ln_odds,
             ln_evidence,
             best: vec![top.u],
-            spread: vec![spread.max(if range.is_open() { 0.02 } else { 0.0 })],
+            spread: vec![spread.max(if failure.range.is_open() { 0.02 } else { 0.0 })],
             law: top.law,
             atoms,
         })
@@ -192,15 +217,15 @@ impl Scales<'_> {
         &self,
         law: usize,
         range: crate::failure::Range,
-        nodes: &[Option<(Vec<f64>, Weights, f64)>],
+        nodes: &[Option<Node>],
         atoms: &mut Vec<Atom>,
     ) {
         if !range.is_open() {
-            if let Some(Some((mean, weights, visible))) = nodes.first() {
+            if let Some(Some(node)) = nodes.first() {
                 atoms.push(Atom {
                     u: range.low,
                     law,
-                    ln_weight: weights.ln_likelihood(mean, self.evidence) + visible,
+                    ln_weight: node.ln_likelihood + node.ln_visible,
                 });
             }
             return;
@@ -208,25 +233,42 @@ impl Scales<'_> {
         let spacing = range.spacing();
         let steps = (spacing / FINE_STEP).ceil().clamp(2.0, 40.0) as usize;
         let ln_share = -(((nodes.len() - 1) * steps) as f64).ln();
-        let mean_at = |k: usize| nodes.get(k).and_then(|n| n.as_ref()).map(|n| &n.0);
+        let at = |k: usize| nodes.get(k).and_then(Option::as_ref);
+        let best = nodes
+            .iter()
+            .flatten()
+            .map(|n| n.ln_likelihood)
+            .fold(f64::NEG_INFINITY, f64::max);
         for left in 0..nodes.len() - 1 {
             let (Some(a), Some(b)) = (&nodes[left], &nodes[left + 1]) else {
                 continue;
             };
-            let before = left.checked_sub(1).and_then(mean_at).unwrap_or(&a.0);
-            let after = mean_at(left + 2).unwrap_or(&b.0);
+            // Where both ends are hopeless beside the best node and the curve
+            // between them can't cross the readings, one step will do.
+            let hopeless = a.ln_likelihood.max(b.ln_likelihood) < best - HOPELESS
+                && !straddles(&a.mean, &b.mean, &self.evidence.read);
+            let steps_here = if hopeless { 1 } else { steps };
+            let before = left
+                .checked_sub(1)
+                .and_then(at)
+                .map_or(&a.mean, |n| &n.mean);
+            let after = at(left + 2).map_or(&b.mean, |n| &n.mean);
             let one_sided = (left == 0, left + 2 >= nodes.len());
-            for step in 0..steps {
-                let t = (step as f64 + 0.5) / steps as f64;
-                let mean: Vec<f64> = (0..a.0.len())
-                    .map(|i| cubic(before[i], a.0[i], b.0[i], after[i], one_sided, t))
+            for step in 0..steps_here {
+                let t = (step as f64 + 0.5) / steps_here as f64;
+                let mean: Vec<f64> = (0..a.mean.len())
+                    .map(|i| cubic(before[i], a.mean[i], b.mean[i], after[i], one_sided, t))
                     .collect();
                 let nearer = if t < 0.5 { a } else { b };
-                let visible = (1.0 - t) * a.2 + t * b.2;
+                let ln_visible = (1.0 - t) * a.ln_visible + t * b.ln_visible;
+                let ln_stretch = (steps as f64 / steps_here as f64).ln();
                 atoms.push(Atom {
                     u: range.node(left) + t * spacing,
                     law,
-                    ln_weight: nearer.1.ln_likelihood(&mean, self.evidence) + visible + ln_share,
+                    ln_weight: nearer.weights.ln_likelihood(&mean, self.evidence)
+                        + ln_visible
+                        + ln_share
+                        + ln_stretch,
                 });
             }
         }
@@ -273,6 +315,11 @@ impl Scales<'_> {
         starts: &mut Starts,
         scratch: &mut Scratch,
     ) -> Option<Forecast> {
+        let with_scatter = if with_scatter {
+            self.observations.len()
+        } else {
+            0
+        };
         let held: Vec<Held<'_>> = set
             .iter()
             .zip(u)
@@ -440,6 +487,14 @@ impl Scales<'_> {
 pub(crate) fn ln_counts(spreads: f64) -> f64 {
     let ratio = (spreads / VISIBLE_SPREADS).powi(4);
     (ratio / (1.0 + ratio)).max(1e-12).ln()
+}
+
+/// Whether between two forecasts some reading lies that neither end reaches.
+fn straddles(a: &[f64], b: &[f64], read: &[f64]) -> bool {
+    a.iter()
+        .zip(b)
+        .zip(read)
+        .any(|((a, b), y)| (y - a) * (y - b) < 0.0)
 }
 
 /// Cubic through four evenly spaced values, between the middle two; at an end, a parabola.
