@@ -44,6 +44,9 @@ pub(crate) fn ohms(value: f64) -> String {
     if value.abs() < 0.000_5 {
         return "0 Ω".to_owned();
     }
+    if value.abs() < 1.0 {
+        return format!("{} Ω", trimmed(value));
+    }
     tidy(&engineering(value, "Ω"))
 }
 
@@ -165,6 +168,7 @@ mod tests {
         assert_eq!(amps(2.5e-8), "25 nA");
         assert_eq!(ohms(4700.0), "4.7 kΩ");
         assert_eq!(ohms(1.02e6), "1.02 MΩ");
+        assert_eq!(ohms(0.436), "0.436 Ω");
         assert_eq!(ohms(f64::INFINITY), "∞");
         assert_eq!(watts(0.0707), "70.7 mW");
         assert_eq!(watts(12.0), "12 W");
