@@ -2,13 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use deadstage_netlist::{PartId, Readings, Stage};
+use deadstage_netlist::{Meter, PartId, Readings, SettingId, Stage};
 
 use crate::diagnose::Options;
 use crate::error::Error;
 use crate::failure::{Action, Failure};
 use crate::likelihood::{Weights, ln_add, ln_sum};
+use crate::next::{self, Looked};
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
+use crate::reach::Step;
 use crate::search::Found;
 use crate::weigh::{Scales, Weighed};
 
@@ -26,6 +28,13 @@ pub(crate) struct Candidate<'a> {
     pub(crate) probability: f64,
 }
 
+/// What can still be measured.
+pub(crate) struct Reach<'a> {
+    pub(crate) steps: &'a [Step],
+    pub(crate) meter: Meter,
+    pub(crate) setting: Option<SettingId>,
+}
+
 #[allow(clippy::too_many_arguments, reason = "everything an answer is made of")]
 pub(crate) fn compose(
     stage: &Stage,
@@ -34,6 +43,7 @@ pub(crate) fn compose(
     scales: &Scales<'_>,
     found: &Found,
     invisible: &[(PartId, &'static str)],
+    reach: &Reach<'_>,
     highest_volts: f64,
 ) -> Result<Diagnosis, Error> {
     let mut merged: BTreeMap<Vec<(u32, u8, &'static str)>, Candidate<'_>> = BTreeMap::new();
@@ -75,23 +85,45 @@ pub(crate) fn compose(
     for candidate in &mut list {
         candidate.probability = (candidate.ln_weight - ln_total).exp();
     }
+    let healthy = (found.ln_healthy - ln_total).exp();
+    let asked: Vec<(Option<&Weighed>, f64)> = list
+        .iter()
+        .take(next::LOOKED_AT)
+        .map(|c| (Some(c.best), c.probability))
+        .chain([(None, healthy)])
+        .collect();
+    let mut looked = next::look(scales, scales.model, reach.steps, &reach.meter, &asked);
+    let healthy_outlook = looked.pop().flatten();
+    let probabilities: Vec<f64> = list.iter().map(|c| c.probability).collect();
+    let group_of = next::groups(&looked, &probabilities);
     let suspects: Vec<Suspect> = list
         .iter()
         .take(options.most)
         .enumerate()
-        .map(|(rank, candidate)| suspect(stage, scales, candidate, rank + 1))
+        .map(|(rank, candidate)| suspect(stage, scales, candidate, group_of[rank]))
         .collect();
+    let leading: Vec<&Looked<'_>> = looked.iter().flatten().chain(&healthy_outlook).collect();
+    let name = |answer: Option<&Weighed>| {
+        answer.map_or_else(Vec::new, |w| {
+            w.set
+                .iter()
+                .zip(&w.best)
+                .map(|(&i, &u)| fault_name(stage, &scales.failures[i], u))
+                .collect()
+        })
+    };
+    let next = next::proposals(&leading, reach.steps, &stage.settings, reach.setting, &name);
     let rest = list.iter().skip(options.most).map(|c| c.probability).sum();
     Ok(Diagnosis {
         stage: stage.title.clone(),
         sheet: sheets.last().map(|s| s.title.clone()).unwrap_or_default(),
         readings: judged(scales, &list),
         suspects,
-        healthy: (found.ln_healthy - ln_total).exp(),
+        healthy,
         unexplained: (ln_unexplained - ln_total).exp(),
         unexplained_near: Vec::new(),
         rest,
-        next: Vec::new(),
+        next,
         invisible: invisible
             .iter()
             .map(|(part, mode)| format!("{} {mode}", stage.part(*part).name))
