@@ -1,24 +1,31 @@
 //! The voltage chart: what a healthy unit has, what it may differ by, and
 //! what a meter makes of it.
 
+mod electrodes;
 mod ohms;
 mod parts;
 mod remarks;
+mod ripple;
+#[cfg(test)]
+mod tests;
+mod wipers;
 
 pub use ohms::ohms_chart;
 
 use deadstage_circuit::{
-    Base, Network, OperatingPoint, Probe, Scratch, Situation, electrode_name, tube_names,
+    Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names,
 };
 use deadstage_netlist::{
-    Meter, MeterInput, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage, TubeNames, Volts,
-    engineering,
+    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId,
+    Stage, TubeNames, Volts, engineering,
 };
 
 use crate::error::Error;
 use crate::model::Networks;
-use crate::observe::{ends, load_of, panel_scale};
+use crate::observe::{ends, panel_scale, shown};
 use crate::outcome::{Chart, ChartPanel, ChartPoint};
+
+use wipers::Wipers;
 
 /// Standard deviations to either end of what a healthy unit may have: 19 units of 20 lie within.
 const SPREADS: f64 = 2.0;
@@ -38,12 +45,14 @@ pub struct ChartOptions {
 ///
 /// The ends of what a unit may have are two standard deviations off: all
 /// tolerances of parts and tubes through the sensitivities at the operating
-/// point, and the difference between the two tube laws.
+/// point, the mains among them where no voltage is given, and the whole travel
+/// of a potentiometer whose position is not known.
 ///
 /// # Errors
 /// Parts without a meaning; a stage that does not solve.
 pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
-    let networks = Networks::new(stage)?;
+    let mut networks = Networks::new(stage)?;
+    networks.set_line(options.line.is_some() && stage.line.is_some());
     let (situation, unused_line) = situation(stage, options);
     let setting = setting_name(stage, situation.setting);
     let mut scratch = Scratch::default();
@@ -51,39 +60,43 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
         setting: (!setting.is_empty()).then(|| setting.clone()),
         source,
     };
-    let mut bases = Vec::new();
-    for network in &networks.list {
-        bases.push(Base::new(network, &situation, &mut scratch).map_err(healthy)?);
-    }
-    let mut laws = Vec::new();
-    for base in &bases {
-        laws.push(base.solve(&[], None, &mut scratch).map_err(healthy)?);
-    }
-    let names = tube_names();
+    let base = Base::new(&networks.list[0], &situation, &mut scratch).map_err(healthy)?;
+    let at = base.solve(&[], None, &mut scratch).map_err(healthy)?;
     let view = View {
         stage,
-        networks: &networks,
-        laws: &laws,
-        names: &names,
-        situation: &situation,
+        network: &networks.list[0],
+        base: &base,
+        at: &at,
     };
-    let mut remarks = view.remarks();
+    let parts = view.parts();
+    let panels = view.panels();
+    let mut remarks = view.warnings(&parts, &panels, &mut scratch);
+    remarks.extend(view.notes());
     if unused_line {
         remarks.push(
             "The stage file does not say what mains voltage its values assume (`line`), so the line given changes nothing.".to_owned(),
         );
     }
+    let metering = Metering {
+        meter: options.meter.unwrap_or(Meter::IDEAL),
+        sigma: &networks.sigma,
+        names: &tube_names(),
+        wipers: &Wipers::new(&view, &mut scratch),
+    };
     Ok(Chart {
         stage: stage.title.clone(),
         notes: stage.notes.clone(),
         line_volts: options.line.or(stage.line).map(|line| line.0),
         meter: options.meter.map(|meter| meter_words(&meter)),
-        points: view.points(options.meter.as_ref(), &mut scratch),
-        parts: view.parts(),
-        panels: view.panels(),
+        points: points(stage, situation.setting)
+            .into_iter()
+            .map(|(label, place)| view.point(label, place, &metering, &mut scratch))
+            .collect(),
+        parts,
+        panels,
         remarks,
         highest_volts: (1..stage.nodes.len())
-            .map(|node| view.nominal().node_volts(node).abs())
+            .map(|node| at.node_volts(node).abs())
             .fold(0.0, f64::max),
         setting,
     })
@@ -133,141 +146,108 @@ fn engineering_short(ohms: f64) -> String {
     format!("{number}{prefix}")
 }
 
-/// A stage solved under every tube law, in one situation.
-struct View<'a> {
-    stage: &'a Stage,
-    networks: &'a Networks,
-    /// By law; the first is the one whose values are shown.
-    laws: &'a [OperatingPoint<'a>],
+/// Where a probe reaches: the stage's test points, or every node but the
+/// common where it names none; then whatever else the print has a voltage for.
+fn points(stage: &Stage, setting: Option<SettingId>) -> Vec<(String, Place)> {
+    let mut found: Vec<(String, Place)> = if stage.test_points.is_empty() {
+        (1u32..)
+            .zip(stage.nodes.iter().skip(1))
+            .map(|(index, node)| (node.name.clone(), Place::Node(NodeId(index))))
+            .collect()
+    } else {
+        stage
+            .test_points
+            .iter()
+            .map(|test| (test.point.label.clone(), test.point.place))
+            .collect()
+    };
+    for expect in &stage.expects {
+        let place = expect.point.place;
+        if expect.quantity == Quantity::Volts
+            && holds_in(expect.setting, setting)
+            && !found.iter().any(|(_, known)| *known == place)
+        {
+            found.push((expect.point.label.clone(), place));
+        }
+    }
+    found
+}
+
+/// Whether a value of the print that is written for one setting (the first, if
+/// none is named) holds in another.
+fn holds_in(written: Option<SettingId>, setting: Option<SettingId>) -> bool {
+    setting.is_none_or(|now| written.unwrap_or(SettingId(0)) == now)
+}
+
+/// A stage solved in one situation.
+pub(crate) struct View<'a> {
+    pub(crate) stage: &'a Stage,
+    pub(crate) network: &'a Network,
+    pub(crate) base: &'a Base<'a>,
+    pub(crate) at: &'a OperatingPoint<'a>,
+}
+
+/// What the rows of points need besides the solved stage.
+struct Metering<'a> {
+    meter: Meter,
+    /// One standard deviation of every parameter.
+    sigma: &'a [f64],
     names: &'a TubeNames,
-    situation: &'a Situation,
+    wipers: &'a Wipers<'a>,
 }
 
 impl View<'_> {
-    fn nominal(&self) -> &OperatingPoint<'_> {
-        &self.laws[0]
-    }
-
-    fn network(&self) -> &Network {
-        &self.networks.list[0]
-    }
-
-    /// Every node in the order of the file, then the values of the print taken across parts.
-    fn points(&self, meter: Option<&Meter>, scratch: &mut Scratch) -> Vec<ChartPoint> {
-        let nodes = (1u32..)
-            .zip(self.stage.nodes.iter().skip(1))
-            .map(|(index, node)| {
-                (
-                    node.name.clone(),
-                    Place::Node(deadstage_netlist::NodeId(index)),
-                )
-            });
-        let across = self
-            .stage
-            .expects
-            .iter()
-            .filter(|expect| expect.quantity == Quantity::Volts)
-            .filter(|expect| matches!(expect.point.place, Place::Across(_)))
-            .map(|expect| (expect.point.label.clone(), expect.point.place));
-        let mut points: Vec<ChartPoint> = Vec::new();
-        let mut seen: Vec<Place> = Vec::new();
-        for (label, place) in nodes.chain(across) {
-            if !seen.contains(&place) {
-                seen.push(place);
-                points.push(self.point(label, place, meter, scratch));
-            }
-        }
-        points
-    }
-
     fn point(
         &self,
         label: String,
         place: Place,
-        meter: Option<&Meter>,
+        metering: &Metering<'_>,
         scratch: &mut Scratch,
     ) -> ChartPoint {
         let (from, to) = ends(self.stage, place);
-        let probe = |load| Probe::Volts { from, to, load };
+        let probe = Probe::Volts {
+            from,
+            to,
+            load: None,
+        };
         let mut gradient = Vec::new();
-        let volts = self
-            .nominal()
-            .read(&probe(None), scratch, Some(&mut gradient));
+        let volts = self.at.read(&probe, scratch, Some(&mut gradient));
         let tolerances: f64 = gradient
             .iter()
-            .zip(&self.networks.sigma)
-            .map(|(change, sigma)| (change * sigma).powi(2))
+            .zip(metering.sigma)
+            .zip(&self.network.parameters)
+            .filter(|(_, parameter)| !metering.wipers.moves(parameter))
+            .map(|((change, sigma), _)| (change * sigma).powi(2))
             .sum();
-        let misfit = self.laws.iter().skip(1).fold(0.0f64, |most, law| {
-            most.max((law.read(&probe(None), scratch, None) - volts).abs())
-        });
-        let spread = SPREADS * (tolerances + misfit * misfit).sqrt();
-        // A range is set by what is expected there, so that the pointer is safe whatever the load does.
-        let (load, range) = meter.map_or((None, None), |meter| load_of(meter, None, volts));
-        let shown = match load {
-            Some(_) => self.nominal().read(&probe(load), scratch, None),
-            None => volts,
-        };
+        let tolerances = SPREADS * tolerances.sqrt();
+        let (below, above) = metering.wipers.travel(volts, &probe, scratch);
+        let (shown, range) = shown(self.at, &metering.meter, (from, to), scratch);
         ChartPoint {
             point: label,
             volts,
-            low: volts - spread,
-            high: volts + spread,
+            low: volts - tolerances.hypot(below),
+            high: volts + tolerances.hypot(above),
             shown,
             range,
             print: self.print(place),
             electrodes: match place {
-                Place::Node(_) => self.electrodes_at(from),
+                Place::Node(node) => electrodes::at(self.stage, node, metering.names),
                 _ => Vec::new(),
             },
         }
     }
 
     fn print(&self, place: Place) -> Option<f64> {
-        let setting = self.situation.setting;
+        let setting = self.base.situation().setting;
         self.stage
             .expects
             .iter()
             .filter(|expect| expect.quantity == Quantity::Volts && expect.point.place == place)
-            .find(|expect| expect.setting.or(setting.map(|_| SettingId(0))) == setting)
+            .find(|expect| holds_in(expect.setting, setting))
             .map(|expect| expect.value)
     }
 
-    /// `V1 plate`, `V1 pin 6`: what of the tubes hangs at a node.
-    fn electrodes_at(&self, node: usize) -> Vec<String> {
-        let mut all = Vec::new();
-        for (id, part) in (0u32..).map(PartId).zip(&self.stage.parts) {
-            let PartKind::Tube {
-                tube_type,
-                unit,
-                electrodes,
-                ..
-            } = &part.kind
-            else {
-                continue;
-            };
-            let basing = self.names.find(tube_type).and_then(|t| {
-                t.units
-                    .get(usize::from(unit.unwrap_or(1)).saturating_sub(1))
-            });
-            for (electrode, _) in electrodes.iter().filter(|(_, n)| n.0 as usize == node) {
-                all.push(format!(
-                    "{} {}",
-                    bottle_name(self.stage, id),
-                    electrode_name(*electrode)
-                ));
-                let pins = basing.into_iter().flatten();
-                // Pin 0 stands for a top cap.
-                all.extend(
-                    pins.filter(|(e, pin)| e == electrode && *pin != 0)
-                        .map(|(_, pin)| format!("{} pin {pin}", part.name)),
-                );
-            }
-        }
-        all
-    }
-
-    fn panels(&self) -> Vec<ChartPanel> {
+    pub(crate) fn panels(&self) -> Vec<ChartPanel> {
         let mut panels = Vec::new();
         for (id, part) in (0u32..).map(PartId).zip(&self.stage.parts) {
             let (Some((factor, offset, span)), PartKind::Meter { scale, .. }) =
@@ -275,12 +255,12 @@ impl View<'_> {
             else {
                 continue;
             };
-            let Some(&element) = self.network().part(id).elements.first() else {
+            let Some(&element) = self.network.part(id).elements.first() else {
                 continue;
             };
             panels.push(ChartPanel {
                 meter: part.name.clone(),
-                reading: offset + factor * self.nominal().element_amps(element),
+                reading: offset + factor * self.at.element_amps(element),
                 unit: scale.as_ref().map_or("A".to_owned(), |s| s.unit.clone()),
                 full_scale: offset + span,
             });
@@ -290,7 +270,7 @@ impl View<'_> {
 }
 
 /// Designator, with the section where the bottle has several in this stage.
-fn bottle_name(stage: &Stage, id: PartId) -> String {
+pub(crate) fn bottle_name(stage: &Stage, id: PartId) -> String {
     let part = stage.part(id);
     match part.kind {
         PartKind::Tube {
@@ -299,24 +279,5 @@ fn bottle_name(stage: &Stage, id: PartId) -> String {
             format!("{} section {unit}", part.name)
         }
         _ => part.name.clone(),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn meters_are_named_as_they_are_typed() {
-        let meter = |input| Meter {
-            input,
-            fraction: 0.03,
-            offset: Volts(0.0),
-        };
-        assert_eq!(
-            meter_words(&meter(MeterInput::OhmsPerVolt(20e3))),
-            "20k/V 3%"
-        );
-        assert_eq!(meter_words(&meter(MeterInput::Fixed(Ohms(11e6)))), "11M 3%");
     }
 }

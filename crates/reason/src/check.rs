@@ -6,6 +6,7 @@ use deadstage_circuit::{
 use deadstage_netlist::{Expect, Meter, PartId, PartKind, Place, Quantity, SettingId, Stage};
 use deadstage_parts::LawForm;
 
+use crate::chart::View;
 use crate::observe::{ends, panel_scale, shown};
 
 /// Tolerance of a value of the print that states none: the 20 % common on
@@ -85,10 +86,10 @@ fn check_setting(stage: &Stage, network: &Network, setting: Option<SettingId>) -
         .cloned()
         .unwrap_or_default();
     match expects_in(stage, network, setting) {
-        Ok(expects) => SettingCheck {
+        Ok((expects, remarks)) => SettingCheck {
             setting: name,
             unsolved: None,
-            remarks: Vec::new(),
+            remarks,
             expects,
         },
         Err(why) => SettingCheck {
@@ -100,18 +101,25 @@ fn check_setting(stage: &Stage, network: &Network, setting: Option<SettingId>) -
     }
 }
 
+/// The values of the print, and what is to be said of the state they were held against.
 fn expects_in(
     stage: &Stage,
     network: &Network,
     setting: Option<SettingId>,
-) -> Result<Vec<ExpectCheck>, String> {
+) -> Result<(Vec<ExpectCheck>, Vec<String>), String> {
     let mut scratch = Scratch::default();
     let situation = Situation::running(setting);
-    let running =
-        Base::new(network, &situation, &mut scratch).map_err(|error| error.to_string())?;
-    let running = running
+    let base = Base::new(network, &situation, &mut scratch).map_err(|error| error.to_string())?;
+    let running = base
         .solve(&[], None, &mut scratch)
         .map_err(|error| error.to_string())?;
+    let view = View {
+        stage,
+        network,
+        base: &base,
+        at: &running,
+    };
+    let remarks = view.warnings(&view.parts(), &view.panels(), &mut scratch);
     let held: Vec<&Expect> = stage
         .expects
         .iter()
@@ -132,7 +140,7 @@ fn expects_in(
     } else {
         None
     };
-    Ok(held
+    let expects = held
         .into_iter()
         .map(|expect| {
             let at = match (&cold, expect.quantity) {
@@ -141,7 +149,8 @@ fn expects_in(
             };
             hold(stage, network, expect, at, &mut scratch)
         })
-        .collect())
+        .collect();
+    Ok((expects, remarks))
 }
 
 fn hold(

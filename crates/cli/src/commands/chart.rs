@@ -29,18 +29,18 @@ pub(crate) fn run(args: &ChartArgs) -> Result<Status, Failure> {
         .map(|typed| input::setting(typed, stage))
         .transpose()?;
     output::complain(&loaded.warnings.rendered);
+    let options = ChartOptions {
+        meter,
+        line,
+        setting,
+    };
     let shown = if args.ohms {
-        let chart = ohms_chart(stage, setting).map_err(|error| unsolved(&error))?;
+        let chart = ohms_chart(stage, &options).map_err(|error| unsolved(&error))?;
         match args.format {
             Format::Text => text::ohms(&chart),
             Format::Json => json::ohms(&chart).map_err(anyhow::Error::from)?,
         }
     } else {
-        let options = ChartOptions {
-            meter,
-            line,
-            setting,
-        };
         let chart = chart(stage, &options).map_err(|error| unsolved(&error))?;
         match args.format {
             Format::Text => text::chart(&chart),

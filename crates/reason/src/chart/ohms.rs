@@ -1,27 +1,42 @@
 //! The resistance chart: power off, tubes cold, capacitors discharged.
 
-use deadstage_circuit::{Base, Probe, Scratch};
-use deadstage_netlist::{OHMMETER_REACH, PartId, PartKind, Place, SettingId, Stage};
+use deadstage_circuit::{
+    Base, Change, Network, OperatingPoint, ParameterKind, Probe, Scratch, SolveError,
+};
+use deadstage_netlist::{OHMMETER_REACH, PartId, PartKind, Place, Stage};
 
-use super::{ChartOptions, SPREADS, setting_name, situation};
+use super::electrodes::is_solid;
+use super::{ChartOptions, SPREADS, points, setting_name, situation};
 use crate::error::Error;
 use crate::model::Networks;
 use crate::observe::ends;
 use crate::outcome::{OhmsChart, OhmsRow};
 
-/// Every node to common, then across every part that has a resistance.
+/// Beyond this no meter of a workshop tells a path from none, ohms.
+const NO_PATH_OHMS: f64 = 1e9;
+
+/// A row is read through leakage where leakage makes more than this share of it.
+const LEAKAGE_SHARE: f64 = 0.5;
+
+/// What a junction that an ohmmeter turns on is taken to have, ohms, to see whether it matters.
+const TURNED_ON_OHMS: f64 = 10.0;
+
+/// A row that such a junction lowers by more than this share is named.
+const LOWERED_SHARE: f64 = 0.05;
+
+/// Every point to common, then across every part that has a resistance to read.
 ///
-/// What is beyond an ordinary ohmmeter's reach counts as infinite.
+/// Power off, in the setting of `options` with the relays at rest: supplies and
+/// rectifiers isolated, tubes cold, capacitors charged to the ohmmeter. The
+/// ends are two standard deviations of the logarithm. A path through nothing
+/// but leakage is infinite past an ordinary ohmmeter's reach
+/// ([`OHMMETER_REACH`]), any path above 1 GΩ.
 ///
 /// # Errors
 /// Parts without a meaning; equations without one solution.
-pub fn ohms_chart(stage: &Stage, setting: Option<SettingId>) -> Result<OhmsChart, Error> {
+pub fn ohms_chart(stage: &Stage, options: &ChartOptions) -> Result<OhmsChart, Error> {
     let networks = Networks::new(stage)?;
-    let options = ChartOptions {
-        setting,
-        ..ChartOptions::default()
-    };
-    let (running, _) = situation(stage, &options);
+    let (running, _) = situation(stage, options);
     let situation = running.power_off();
     let name = setting_name(stage, situation.setting);
     let healthy = |source| Error::Healthy {
@@ -30,64 +45,176 @@ pub fn ohms_chart(stage: &Stage, setting: Option<SettingId>) -> Result<OhmsChart
     };
     let mut scratch = Scratch::default();
     // Cold tubes have no law, so one network says all.
-    let base = Base::new(&networks.list[0], &situation, &mut scratch).map_err(healthy)?;
-    let point = base.solve(&[], None, &mut scratch).map_err(healthy)?;
-    let mut gradient = Vec::new();
-    let mut row = |label: String, place: Place| {
-        let (from, to) = ends(stage, place);
-        let probe = Probe::Ohms { from, to };
-        let ohms = point.read(&probe, &mut scratch, Some(&mut gradient));
-        let variance: f64 = gradient
-            .iter()
-            .zip(&networks.sigma)
-            .map(|(change, sigma)| (change * sigma / ohms.max(f64::MIN_POSITIVE)).powi(2))
-            .sum();
-        let ratio = (SPREADS * variance.sqrt()).exp();
-        let reach = |ohms: f64| {
-            if ohms <= OHMMETER_REACH {
-                ohms
-            } else {
-                f64::INFINITY
-            }
-        };
-        OhmsRow {
-            point: label,
-            ohms: reach(ohms),
-            low: reach(ohms / ratio),
-            high: reach(ohms * ratio),
-        }
-    };
-    let mut rows = Vec::new();
-    for (index, node) in (1u32..).zip(stage.nodes.iter().skip(1)) {
-        rows.push(row(
-            node.name.clone(),
-            Place::Node(deadstage_netlist::NodeId(index)),
-        ));
-    }
+    let network = &networks.list[0];
+    let base = Base::new(network, &situation, &mut scratch).map_err(healthy)?;
+    let at = base.solve(&[], None, &mut scratch).map_err(healthy)?;
+    let mut places: Vec<(String, Place)> = points(stage, situation.setting)
+        .into_iter()
+        .filter(|(_, place)| matches!(place, Place::Node(_)))
+        .collect();
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
         if has_resistance(&part.kind) {
-            rows.push(row(format!("across {}", part.name), Place::Across(id)));
+            places.push((format!("across {}", part.name), Place::Across(id)));
         }
     }
-    let diodes: Vec<&str> = stage
-        .parts
-        .iter()
-        .filter(|part| is_solid(&part.kind))
-        .map(|part| part.name.as_str())
+    let read: Vec<Read> = places
+        .into_iter()
+        .map(|(label, place)| {
+            let (from, to) = ends(stage, place);
+            let probe = Probe::Ohms { from, to };
+            Read::new(
+                label,
+                probe,
+                stage,
+                network,
+                &networks.sigma,
+                &at,
+                &mut scratch,
+            )
+        })
         .collect();
-    let remarks = if diodes.is_empty() {
-        Vec::new()
-    } else {
-        vec![format!(
-            "Taken as open, because an ohmmeter is thought not to turn them on: {}. One that does reads lower through them.",
-            diodes.join(", ")
-        )]
-    };
+    let mut remarks = junctions(stage, network, &base, &read, &mut scratch).map_err(healthy)?;
+    remarks.extend(leakage(&read));
+    if !network.relays.is_empty() {
+        remarks.push("With the power off every relay is at rest.".to_owned());
+    }
     Ok(OhmsChart {
         stage: stage.title.clone(),
         setting: name,
-        rows,
+        rows: read.into_iter().map(|read| read.row).collect(),
         remarks,
+    })
+}
+
+/// One row with what it was made from.
+struct Read {
+    row: OhmsRow,
+    probe: Probe,
+    ohms: f64,
+    /// Whether leakage of capacitors makes most of it.
+    leakage: bool,
+}
+
+impl Read {
+    fn new(
+        label: String,
+        probe: Probe,
+        stage: &Stage,
+        network: &Network,
+        sigma: &[f64],
+        at: &OperatingPoint<'_>,
+        scratch: &mut Scratch,
+    ) -> Self {
+        let mut gradient = Vec::new();
+        let ohms = at.read(&probe, scratch, Some(&mut gradient));
+        let share = |change: f64| change / ohms.max(f64::MIN_POSITIVE);
+        let variance: f64 = gradient
+            .iter()
+            .zip(sigma)
+            .map(|(change, sigma)| (share(*change) * sigma).powi(2))
+            .sum();
+        let leaking: f64 = gradient
+            .iter()
+            .zip(&network.parameters)
+            .filter(|(_, parameter)| {
+                matches!(parameter.kind, ParameterKind::Ohms(_))
+                    && parameter.part.is_some_and(|part| {
+                        matches!(stage.part(part).kind, PartKind::Capacitor { .. })
+                    })
+            })
+            .map(|(change, _)| share(*change))
+            .sum();
+        // An open path is the solver's own floor, which no parameter moves.
+        let leakage = leaking > LEAKAGE_SHARE;
+        let reach = |ohms: f64| {
+            if ohms > NO_PATH_OHMS || (leakage && ohms > OHMMETER_REACH) {
+                f64::INFINITY
+            } else {
+                ohms
+            }
+        };
+        let ratio = (SPREADS * variance.sqrt()).exp();
+        Self {
+            row: OhmsRow {
+                point: label,
+                ohms: reach(ohms),
+                low: reach(ohms / ratio),
+                high: reach(ohms * ratio),
+            },
+            probe,
+            ohms,
+            leakage,
+        }
+    }
+}
+
+/// Rows that a diode or transistor would lower if the ohmmeter turned it on.
+fn junctions(
+    stage: &Stage,
+    network: &Network,
+    base: &Base<'_>,
+    read: &[Read],
+    scratch: &mut Scratch,
+) -> Result<Vec<String>, SolveError> {
+    let mut said: Vec<(Vec<&str>, Vec<&str>)> = Vec::new();
+    for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
+        let solid = match &part.kind {
+            PartKind::Transistor { .. } => true,
+            PartKind::Diode { diode_type, .. } => is_solid(diode_type),
+            _ => false,
+        };
+        let Some(device) = network.part(id).device.filter(|_| solid) else {
+            continue;
+        };
+        let slot = network.device(device);
+        let on: Vec<Change> = slot
+            .ports
+            .iter()
+            .map(|&port| Change::Shunt {
+                from: port,
+                to: slot.common,
+                ohms: TURNED_ON_OHMS,
+            })
+            .collect();
+        let at = base.solve(&on, None, scratch)?;
+        let lowered: Vec<&str> = read
+            .iter()
+            .filter(|row| row.row.ohms.is_finite() || row.leakage)
+            .filter(|row| at.read(&row.probe, scratch, None) < row.ohms * (1.0 - LOWERED_SHARE))
+            .map(|row| row.row.point.as_str())
+            .collect();
+        if lowered.is_empty() {
+            continue;
+        }
+        match said.iter_mut().find(|(_, rows)| *rows == lowered) {
+            Some((parts, _)) => parts.push(&part.name),
+            None => said.push((vec![&part.name], lowered)),
+        }
+    }
+    Ok(said
+        .into_iter()
+        .map(|(parts, rows)| {
+            format!(
+                "Taken as open, because the ohmmeter's voltage is thought too low to turn it on: {}. A meter that does reads lower at {}; try its leads the other way round.",
+                parts.join(", "),
+                rows.join(", ")
+            )
+        })
+        .collect())
+}
+
+/// Rows that only the leakage of capacitors decides.
+fn leakage(read: &[Read]) -> Option<String> {
+    let rows: Vec<&str> = read
+        .iter()
+        .filter(|read| read.leakage && read.row.low.is_finite())
+        .map(|read| read.row.point.as_str())
+        .collect();
+    (!rows.is_empty()).then(|| {
+        format!(
+            "Only the leakage of capacitors is read at {}: the meter starts low and climbs as they charge. More than the high end is well, less than the low end a leak.",
+            rows.join(", ")
+        )
     })
 }
 
@@ -95,6 +222,10 @@ fn has_resistance(kind: &PartKind) -> bool {
     matches!(
         kind,
         PartKind::Resistor { .. }
+            | PartKind::Capacitor { .. }
+            | PartKind::Switch { .. }
+            | PartKind::Contact { .. }
+            | PartKind::Link { .. }
             | PartKind::Potentiometer { .. }
             | PartKind::Choke { .. }
             | PartKind::Winding { .. }
@@ -104,14 +235,4 @@ fn has_resistance(kind: &PartKind) -> bool {
             | PartKind::Relay { .. }
             | PartKind::Meter { .. }
     )
-}
-
-fn is_solid(kind: &PartKind) -> bool {
-    match kind {
-        PartKind::Transistor { .. } => true,
-        PartKind::Diode { diode_type, .. } => ["silicon", "germanium", "selenium"]
-            .iter()
-            .any(|solid| diode_type.eq_ignore_ascii_case(solid)),
-        _ => false,
-    }
 }

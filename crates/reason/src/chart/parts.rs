@@ -1,20 +1,26 @@
 //! Volts, amperes and watts of every part.
 
+use std::f64::consts::{FRAC_1_PI, SQRT_2};
+
 use deadstage_circuit::{DeviceId, ElementId, electrode_name};
-use deadstage_netlist::{Electrode, PartId, PartKind};
+use deadstage_netlist::{Electrode, FilterInput, PartId, PartKind, RectifierConnection};
 use deadstage_parts::table::Ratings;
 use deadstage_parts::tube_table;
 
 use super::{View, bottle_name};
 use crate::outcome::ChartPart;
 
+/// Mean of a parabolic arch over its height, weighted by itself.
+const ARCH_MEAN: f64 = 0.8;
+
 impl View<'_> {
     /// In the order of the file; a tube or transistor has an entry for each
-    /// electrode, its current flowing from the circuit into it.
-    pub(super) fn parts(&self) -> Vec<ChartPart> {
+    /// electrode, its volts against the cathode (emitter) and its current
+    /// flowing from the circuit into it.
+    pub(crate) fn parts(&self) -> Vec<ChartPart> {
         let mut all = Vec::new();
         for (id, part) in (0u32..).map(PartId).zip(&self.stage.parts) {
-            let model = self.network().part(id);
+            let model = self.network.part(id);
             match (&part.kind, model.device) {
                 (PartKind::Tube { .. } | PartKind::Transistor { .. }, Some(device)) => {
                     self.electrodes(id, device, &mut all);
@@ -32,50 +38,63 @@ impl View<'_> {
 
     fn linear(&self, id: PartId, element: ElementId) -> ChartPart {
         let part = self.stage.part(id);
-        let at = self.nominal();
-        let elements = &self.network().part(id).elements;
-        let heat = |e: ElementId| {
-            let ohms = at.values().elements[e.0 as usize].ohms;
-            let amps = at.element_amps(e);
-            // An open contact has no current, and its heat is nought rather than nothing.
-            if amps == 0.0 { 0.0 } else { amps * amps * ohms }
-        };
-        let (volts, amps, watts) = match &part.kind {
-            // What it delivers at `from`; its heat is that of its source resistance.
+        let (volts, amps) = match &part.kind {
+            // What it delivers at `from`.
             PartKind::Supply { .. } => (
-                at.element_volts(element),
-                -at.element_amps(element),
-                heat(element),
+                self.at.element_volts(element),
+                -self.at.element_amps(element),
             ),
+            // Over the whole track, and what goes in at its first end.
             PartKind::Potentiometer { from, to, .. } => (
-                at.node_volts(from.0 as usize) - at.node_volts(to.0 as usize),
-                at.element_amps(element),
-                elements.iter().map(|&e| heat(e)).sum(),
+                self.at.node_volts(from.0 as usize) - self.at.node_volts(to.0 as usize),
+                self.at.element_amps(element),
             ),
             _ => (
-                at.element_volts(element),
-                at.element_amps(element),
-                heat(element),
+                self.at.element_volts(element),
+                self.at.element_amps(element),
             ),
         };
         ChartPart {
             part: part.name.clone(),
             volts,
             amps,
-            watts,
+            watts: self.heat_of_elements(id),
             rating_watts: part.rating_watts.map(|w| w.0),
         }
     }
 
+    /// Heat of a part made of resistances, watts: of a supply that of its source resistance.
+    pub(super) fn heat_of_elements(&self, id: PartId) -> f64 {
+        self.network
+            .part(id)
+            .elements
+            .iter()
+            .map(|&element| {
+                let ohms = self.at.values().elements[element.0 as usize].ohms;
+                let amps = self.at.element_amps(element);
+                // An open contact has no current, and its heat is nought rather than nothing.
+                if amps == 0.0 { 0.0 } else { amps * amps * ohms }
+            })
+            .sum()
+    }
+
     fn two_terminal(&self, id: PartId, device: DeviceId) -> ChartPart {
         let part = self.stage.part(id);
-        let at = self.nominal();
-        let slot = self.network().device(device);
+        let at = self.at;
+        let slot = self.network.device(device);
         let volts = at.node_volts(slot.ports[0]) - at.node_volts(slot.common);
         let into = at.device_amps(device)[0];
         let (amps, watts) = match part.kind {
-            // A rectifier's heat depends on the shape of its current, which this chart has not.
-            PartKind::Rectifier { .. } => (-into, f64::NAN),
+            PartKind::Rectifier {
+                connection,
+                winding_volts,
+                filter,
+                ..
+            } => {
+                let winding = winding_volts.0 * self.base.situation().line_ratio;
+                let heat = rectifier_heat(connection, winding, filter, volts, -into);
+                (-into, heat)
+            }
             _ => (into, volts * into),
         };
         ChartPart {
@@ -89,12 +108,13 @@ impl View<'_> {
 
     fn electrodes(&self, id: PartId, device: DeviceId, all: &mut Vec<ChartPart>) {
         let part = self.stage.part(id);
-        let at = self.nominal();
-        let slot = self.network().device(device);
+        let at = self.at;
+        let slot = self.network.device(device);
         let amps = at.device_amps(device);
         let common = at.node_volts(slot.common);
         let bottle = bottle_name(self.stage, id);
         let ratings = self.ratings(id);
+        let driven = matches!(part.kind, PartKind::Tube { drive: Some(_), .. });
         let names: &[&str] = match part.kind {
             PartKind::Transistor { .. } => &["base", "collector", "emitter"],
             _ => &[],
@@ -112,6 +132,8 @@ impl View<'_> {
                 amps: into,
                 watts: volts * into,
                 rating_watts: match electrode {
+                    // Of a driven plate's watts a part leaves as signal: they don't compare with its dissipation.
+                    Some(Electrode::Plate) if driven => None,
                     Some(Electrode::Plate) => ratings.and_then(|r| r.plate_watts),
                     Some(Electrode::Screen) => ratings.and_then(|r| r.screen_watts),
                     _ => None,
@@ -148,4 +170,29 @@ impl View<'_> {
             .and_then(|tube| tube.units.get(index))
             .map(|unit| &unit.ratings)
     }
+}
+
+/// Heat in a rectifier and its winding, watts, at the output voltage and current given.
+///
+/// It is the mean of what the winding's voltage has over the output, times the
+/// current. Capacitor input: the winding tops the output by an arch that is
+/// nearly a parabola, and the current through a resistance follows it, so the
+/// mean is 4/5 of the arch's height (5/6 where the current goes by the 3/2
+/// power: a tube alone). Choke input: the current is steady, so it is the
+/// average of the rectified wave less the output.
+fn rectifier_heat(
+    connection: RectifierConnection,
+    winding_volts: f64,
+    filter: FilterInput,
+    volts: f64,
+    amps: f64,
+) -> f64 {
+    let peak = winding_volts * SQRT_2;
+    let over = match (filter, connection) {
+        (FilterInput::Capacitor, RectifierConnection::Doubler) => ARCH_MEAN * (2.0 * peak - volts),
+        (FilterInput::Capacitor, _) => ARCH_MEAN * (peak - volts),
+        (FilterInput::Choke, RectifierConnection::HalfWave) => peak * FRAC_1_PI - volts,
+        (FilterInput::Choke, _) => 2.0 * peak * FRAC_1_PI - volts,
+    };
+    (over * amps).max(0.0)
 }
