@@ -9,7 +9,9 @@ use deadstage_netlist::{
     Drive, Electrode, FilterInput, Part, PartId, PartKind, RectifierConnection, SettingId, Stage,
     Volts,
 };
-use deadstage_parts::{self as parts, Device, DrivenTube, LawForm, RateProfile, Trait, TubeDrive};
+use deadstage_parts::{
+    self as parts, Device, DrivenTube, LawForm, PlateLoad, RateProfile, Trait, TubeDrive,
+};
 
 use crate::classes::class_of;
 use crate::error::CompileError;
@@ -477,11 +479,13 @@ impl Builder<'_> {
             other => other,
         };
         let law = match (law, drive) {
-            (Device::Tube(tube), Some(Drive::Peak(volts))) => {
-                Device::Driven(DrivenTube::new(tube, TubeDrive::PeakVolts(volts.0)))
-            }
-            (Device::Tube(tube), Some(Drive::GridCurrent(amps))) => {
-                Device::Driven(DrivenTube::new(tube, TubeDrive::GridAmps(amps.0)))
+            (Device::Tube(tube), Some(drive)) => {
+                let drive = match drive {
+                    Drive::Peak(volts) => TubeDrive::PeakVolts(volts.0),
+                    Drive::GridCurrent(amps) => TubeDrive::GridAmps(amps.0),
+                };
+                let load = self.plate_load(node(Electrode::Plate), cathode);
+                Device::Driven(DrivenTube::new(tube, drive, load))
             }
             (other, _) => other,
         };
@@ -515,6 +519,26 @@ impl Builder<'_> {
             wired.push(electrode);
         }
         self.device(id, law, cathode, &ports, &wired, false);
+    }
+
+    /// A plate with a large capacitor to the common or its own cathode does not follow the signal.
+    fn plate_load(&self, plate: Option<u32>, cathode: u32) -> PlateLoad {
+        let bypassed = self.stage.parts.iter().any(|part| match part.kind {
+            PartKind::Capacitor {
+                farads, from, to, ..
+            } => {
+                let ends = [from.0, to.0];
+                farads.0 >= BYPASS_FARADS
+                    && plate.is_some_and(|plate| ends.contains(&plate))
+                    && (ends.contains(&0) || ends.contains(&cathode))
+            }
+            _ => false,
+        });
+        if bypassed {
+            PlateLoad::Bypassed
+        } else {
+            PlateLoad::Tuned
+        }
     }
 
     #[allow(clippy::too_many_arguments, reason = "the fields of one statement")]
@@ -583,6 +607,10 @@ impl Builder<'_> {
 
 /// Leakage of a capacitor of no known dielectric, ohms.
 const MOST_LEAKAGE_OHMS: f64 = 1e11;
+
+/// From this capacitance on, a capacitor at a driven tube's plate is a bypass and
+/// no part of its tuned circuit, farads. Common practice, no source.
+const BYPASS_FARADS: f64 = 1e-9;
 
 /// A clean wiper on its track, ohms.
 const WIPER_OHMS: f64 = 2.0;

@@ -49,8 +49,12 @@ pub struct Condition {
     pub grid_current: f64,
     /// Plate current at low plate voltage, as a ratio of the knee voltage.
     pub knee: f64,
+    /// Softness of cutoff, as a ratio: the range of grid voltage over which the last current fades.
+    pub tail: f64,
     /// Gas: grid current *out of* the grid as a fraction of the plate current.
     pub gas: f64,
+    /// Signal at the grid of a [`DrivenTube`] as a ratio of what is stated; 0 is no signal.
+    pub drive: f64,
     /// Regulators: whether the glow is struck.
     pub fired: bool,
     /// Regulators, rectifiers: output voltage as a ratio (mains voltage, tube to tube).
@@ -68,7 +72,9 @@ impl Default for Condition {
             screen_share: 1.0,
             grid_current: 1.0,
             knee: 1.0,
+            tail: 1.0,
             gas: 0.0,
+            drive: 1.0,
             fired: false,
             volts: 1.0,
             sides: 1.0,
@@ -91,8 +97,12 @@ pub enum Trait {
     GridCurrent,
     /// [`Condition::knee`], spread in its logarithm.
     Knee,
+    /// [`Condition::tail`], spread in its logarithm.
+    Tail,
     /// [`Condition::volts`], spread in its logarithm.
     Volts,
+    /// [`Condition::drive`], spread in its logarithm.
+    Drive,
 }
 
 /// One standard deviation of a [`Trait`] among healthy specimens.
@@ -115,7 +125,9 @@ impl Condition {
             Trait::ScreenShare => self.screen_share *= amount.exp(),
             Trait::GridCurrent => self.grid_current *= amount.exp(),
             Trait::Knee => self.knee *= amount.exp(),
+            Trait::Tail => self.tail *= amount.exp(),
             Trait::Volts => self.volts *= amount.exp(),
+            Trait::Drive => self.drive *= amount.exp(),
         }
         self
     }

@@ -28,4 +28,7 @@ pub use table::{Confidence, Electrode, Pin, TubeTable, TubeType, Unit, UnitKind,
 pub use tolerance::{
     Scatter, default_tolerance, healthy_leakage_ohms, leakage_ln_sigma, scatter, tolerance_reason,
 };
-pub use tube::{DrivenTube, Fit, FitError, LawForm, OperatingPoint, TubeKind, TubeLaw, fit_points};
+pub use tube::{
+    DrivenTube, Fit, FitError, LawForm, OperatingPoint, PlateLoad, TubeDrive, TubeKind, TubeLaw,
+    fit_points,
+};

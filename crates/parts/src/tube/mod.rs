@@ -15,7 +15,7 @@ mod spread;
 mod start;
 mod two_pitch;
 
-pub use driven::DrivenTube;
+pub use driven::{DrivenTube, PlateLoad, TubeDrive};
 pub use fit::{Fit, FitError, OperatingPoint, PointFit, fit_points};
 pub use kind::TubeKind;
 pub use koren::{KorenPentode, KorenTriode};
