@@ -1,9 +1,10 @@
 //! From sheets of readings to the answer.
 
 use deadstage_circuit::{Probe, Scratch, Situation};
-use deadstage_netlist::{Readings, Stage};
+use deadstage_netlist::{Quantity, Readings, Stage};
 use deadstage_parts::RateProfile;
 
+use crate::answer::Reach;
 use crate::error::Error;
 use crate::failure::candidates;
 use crate::likelihood::Evidence;
@@ -58,6 +59,13 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
         lifted: Vec::new(),
         ..running
     });
+    let meter = sheets
+        .iter()
+        .flat_map(|s| &s.readings)
+        .rev()
+        .find(|r| r.quantity == Quantity::Volts)
+        .map(|r| r.meter);
+    let steps = crate::reach::steps(stage, &networks.list[0], &mut observed, at, meter);
     let mut scratch = Scratch::default();
     let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
     let mut watched = observed.list.clone();
@@ -94,7 +102,12 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
     let found = search(&scales, options.together);
-    crate::answer::compose(stage, sheets, options, &scales, &found, &invisible, highest)
+    let reach = Reach {
+        steps: &steps,
+        meter: crate::reach::meter_in_hand(meter),
+        setting: observed.situations[at].setting,
+    };
+    crate::answer::compose(stage, sheets, options, &scales, &found, &invisible, &reach, highest)
 }
 
 /// What a healthy unit would show for every reading of the sheets, and how far

@@ -33,21 +33,40 @@ pub(crate) struct Evidence {
 
 impl Evidence {
     pub(crate) fn new(observations: &[Observation], highest_volts: f64) -> Self {
-        let slip_span = |o: &Observation| match (o.scale, o.kind) {
-            (Scale::Log, _) => 15.0,
-            (Scale::Plain, "volts") => 1.2 * highest_volts.max(10.0),
-            (Scale::Plain, _) => 3.0 * o.read.abs().max(o.sigma * 30.0),
+        // A slip reads another point, another range or nothing at all: its size
+        // is as likely in one decade as in the next, down to a lead that has no contact.
+        let ln_slip = |o: &Observation| {
+            let (span, least) = match (o.scale, o.kind) {
+                (Scale::Log, _) => return -15f64.ln(),
+                (Scale::Plain, "volts") => (1.2 * highest_volts.max(10.0), 0.02),
+                (Scale::Plain, _) => {
+                    let span = 3.0 * o.read.abs().max(o.sigma * 30.0);
+                    (span, 1e-3 * span)
+                }
+            };
+            let decades = (span / least).ln() + 1.0;
+            -(2.0 * o.read.abs().max(least) * decades).ln()
         };
         Self {
             read: observations.iter().map(|o| o.compared(o.read)).collect(),
             noise: observations.iter().map(|o| o.sigma * o.sigma).collect(),
-            ln_slip: observations.iter().map(|o| -slip_span(o).ln()).collect(),
+            ln_slip: observations.iter().map(ln_slip).collect(),
             bounds: observations.iter().map(|o| o.bound).collect(),
         }
     }
 
     pub(crate) fn len(&self) -> usize {
         self.read.len()
+    }
+
+    /// Variance of the meter at one reading.
+    pub(crate) fn noise(&self, index: usize) -> f64 {
+        self.noise[index]
+    }
+
+    /// Whether a reading is a number, not only a bound.
+    pub(crate) fn is_exact(&self, index: usize) -> bool {
+        self.bounds[index] == Bound::Exact
     }
 }
 

@@ -12,7 +12,7 @@ use crate::error::Error;
 const POINTER_RANGES: [f64; 7] = [2.5, 10.0, 50.0, 250.0, 500.0, 1000.0, 5000.0];
 
 /// Least error of a voltage reading, volts, and as a fraction: what reading a scale or rounding to the sheet costs.
-const READING_FLOOR: (f64, f64) = (0.01, 0.002);
+const READING_FLOOR: (f64, f64) = (0.004, 0.002);
 
 /// Least error of an ohms reading, ohms: leads and zero.
 const OHMS_FLOOR: f64 = 0.3;

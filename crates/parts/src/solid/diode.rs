@@ -9,14 +9,19 @@ use super::junction::Junction;
 /// falls by a factor e each 0.1 V, as for a cathode at about 1100 K.
 const START_VOLTS: f64 = 0.15;
 
+/// One standard deviation of the contact potential between plate and cathode,
+/// volts: it sets where a vacuum diode starts (common practice, no source).
+const CONTACT_SIGMA_VOLTS: f64 = 0.2;
+
 /// Leakage of any diode, siemens: glass, base and wiring.
 const LEAST_SIEMENS: f64 = 1e-12;
 
 /// A two-terminal rectifying part: current from anode to cathode for the voltage across it.
 ///
 /// One port, anode against cathode. [`Condition::perveance`] scales the forward
-/// current (0 is a diode that is not there); nothing else of the condition is
-/// looked at. The parameters of the solid-state kinds are those of typical
+/// current (0 is a diode that is not there) and of a vacuum diode
+/// [`Condition::contact_volts`] adds to its voltage; nothing else of the condition
+/// is looked at. The parameters of the solid-state kinds are those of typical
 /// parts (common practice, no source).
 #[derive(Clone, Debug, PartialEq)]
 pub struct DiodeLaw {
@@ -154,7 +159,10 @@ impl DiodeLaw {
     /// Amperes from anode to cathode, and siemens.
     #[must_use]
     pub fn currents(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
-        let v = volts[0];
+        let v = match self.form {
+            Form::ThreeHalves { .. } => volts[0] + condition.contact_volts,
+            Form::Junction(_) | Form::Arc { .. } => volts[0],
+        };
         let (amps, siemens) = match &self.form {
             Form::Junction(junction) => junction.current(v),
             Form::ThreeHalves { perveance } => {
@@ -171,7 +179,7 @@ impl DiodeLaw {
         let scale = condition.perveance.max(0.0);
         let leak = self.leak_siemens.max(LEAST_SIEMENS);
         let mut out = PortCurrents::default();
-        out.amps[0] = scale * amps + leak * v;
+        out.amps[0] = scale * amps + leak * volts[0];
         out.siemens[0][0] = scale * siemens + leak;
         out
     }
@@ -179,10 +187,17 @@ impl DiodeLaw {
     /// How healthy specimens differ.
     #[must_use]
     pub fn spreads(&self) -> Vec<Spread> {
-        vec![Spread {
+        let mut spreads = vec![Spread {
             of: Trait::Perveance,
             sigma: self.spread,
-        }]
+        }];
+        if matches!(self.form, Form::ThreeHalves { .. }) {
+            spreads.push(Spread {
+                of: Trait::ContactVolts,
+                sigma: CONTACT_SIGMA_VOLTS,
+            });
+        }
+        spreads
     }
 }
 

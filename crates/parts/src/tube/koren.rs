@@ -106,7 +106,8 @@ impl KorenTriode {
         let plate = at.plate.positive(COLLECTOR_WIDTH);
         let mu = self.mu * condition.mu.max(LEAST_RATIO);
         let square = plate * plate;
-        let width = (square + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt() * (1.0 / self.kp);
+        let width = (square + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt()
+            * (condition.tail.max(LEAST_RATIO) / self.kp);
         let contact = held_contact(plate * (1.0 / mu), self.contact);
         let bias = at.grid + contact + condition.contact_volts;
         let drive = plate * (1.0 / mu) + bias * (plate / (square + self.kvb).sqrt());
@@ -139,7 +140,8 @@ impl KorenPentode {
         let plate = at.plate.positive(COLLECTOR_WIDTH);
         let screen = at.screen.positive(COLLECTOR_WIDTH);
         let mu = self.mu * condition.mu.max(LEAST_RATIO);
-        let width = (screen * screen + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt() * (1.0 / self.kp);
+        let width = (screen * screen + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt()
+            * (condition.tail.max(LEAST_RATIO) / self.kp);
         let contact = held_contact(screen * (1.0 / mu), self.contact);
         let bias = at.grid + contact + condition.contact_volts;
         let e = (screen * (1.0 / mu) + bias).positive_over(width);

@@ -71,8 +71,9 @@ impl TwoPitchLaw {
     ) -> (Dual<N>, Dual<N>) {
         let drive = drive * (1.0 / condition.mu.max(LEAST_RATIO));
         let bias = grid + held_contact(drive, self.contact) + condition.contact_volts;
-        let main = (bias + drive).positive(self.width);
-        let tail = (bias + drive * (1.0 / self.tail_mu)).positive(self.width);
+        let width = self.width * condition.tail.max(LEAST_RATIO);
+        let main = (bias + drive).positive(width);
+        let tail = (bias + drive * (1.0 / self.tail_mu)).positive(width);
         let scale = self.k * condition.perveance;
         let space = main.three_halves() * (scale * (1.0 - self.tail))
             + tail.three_halves() * (scale * self.tail);

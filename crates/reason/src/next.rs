@@ -1,0 +1,194 @@
+//! Groups of answers that nothing in reach can part, and what to read next.
+
+use deadstage_circuit::Scratch;
+use deadstage_netlist::{Meter, engineering};
+use rayon::prelude::*;
+
+use crate::model::Model;
+use crate::observe::Scale;
+use crate::outcome::{FaultName, Proposal};
+use crate::outlook::{Outlook, bits, is_told_apart, outlook};
+use crate::reach::Step;
+use crate::weigh::{Scales, Weighed};
+
+/// Answers that are looked at closely.
+pub(crate) const LOOKED_AT: usize = 16;
+
+/// Less than this an answer's share is not looked at.
+const LEAST_SHARE: f64 = 1e-3;
+
+/// Proposals below this are not worth the walk to the bench, bits.
+const LEAST_BITS: f64 = 0.01;
+
+/// Proposals made.
+const MOST_PROPOSALS: usize = 8;
+
+/// One answer with its share and its outlook.
+pub(crate) struct Looked<'a> {
+    /// `None` is the healthy unit.
+    pub(crate) answer: Option<&'a Weighed>,
+    pub(crate) probability: f64,
+    pub(crate) outlook: Outlook,
+}
+
+/// Looks at the leading answers, healthy among them.
+pub(crate) fn look<'a>(
+    scales: &Scales<'_>,
+    model: &Model<'_>,
+    steps: &[Step],
+    meter: &Meter,
+    answers: &[(Option<&'a Weighed>, f64)],
+) -> Vec<Option<Looked<'a>>> {
+    answers
+        .par_iter()
+        .map_init(Scratch::default, |scratch, &(answer, probability)| {
+            if probability < LEAST_SHARE {
+                return None;
+            }
+            let outlook = outlook(scales, model, steps, meter, answer, scratch)?;
+            Some(Looked { answer, probability, outlook })
+        })
+        .collect()
+}
+
+/// A group number for each suspect: suspects that no step parts share one.
+/// Group 1 has the greatest total.
+pub(crate) fn groups(suspects: &[Option<Looked<'_>>], probabilities: &[f64]) -> Vec<usize> {
+    let mut leaders: Vec<usize> = Vec::new();
+    let mut member_of = vec![0; probabilities.len()];
+    for index in 0..probabilities.len() {
+        let own = suspects.get(index).and_then(Option::as_ref);
+        let found = own.and_then(|own| {
+            leaders.iter().position(|&leader| {
+                suspects
+                    .get(leader)
+                    .and_then(Option::as_ref)
+                    .is_some_and(|other| !is_told_apart(&own.outlook, &other.outlook))
+            })
+        });
+        member_of[index] = found.unwrap_or_else(|| {
+            leaders.push(index);
+            leaders.len() - 1
+        });
+    }
+    let mut totals = vec![0.0; leaders.len()];
+    for (index, &group) in member_of.iter().enumerate() {
+        totals[group] += probabilities[index];
+    }
+    let mut order: Vec<usize> = (0..leaders.len()).collect();
+    order.sort_by(|&a, &b| totals[b].total_cmp(&totals[a]).then(a.cmp(&b)));
+    let mut number = vec![0; leaders.len()];
+    for (rank, &group) in order.iter().enumerate() {
+        number[group] = rank + 1;
+    }
+    member_of.into_iter().map(|group| number[group]).collect()
+}
+
+/// The measurements worth making, by expected information for their trouble.
+pub(crate) fn proposals(
+    looked: &[&Looked<'_>],
+    steps: &[Step],
+    settings: &[String],
+    current_setting: Option<deadstage_netlist::SettingId>,
+    name: &dyn Fn(Option<&Weighed>) -> Vec<FaultName>,
+) -> Vec<Proposal> {
+    let total: f64 = looked.iter().map(|l| l.probability).sum();
+    if total <= 0.0 {
+        return Vec::new();
+    }
+    let mut worth: Vec<(f64, f64, usize)> = steps
+        .iter()
+        .enumerate()
+        .map(|(index, step)| {
+            let forecasts: Vec<(f64, f64, f64)> = looked
+                .iter()
+                .map(|l| {
+                    let (mean, sigma) = l.outlook.steps[index];
+                    (l.probability / total, mean, sigma)
+                })
+                .collect();
+            let bits = bits(&forecasts) * total;
+            (bits / step.effort, bits, index)
+        })
+        .filter(|(_, bits, _)| *bits > LEAST_BITS)
+        .collect();
+    worth.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.2.cmp(&b.2)));
+    worth
+        .into_iter()
+        .take(MOST_PROPOSALS)
+        .map(|(_, bits, index)| {
+            let step = &steps[index];
+            Proposal {
+                point: step.observation.label.clone(),
+                kind: step.observation.kind,
+                with: step.with.clone(),
+                setting: step
+                    .setting
+                    .filter(|_| step.setting != current_setting)
+                    .and_then(|s| settings.get(s.0 as usize).cloned()),
+                bits,
+                why: what_to_expect(looked, step, index, name),
+            }
+        })
+        .collect()
+}
+
+/// "if R3 is open about 0 V; if V1 is weak about 210 V".
+fn what_to_expect(
+    looked: &[&Looked<'_>],
+    step: &Step,
+    index: usize,
+    name: &dyn Fn(Option<&Weighed>) -> Vec<FaultName>,
+) -> String {
+    let mut said: Vec<String> = Vec::new();
+    let mut seen: Vec<(f64, f64)> = Vec::new();
+    let mut order: Vec<&&Looked<'_>> = looked.iter().collect();
+    order.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    for l in order {
+        let (mean, sigma) = l.outlook.steps[index];
+        // One example for each distinguishable reading is enough.
+        if seen.iter().any(|(m, s)| (m - mean).abs() < 2.0 * s.hypot(sigma)) {
+            continue;
+        }
+        seen.push((mean, sigma));
+        let faults = name(l.answer);
+        let subject = if faults.is_empty() {
+            "if nothing has failed".to_owned()
+        } else {
+            let list: Vec<String> = faults.iter().map(|f| format!("{} is {}", f.part, phrase(f.mode))).collect();
+            format!("if {}", list.join(" and "))
+        };
+        said.push(format!("{subject} about {}", shown(step, mean)));
+        if said.len() == 3 {
+            break;
+        }
+    }
+    said.join("; ")
+}
+
+/// A mode as it follows "is".
+pub(crate) fn phrase(mode: &str) -> String {
+    match mode {
+        "short" => "shorted".to_owned(),
+        "heater-cathode leak" => "leaking from heater to cathode".to_owned(),
+        "grid-cathode short" => "shorted from grid to cathode".to_owned(),
+        "poor contact" => "making poor contact".to_owned(),
+        other => other.to_owned(),
+    }
+}
+
+/// A forecast in the units of its step.
+fn shown(step: &Step, compared: f64) -> String {
+    match (step.observation.scale, step.observation.kind) {
+        (Scale::Log, _) if compared >= 19e6f64.ln() => "no reading (beyond 20 MΩ)".to_owned(),
+        (Scale::Log, _) => engineering(compared.exp(), "Ω"),
+        (_, "volts") => engineering(round(compared), "V"),
+        (_, "amps") => engineering(compared, "A"),
+        _ => format!("{compared:.3}"),
+    }
+}
+
+/// Millivolts are no one's concern in a forecast.
+fn round(volts: f64) -> f64 {
+    if volts.abs() < 0.005 { 0.0 } else { volts }
+}

@@ -1,0 +1,168 @@
+//! What further measurements would show, under each leading answer, given
+//! what has been read: the ground of groups and of the next measurement.
+
+use deadstage_circuit::Scratch;
+use deadstage_netlist::Meter;
+use nalgebra::{DMatrix, DVector};
+
+use crate::likelihood::Evidence;
+use crate::model::{Held, Model};
+use crate::observe::{Observation, Scale};
+use crate::reach::{Step, meter_sigma};
+use crate::weigh::{Scales, Weighed};
+
+/// An ohmmeter shows nothing beyond this, ohms.
+const OHMMETER_REACH: f64 = 20e6;
+
+/// Mean and standard deviation of each step's reading, as compared.
+#[derive(Clone, Debug)]
+pub(crate) struct Outlook {
+    pub(crate) steps: Vec<(f64, f64)>,
+}
+
+/// The readings of every step under one answer, conditioned on what was read:
+/// with J_y and J_s the scatters of readings and steps,
+/// m = μ_s + J_sᵀJ_y C⁻¹ (y − μ_y).
+pub(crate) fn outlook(
+    scales: &Scales<'_>,
+    model: &Model<'_>,
+    steps: &[Step],
+    meter: &Meter,
+    answer: Option<&Weighed>,
+    scratch: &mut Scratch,
+) -> Option<Outlook> {
+    let law = answer.map_or(0, |w| w.law);
+    let held: Vec<Held<'_>> = answer.map_or_else(Vec::new, |w| {
+        w.set
+            .iter()
+            .zip(&w.best)
+            .map(|(&i, &u)| (&scales.failures[i], u))
+            .collect()
+    });
+    let joined: Vec<Observation> = scales
+        .observations
+        .iter()
+        .cloned()
+        .chain(steps.iter().map(|s| s.observation.clone()))
+        .collect();
+    let read = scales.observations.len();
+    let mut starts = Vec::new();
+    let forecast = model
+        .forecast(law, &held, &joined, joined.len(), &mut starts, scratch)
+        .ok()?;
+    let mut scatter = forecast.scatter.clone();
+    // The failures' own parameters are uncertain too.
+    for (k, (failure, u)) in held.iter().enumerate() {
+        let spread = answer.map_or(0.0, |w| w.spread[k]);
+        if spread <= 0.0 {
+            continue;
+        }
+        let step = if u + spread > failure.range.high { -spread } else { spread };
+        let mut moved = held.clone();
+        moved[k].1 = u + step;
+        if let Ok(there) = model.forecast(law, &moved, &joined, 0, &mut starts.clone(), scratch) {
+            let row = scatter.nrows();
+            scatter = scatter.insert_row(row, 0.0);
+            for (j, (a, b)) in there.mean.iter().zip(&forecast.mean).enumerate() {
+                scatter[(row, j)] = a - b;
+            }
+        }
+    }
+    let (means, variances) = conditioned(scales.evidence, &forecast.mean, &scatter, read)?;
+    let steps = steps
+        .iter()
+        .zip(means.iter().zip(&variances))
+        .map(|(step, (mean, variance))| {
+            let capped = match step.observation.scale {
+                Scale::Log => mean.min(OHMMETER_REACH.ln()),
+                Scale::Plain => *mean,
+            };
+            let beyond = step.observation.scale == Scale::Log && *mean > OHMMETER_REACH.ln();
+            let own = if beyond { 0.1 } else { variance.max(0.0).sqrt() };
+            (capped, own.hypot(meter_sigma(step, meter, capped)))
+        })
+        .collect();
+    Some(Outlook { steps })
+}
+
+/// Means and variances of the steps behind the first `read` forecasts, given the readings.
+fn conditioned(
+    evidence: &Evidence,
+    mean: &[f64],
+    scatter: &DMatrix<f64>,
+    read: usize,
+) -> Option<(Vec<f64>, Vec<f64>)> {
+    let total = mean.len();
+    let of_readings = scatter.columns(0, read);
+    let of_steps = scatter.columns(read, total - read);
+    let mut covariance = of_readings.tr_mul(&of_readings);
+    for i in 0..read {
+        covariance[(i, i)] += evidence.noise(i);
+    }
+    let cholesky = covariance.cholesky()?;
+    let cross = of_readings.tr_mul(&of_steps);
+    let gain = cholesky.solve(&cross);
+    let mut residual = DVector::from_iterator(read, (0..read).map(|i| evidence.read[i] - mean[i]));
+    // A reading far off this answer is a slip, and must not drag the rest along.
+    for i in 0..read {
+        let limit = 3.0 * (of_readings.column(i).norm_squared() + evidence.noise(i)).sqrt();
+        residual[i] = if evidence.is_exact(i) { residual[i].clamp(-limit, limit) } else { 0.0 };
+    }
+    let shift = gain.tr_mul(&residual);
+    let variances = (0..total - read)
+        .map(|j| of_steps.column(j).norm_squared() - cross.column(j).dot(&gain.column(j)))
+        .collect();
+    let means = (0..total - read).map(|j| mean[read + j] + shift[j]).collect();
+    Some((means, variances))
+}
+
+/// Whether two answers would be told apart by some step.
+pub(crate) fn is_told_apart(a: &Outlook, b: &Outlook) -> bool {
+    a.steps
+        .iter()
+        .zip(&b.steps)
+        .any(|((m1, s1), (m2, s2))| (m1 - m2).abs() > APART * s1.hypot(*s2))
+}
+
+/// Spreads by which two forecasts must differ to be told apart by one reading.
+const APART: f64 = 2.0;
+
+/// Points of the quadrature over a normal density (Gauss–Hermite, nine points; M. Abramowitz and
+/// I. A. Stegun, *Handbook of Mathematical Functions*, 1964, table 25.10): abscissae in standard deviations and weights.
+const QUADRATURE: [(f64, f64); 9] = [
+    (-4.512_745_863_4, 2.234_584_400_8e-5),
+    (-3.205_429_002_9, 2.789_141_321_2e-3),
+    (-2.076_847_978_7, 4.991_640_676_5e-2),
+    (-1.023_255_663_8, 2.440_975_028_9e-1),
+    (0.0, 4.063_492_063_5e-1),
+    (1.023_255_663_8, 2.440_975_028_9e-1),
+    (2.076_847_978_7, 4.991_640_676_5e-2),
+    (3.205_429_002_9, 2.789_141_321_2e-3),
+    (4.512_745_863_4, 2.234_584_400_8e-5),
+];
+
+/// Information, in bits, that a reading is expected to give about which
+/// answer holds: each forecasts it normal with this mean and deviation.
+pub(crate) fn bits(forecasts: &[(f64, f64, f64)]) -> f64 {
+    let mut information = 0.0;
+    for &(p, mean, sigma) in forecasts {
+        if p <= 0.0 {
+            continue;
+        }
+        for (x, weight) in QUADRATURE {
+            let at = mean + x * sigma;
+            let own = density(at, mean, sigma);
+            let mixed: f64 = forecasts.iter().map(|&(q, m, s)| q * density(at, m, s)).sum();
+            if mixed > 0.0 && own > 0.0 {
+                information += p * weight * (own / mixed).log2();
+            }
+        }
+    }
+    information.max(0.0)
+}
+
+fn density(x: f64, mean: f64, sigma: f64) -> f64 {
+    let z = (x - mean) / sigma;
+    // A floor keeps one far reading from counting as certainty: readings slip.
+    ((-0.5 * z * z).exp() + 1e-6) / sigma
+}
