@@ -21,6 +21,9 @@ const RELAY_MARGIN: f64 = 0.1;
 /// A panel meter may stand this share of its scale below its stop before it counts as driven backwards.
 const BACKWARDS_SHARE: f64 = 0.02;
 
+/// Below this a number is what the solver leaves over, in volts, amperes or watts.
+const DUST: f64 = 1e-5;
+
 impl View<'_> {
     /// What is out of the ordinary in this state: it holds wherever the stage
     /// is solved, not only on a chart.
@@ -42,9 +45,17 @@ impl View<'_> {
     /// What belongs to a chart: how its numbers are meant.
     pub(super) fn notes(&self) -> Vec<String> {
         let mut said = Vec::new();
-        for (id, part) in (0u32..).map(PartId).zip(&self.stage.parts) {
-            said.extend(self.note(id, part));
+        for part in &self.stage.parts {
+            if let PartKind::Potentiometer { position: None, .. } = part.kind {
+                said.push(format!(
+                    "The position of {} is not known: half-way is charted, low and high allow for any.",
+                    part.name
+                ));
+            }
         }
+        said.extend(self.ripple());
+        said.extend(self.relays());
+        said.extend(self.driven());
         let hazards: Vec<&str> = self
             .stage
             .test_points
@@ -59,6 +70,52 @@ impl View<'_> {
             ));
         }
         said
+    }
+
+    /// Which relays are pulled in and which at rest, and on what.
+    fn relays(&self) -> Vec<String> {
+        let mut states = [Vec::new(), Vec::new()];
+        for (relay, pulled) in self.network.relays.iter().zip(self.base.energised()) {
+            states[usize::from(*pulled)].push(format!(
+                "{} ({})",
+                self.stage.part(relay.part).name,
+                quantity(self.at.element_amps(relay.coil).abs(), "A")
+            ));
+        }
+        let [resting, pulled] = states;
+        [("Relays pulled in", pulled), ("Relays at rest", resting)]
+            .into_iter()
+            .filter(|(_, relays)| !relays.is_empty())
+            .map(|(state, relays)| format!("{state}: {}.", relays.join(", ")))
+            .collect()
+    }
+
+    /// Tubes whose currents depend on their signal.
+    fn driven(&self) -> Option<String> {
+        let stages: Vec<String> = self
+            .stage
+            .parts
+            .iter()
+            .filter_map(|part| match &part.kind {
+                PartKind::Tube {
+                    drive: Some(drive), ..
+                } => Some(match drive {
+                    Drive::Peak(volts) => {
+                        format!("{} ({} peak)", part.name, quantity(volts.0, "V"))
+                    }
+                    Drive::GridCurrent(amps) => {
+                        format!("{} ({} of grid current)", part.name, quantity(amps.0, "A"))
+                    }
+                }),
+                _ => None,
+            })
+            .collect();
+        (!stages.is_empty()).then(|| {
+            format!(
+                "Charted with the drive stated: {}. The currents of a driven tube are estimates, and of its plate's watts a part leaves as signal.",
+                stages.join(", ")
+            )
+        })
     }
 
     fn warning(&self, id: PartId, part: &Part) -> Option<String> {
@@ -78,8 +135,8 @@ impl View<'_> {
                 (amps > most && !whole).then(|| {
                     format!(
                         "{name}: {} through its track, which bears {}.",
-                        engineering(amps, "A"),
-                        engineering(most, "A")
+                        quantity(amps, "A"),
+                        quantity(most, "A")
                     )
                 })
             }
@@ -93,15 +150,15 @@ impl View<'_> {
                 if *dielectric == Dielectric::Electrolytic && volts < -REVERSED_VOLTS {
                     return Some(format!(
                         "{name} stands the wrong way round, by {}.",
-                        engineering(-volts, "V")
+                        quantity(-volts, "V")
                     ));
                 }
                 let rating = part.rating_volts?.0;
                 (volts.abs() > rating).then(|| {
                     format!(
                         "{name}: {} across it, over its rating of {}.",
-                        engineering(volts.abs(), "V"),
-                        engineering(rating, "V")
+                        quantity(volts.abs(), "V"),
+                        quantity(rating, "V")
                     )
                 })
             }
@@ -112,45 +169,10 @@ impl View<'_> {
                 (off < RELAY_MARGIN).then(|| {
                     format!(
                         "{name} has {} and needs {}: it may pull in or not.",
-                        engineering(amps, "A"),
-                        engineering(pulls_in.0, "A")
+                        quantity(amps, "A"),
+                        quantity(pulls_in.0, "A")
                     )
                 })
-            }
-            _ => None,
-        }
-    }
-
-    fn note(&self, id: PartId, part: &Part) -> Option<String> {
-        let name = &part.name;
-        match &part.kind {
-            PartKind::Potentiometer { position: None, .. } => Some(format!(
-                "The position of {name} is not known: half-way is charted, low and high allow for any."
-            )),
-            PartKind::Rectifier { .. } => self.ripple(id),
-            PartKind::Relay { .. } => {
-                let coil = *self.network.part(id).elements.first()?;
-                let relay = self.network.relays.iter().position(|r| r.part == id)?;
-                let pulled = self.base.energised().get(relay).copied()?;
-                let amps = engineering(self.at.element_amps(coil).abs(), "A");
-                Some(if pulled {
-                    format!("{name} is pulled in, on {amps}.")
-                } else {
-                    format!("{name} is at rest, on {amps}.")
-                })
-            }
-            PartKind::Tube {
-                drive: Some(drive), ..
-            } => {
-                let stated = match drive {
-                    Drive::Peak(volts) => format!("{} peak", engineering(volts.0, "V")),
-                    Drive::GridCurrent(amps) => {
-                        format!("{} of grid current", engineering(amps.0, "A"))
-                    }
-                };
-                Some(format!(
-                    "{name} is charted with the drive stated, {stated}: its currents are estimates, and of its plate's watts a part leaves as signal."
-                ))
             }
             _ => None,
         }
@@ -169,15 +191,15 @@ impl View<'_> {
         let amps = *self.at.device_amps(device).first()?;
         let (least, most) = law.range_amps();
         let beyond = if amps < least {
-            format!("below the {} that keep it steady", engineering(least, "A"))
+            format!("below the {} that keep it steady", quantity(least, "A"))
         } else if amps > most {
-            format!("above the {} that it bears", engineering(most, "A"))
+            format!("above the {} that it bears", quantity(most, "A"))
         } else {
             return None;
         };
         Some(format!(
             "{name} glows on {}, {beyond}.",
-            engineering(amps, "A")
+            quantity(amps, "A")
         ))
     }
 
@@ -195,8 +217,8 @@ impl View<'_> {
             format!(
                 "{} delivers {}; the most for its type is {}.",
                 self.stage.part(id).name,
-                engineering(delivered, "A"),
-                engineering(most, "A")
+                quantity(delivered, "A"),
+                quantity(most, "A")
             )
         })
     }
@@ -233,8 +255,8 @@ impl View<'_> {
                 return Some(format!(
                     "The stage can also come to rest in a second state, in which {} stands at {} and not at {}: a healthy unit may be found in either.",
                     self.stage.nodes[node].name,
-                    engineering(there, "V"),
-                    engineering(here, "V")
+                    quantity(there, "V"),
+                    quantity(here, "V")
                 ));
             }
         }
@@ -243,8 +265,8 @@ impl View<'_> {
 }
 
 fn dark(name: &str, law: &RegulatorLaw, volts: f64) -> String {
-    let strike = engineering(law.strike_volts(), "V");
-    let stands = engineering(volts, "V");
+    let strike = quantity(law.strike_volts(), "V");
+    let stands = quantity(volts, "V");
     if volts > law.maintaining_volts() {
         format!(
             "{name} is dark: {stands} across it, {strike} to be sure that it strikes. Once struck it would stay lit."
@@ -260,8 +282,8 @@ fn over_rating(part: &ChartPart) -> Option<String> {
     Some(format!(
         "{} turns {} into heat, over its rating of {}.",
         part.part,
-        engineering(part.watts, "W"),
-        engineering(rating, "W")
+        quantity(part.watts, "W"),
+        quantity(rating, "W")
     ))
 }
 
@@ -273,5 +295,20 @@ fn off_scale(panel: &ChartPanel) -> Option<String> {
         Some(format!("{} is driven backwards.", panel.meter))
     } else {
         None
+    }
+}
+
+/// Three digits, without zeros that say nothing: `45 V`, `7.16 mA`.
+pub(super) fn quantity(value: f64, unit: &str) -> String {
+    let value = if value.abs() < DUST { 0.0 } else { value };
+    let text = engineering(value, unit);
+    match text.split_once(' ') {
+        Some((number, unit)) if number.contains('.') => {
+            format!(
+                "{} {unit}",
+                number.trim_end_matches('0').trim_end_matches('.')
+            )
+        }
+        _ => text,
     }
 }

@@ -1,19 +1,53 @@
 //! Ripple at the first filter capacitor of a rectifier.
 
 use deadstage_netlist::{
-    FilterInput, NodeId, PartId, PartKind, RectifierConnection, Stage, engineering,
+    COMMON, FilterInput, NodeId, PartId, PartKind, RectifierConnection, Stage,
 };
 use deadstage_parts::{Connection, Device, Filter, RectifierLaw};
 
 use super::View;
+use super::remarks::quantity;
 
 /// Mains of 150 V and below is taken as 60 Hz, above as 50 Hz (common practice, no source).
 const HIGHEST_60_HERTZ_VOLTS: f64 = 150.0;
 
+/// Ripple at one filter capacitor.
+struct Ripple {
+    node: NodeId,
+    volts_rms: f64,
+    delivered_amps: f64,
+    farads: f64,
+}
+
 impl View<'_> {
-    /// What a healthy supply has of ripple, in a sentence; `None` where it can't be told.
-    pub(super) fn ripple(&self, id: PartId) -> Option<String> {
-        let part = self.stage.part(id);
+    /// What the healthy supplies have of ripple, in a sentence; `None` where it can't be told of any.
+    pub(super) fn ripple(&self) -> Option<String> {
+        let hertz = match self.stage.line {
+            Some(line) if line.0 > HIGHEST_60_HERTZ_VOLTS => 50.0,
+            _ => 60.0,
+        };
+        let found: Vec<String> = (0u32..)
+            .zip(&self.stage.parts)
+            .filter_map(|(id, _)| self.ripple_of(PartId(id), hertz))
+            .map(|ripple| {
+                format!(
+                    "{} {} RMS ({} drawn, {} µF)",
+                    self.stage.node(ripple.node).name,
+                    quantity(ripple.volts_rms, "V"),
+                    quantity(ripple.delivered_amps, "A"),
+                    microfarads(ripple.farads),
+                )
+            })
+            .collect();
+        (!found.is_empty()).then(|| {
+            format!(
+                "Ripple of a healthy supply, estimated, on {hertz} Hz mains: {}. Much more means a weak or open capacitor, or one side of the rectifier dead.",
+                found.join(", ")
+            )
+        })
+    }
+
+    fn ripple_of(&self, id: PartId, hertz: f64) -> Option<Ripple> {
         let PartKind::Rectifier {
             connection,
             winding_volts,
@@ -22,7 +56,7 @@ impl View<'_> {
             from,
             to,
             ..
-        } = &part.kind
+        } = &self.stage.part(id).kind
         else {
             return None;
         };
@@ -34,15 +68,10 @@ impl View<'_> {
             FilterInput::Capacitor => (Filter::Capacitor, (*from, *to)),
             FilterInput::Choke => {
                 let (henries, ends) = behind_choke(self.stage, (*from, *to))?;
-                (
-                    Filter::Choke {
-                        henries: Some(henries),
-                    },
-                    ends,
-                )
+                let henries = Some(henries);
+                (Filter::Choke { henries }, ends)
             }
         };
-        let farads = capacitance(self.stage, plus, minus);
         let connection = match connection {
             RectifierConnection::FullWave => Connection::FullWave,
             RectifierConnection::HalfWave => Connection::HalfWave,
@@ -52,20 +81,14 @@ impl View<'_> {
         let volts = winding_volts.0 * self.base.situation().line_ratio;
         let law =
             RectifierLaw::new(law.element(), connection, volts, winding_ohms.0, filter).ok()?;
-        let hertz = match self.stage.line {
-            Some(line) if line.0 > HIGHEST_60_HERTZ_VOLTS => 50.0,
-            _ => 60.0,
-        };
-        let delivered = -self.at.device_amps(device).first()?;
-        let ripple = law.ripple_volts(delivered, farads, hertz)?;
-        let node = if plus.0 == 0 { minus } else { plus };
-        Some(format!(
-            "Ripple at {}, estimated: {} RMS on {hertz} Hz mains, {} drawn, {} there. Much more means a weak or open capacitor, or one side of the rectifier dead.",
-            self.stage.node(node).name,
-            engineering(ripple, "V"),
-            engineering(delivered, "A"),
-            engineering(farads, "F"),
-        ))
+        let farads = capacitance(self.stage, plus, minus);
+        let delivered_amps = -self.at.device_amps(device).first()?;
+        Some(Ripple {
+            node: if plus == COMMON { minus } else { plus },
+            volts_rms: law.ripple_volts(delivered_amps, farads, hertz)?,
+            delivered_amps,
+            farads,
+        })
     }
 }
 
@@ -114,6 +137,12 @@ fn capacitance(stage: &Stage, plus: NodeId, minus: NodeId) -> f64 {
     if between > 0.0 {
         return between;
     }
-    let node = if plus.0 == 0 { minus } else { plus };
+    let node = if plus == COMMON { minus } else { plus };
     sum(&|from, to| from == node || to == node)
+}
+
+/// As the trade writes it, in microfarads up to any size.
+fn microfarads(farads: f64) -> String {
+    let text = format!("{:.3}", farads * 1e6);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
