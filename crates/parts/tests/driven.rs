@@ -226,3 +226,28 @@ fn a_dead_tube_draws_nothing_and_drive_is_one_of_its_spreads() {
         }
     }
 }
+
+#[test]
+fn what_leaves_as_signal_does_not_heat_the_plate() {
+    let healthy = Condition::default();
+    for form in LawForm::ALL {
+        let at = [600.0, -58.0, 150.0, 0.0];
+        let stage = at_grid_amps("6146", form, 2.8e-3);
+        let amps = stage.currents(&at, &healthy).amps;
+        let heats = stage.heats(&at, &healthy);
+        // Class C telegraphy: 52 of some 67 W leave (data sheet, from memory); three fifths to
+        // four fifths are common practice, no source.
+        let share = heats[0] / (at[0] * amps[0]);
+        assert!((0.2..0.4).contains(&share), "{form:?} {share:.3}");
+        // The screen does not swing; the grid is heated by what drives it, not cooled by its bias.
+        assert!((heats[2] - at[2] * amps[2]).abs() < 1e-9, "{form:?}");
+        assert!(heats[1] > 0.0, "{form:?}");
+        let held = DrivenTube::new(
+            law("6146", form),
+            TubeDrive::PeakVolts(72.0),
+            PlateLoad::Bypassed,
+        );
+        let amps = held.currents(&at, &healthy).amps;
+        assert!((held.heats(&at, &healthy)[0] - at[0] * amps[0]).abs() < 1e-9);
+    }
+}

@@ -159,6 +159,29 @@ impl DrivenTube {
         }
     }
 
+    /// Mean heat at every port over one cycle, watts: what its own voltage and
+    /// current make at each moment. At a swinging plate it is less than the
+    /// direct voltage times the direct current by what leaves as signal; at the
+    /// grid the stage before supplies it.
+    #[must_use]
+    pub fn heats(&self, volts: &PortVolts, condition: &Condition) -> [f64; MAX_PORTS] {
+        let peak = self.peak_volts(volts, condition);
+        let full = self.fullness(peak).0;
+        let swing = self.most_swing() * full;
+        let excess = 1.0 + PEAK_EXCESS * full;
+        let mut heats = [0.0; MAX_PORTS];
+        for &(cosine, weight) in cycle() {
+            let mut at = *volts;
+            at[0] = volts[0] * (1.0 - swing * cosine);
+            at[1] = volts[1] + peak * cosine;
+            let now = self.tube.currents(&at, condition);
+            for (port, heat) in heats.iter_mut().enumerate().take(self.ports()) {
+                *heat += weight * excess * at[port] * now.amps[port];
+            }
+        }
+        heats
+    }
+
     /// How fully a peak of drive works the tube, 0 to 1, and the slope of that.
     fn fullness(&self, peak: f64) -> (f64, f64) {
         let slight = SLIGHT_DRIVE * self.tube.bias_scale_volts();

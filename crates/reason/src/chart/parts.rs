@@ -5,7 +5,7 @@ use std::f64::consts::{FRAC_1_PI, SQRT_2};
 use deadstage_circuit::{DeviceId, ElementId, electrode_name};
 use deadstage_netlist::{Electrode, FilterInput, PartId, PartKind, RectifierConnection};
 use deadstage_parts::table::Ratings;
-use deadstage_parts::tube_table;
+use deadstage_parts::{Device, MAX_PORTS, tube_table};
 
 use super::{View, bottle_name};
 use crate::outcome::ChartPart;
@@ -106,6 +106,26 @@ impl View<'_> {
         }
     }
 
+    /// Heat at every port of a device, watts.
+    fn port_heats(&self, device: DeviceId) -> [f64; MAX_PORTS] {
+        let mut volts = [0.0; MAX_PORTS];
+        for (to, from) in volts.iter_mut().zip(self.at.device_volts(device)) {
+            *to = *from;
+        }
+        if let Device::Driven(stage) = &self.network.device(device).law
+            && self.at.values().present[device.0 as usize]
+        {
+            return stage.heats(&volts, &self.at.values().conditions[device.0 as usize]);
+        }
+        let mut heats = [0.0; MAX_PORTS];
+        let amps = self.at.device_amps(device);
+        for ((heat, volts), amps) in heats.iter_mut().zip(volts).zip(amps) {
+            // A grid that draws current below its cathode is driven by the circuit: no heat comes of it.
+            *heat = (volts * amps).max(0.0);
+        }
+        heats
+    }
+
     fn electrodes(&self, id: PartId, device: DeviceId, all: &mut Vec<ChartPart>) {
         let part = self.stage.part(id);
         let at = self.at;
@@ -114,7 +134,7 @@ impl View<'_> {
         let common = at.node_volts(slot.common);
         let bottle = bottle_name(self.stage, id);
         let ratings = self.ratings(id);
-        let driven = matches!(part.kind, PartKind::Tube { drive: Some(_), .. });
+        let heats = self.port_heats(device);
         let names: &[&str] = match part.kind {
             PartKind::Transistor { .. } => &["base", "collector", "emitter"],
             _ => &[],
@@ -130,10 +150,8 @@ impl View<'_> {
                 part: format!("{bottle} {name}"),
                 volts,
                 amps: into,
-                watts: volts * into,
+                watts: heats[port],
                 rating_watts: match electrode {
-                    // Of a driven plate's watts a part leaves as signal: they don't compare with its dissipation.
-                    Some(Electrode::Plate) if driven => None,
                     Some(Electrode::Plate) => ratings.and_then(|r| r.plate_watts),
                     Some(Electrode::Screen) => ratings.and_then(|r| r.screen_watts),
                     _ => None,

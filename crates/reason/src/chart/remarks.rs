@@ -112,7 +112,7 @@ impl View<'_> {
             .collect();
         (!stages.is_empty()).then(|| {
             format!(
-                "Charted with the drive stated: {}. The currents of a driven tube are estimates, and of its plate's watts a part leaves as signal.",
+                "Charted with the drive stated: {}. The currents of a driven tube and the heat of its plate are estimates.",
                 stages.join(", ")
             )
         })
