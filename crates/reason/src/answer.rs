@@ -2,13 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use deadstage_netlist::{Meter, PartId, Readings, SettingId, Stage};
+use deadstage_netlist::{Meter, PartId, PartKind, Readings, SettingId, Stage};
+use deadstage_parts::Mode;
 
 use crate::diagnose::Options;
 use crate::error::Error;
 use crate::failure::{Action, Failure};
 use crate::likelihood::{Weights, ln_add, ln_sum};
 use crate::next::{self, Looked};
+use crate::observe::Observation;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
 use crate::reach::Step;
 use crate::search::Found;
@@ -171,7 +173,7 @@ pub(crate) fn judged(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<JudgedR
                 with: None,
                 read: o.read,
                 bound: o.bound,
-                unit: String::new(),
+                unit: unit_of(scales.model.stage, o),
                 healthy: value,
                 healthy_sigma: sigma,
                 slip: 0.0,
@@ -234,15 +236,57 @@ fn suspect(stage: &Stage, scales: &Scales<'_>, candidate: &Candidate<'_>, group:
 
 /// A failure as shown, its size in SI units.
 pub(crate) fn fault_name(stage: &Stage, failure: &Failure, u: f64) -> FaultName {
-    let value = failure.range.is_open().then(|| failure.range.value(u));
+    let part = stage.part(failure.part);
+    let size = failure.range.is_open().then(|| failure.range.value(u));
+    let (value, unit) = match failure.action {
+        // How open is open says nothing to anyone.
+        _ if failure.mode == Mode::Open => (None, ""),
+        Action::Absent(_) | Action::FixedPerveance(..) => (None, ""),
+        Action::Ohms(_) | Action::Series(_) | Action::Shunt(..) | Action::Pin(..) => (size, "Ω"),
+        Action::Ratio(_) | Action::SourceRatio(_) => match nominal(&part.kind) {
+            Some((print, unit)) => (size.map(|ratio| ratio * print), unit),
+            None => (size, ""),
+        },
+        _ => (size, ""),
+    };
     FaultName {
-        part: stage.part(failure.part).name.clone(),
+        part: part.name.clone(),
         section: failure.section,
         mode: failure.mode.name(),
-        value: match failure.action {
-            Action::Absent(_) | Action::FixedPerveance(..) => None,
-            _ => value,
+        value,
+        unit: if value.is_some() { unit } else { "" },
+    }
+}
+
+/// What the print says a part is, in its SI unit.
+fn nominal(kind: &PartKind) -> Option<(f64, &'static str)> {
+    match kind {
+        PartKind::Resistor { ohms, .. }
+        | PartKind::Potentiometer { ohms, .. }
+        | PartKind::Choke { ohms, .. }
+        | PartKind::Winding { ohms, .. }
+        | PartKind::Lamp { ohms, .. }
+        | PartKind::Fuse { ohms, .. }
+        | PartKind::Link { ohms, .. }
+        | PartKind::Thermistor { ohms, .. }
+        | PartKind::Relay { ohms, .. }
+        | PartKind::Meter { ohms, .. } => Some((ohms.0, "Ω")),
+        PartKind::Supply { volts, .. } => Some((volts.0, "V")),
+        _ => None,
+    }
+}
+
+/// Unit of a reading's numbers.
+fn unit_of(stage: &Stage, observation: &Observation) -> String {
+    match (observation.kind, observation.panel) {
+        ("ohms", _) => "Ω".to_owned(),
+        ("panel", Some(meter)) => match &stage.part(meter).kind {
+            PartKind::Meter {
+                scale: Some(scale), ..
+            } => scale.unit.clone(),
+            _ => "A".to_owned(),
         },
-        unit: "",
+        ("volts", _) => "V".to_owned(),
+        _ => "A".to_owned(),
     }
 }
