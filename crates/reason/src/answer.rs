@@ -7,20 +7,24 @@ use deadstage_parts::Mode;
 
 use crate::diagnose::Options;
 use crate::error::Error;
+use crate::explain::{Explainer, rival};
 use crate::failure::{Action, Failure};
 use crate::likelihood::{Weights, ln_add, ln_sum};
 use crate::next::{self, Looked};
-use crate::observe::Observation;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
 use crate::reach::Step;
 use crate::search::Found;
 use crate::weigh::{Scales, Weighed};
+use crate::wording;
 
 /// Prior odds that something is wrong that is not in the netlist.
 const UNEXPLAINED_ODDS: f64 = 0.02;
 
 /// Of such a thing, the probability that it moves any one reading.
 const UNEXPLAINED_MOVES: f64 = 0.35;
+
+/// Suspects that are explained; the rest are only listed.
+const EXPLAINED: usize = 8;
 
 /// One answer: weighed sets that a person would call by the same names.
 pub(crate) struct Candidate<'a> {
@@ -98,12 +102,13 @@ pub(crate) fn compose(
     let healthy_outlook = looked.pop().flatten();
     let probabilities: Vec<f64> = list.iter().map(|c| c.probability).collect();
     let group_of = next::groups(&looked, &probabilities);
-    let suspects: Vec<Suspect> = list
+    let mut suspects: Vec<Suspect> = list
         .iter()
         .take(options.most)
         .enumerate()
         .map(|(rank, candidate)| suspect(stage, scales, candidate, group_of[rank]))
         .collect();
+    let slips = explain(scales, &list, found.ln_healthy, &mut suspects);
     let leading: Vec<&Looked<'_>> = looked.iter().flatten().chain(&healthy_outlook).collect();
     let name = |answer: Option<&Weighed>| {
         answer.map_or_else(Vec::new, |w| {
@@ -119,7 +124,7 @@ pub(crate) fn compose(
     Ok(Diagnosis {
         stage: stage.title.clone(),
         sheet: sheets.last().map(|s| s.title.clone()).unwrap_or_default(),
-        readings: judged(scales, &list),
+        readings: judged(scales, &slips),
         suspects,
         healthy,
         unexplained: (ln_unexplained - ln_total).exp(),
@@ -152,9 +157,32 @@ fn ln_displaced(scales: &Scales<'_>) -> f64 {
     best - (scales.healthy.len() as f64).ln()
 }
 
-pub(crate) fn judged(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<JudgedReading> {
+/// Fills in what is told of the leading suspects; gives the probability of
+/// each reading being a slip under the first, none where a healthy unit is likelier.
+fn explain(
+    scales: &Scales<'_>,
+    list: &[Candidate<'_>],
+    ln_healthy: f64,
+    suspects: &mut [Suspect],
+) -> Vec<f64> {
+    let mut scratch = deadstage_circuit::Scratch::default();
+    let explainer = Explainer::new(scales, &mut scratch);
+    let sets: Vec<&Weighed> = list.iter().map(|c| c.best).collect();
+    for (rank, suspect) in suspects.iter_mut().take(EXPLAINED).enumerate() {
+        let told = explainer.explain(sets[rank], rival(&sets, rank), &mut scratch);
+        suspect.why = told.why;
+        suspect.confirm = told.confirm;
+        suspect.casualties = told.casualties;
+    }
+    match list.first() {
+        Some(top) if top.ln_weight > ln_healthy => explainer.slips(Some(top.best), &mut scratch),
+        _ => explainer.slips(None, &mut scratch),
+    }
+}
+
+/// What each reading should have been; `slips` by reading, zero where it is short.
+pub(crate) fn judged(scales: &Scales<'_>, slips: &[f64]) -> Vec<JudgedReading> {
     let healthy = &scales.healthy[0];
-    let _ = list;
     let weights = Weights::new(&healthy.forecast, scales.evidence, &[]);
     scales
         .observations
@@ -170,13 +198,16 @@ pub(crate) fn judged(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<JudgedR
             JudgedReading {
                 point: o.label.clone(),
                 kind: o.kind,
-                with: None,
+                with: wording::with(
+                    scales.model.stage,
+                    scales.model.bases[0][o.situation].situation(),
+                ),
                 read: o.read,
                 bound: o.bound,
-                unit: unit_of(scales.model.stage, o),
+                unit: wording::unit_of(scales.model.stage, o).to_owned(),
                 healthy: value,
                 healthy_sigma: sigma,
-                slip: 0.0,
+                slip: slips.get(index).copied().unwrap_or(0.0),
                 range_assumed: o.range_assumed,
             }
         })
@@ -273,20 +304,5 @@ fn nominal(kind: &PartKind) -> Option<(f64, &'static str)> {
         | PartKind::Meter { ohms, .. } => Some((ohms.0, "Ω")),
         PartKind::Supply { volts, .. } => Some((volts.0, "V")),
         _ => None,
-    }
-}
-
-/// Unit of a reading's numbers.
-fn unit_of(stage: &Stage, observation: &Observation) -> String {
-    match (observation.kind, observation.panel) {
-        ("ohms", _) => "Ω".to_owned(),
-        ("panel", Some(meter)) => match &stage.part(meter).kind {
-            PartKind::Meter {
-                scale: Some(scale), ..
-            } => scale.unit.clone(),
-            _ => "A".to_owned(),
-        },
-        ("volts", _) => "V".to_owned(),
-        _ => "A".to_owned(),
     }
 }

@@ -2,10 +2,21 @@
 #![forbid(unsafe_code)]
 
 mod answer;
+mod casualties;
 mod chart;
 mod check;
+mod confirm;
 mod diagnose;
 mod error;
+#[cfg_attr(
+    not(test),
+    expect(
+        dead_code,
+        reason = "to be joined to the prior odds where sets are weighed"
+    )
+)]
+mod evidence_parts;
+mod explain;
 mod failure;
 mod likelihood;
 mod model;
@@ -16,6 +27,7 @@ mod outlook;
 mod reach;
 mod search;
 mod weigh;
+mod wording;
 
 pub use chart::{ChartOptions, chart, ohms_chart};
 pub use check::{Check, ExpectCheck, PRINT_TOLERANCE, SettingCheck, check};

@@ -41,7 +41,9 @@ pub(crate) fn in_unit(stage: &Stage, observation: &Observation, value: f64) -> S
             let unit = unit_of(stage, observation);
             match unit {
                 "A" => engineering(value, "A"),
-                unit => format!("{} {unit}", three_digits(value)).trim_end().to_owned(),
+                unit => format!("{} {unit}", three_digits(value))
+                    .trim_end()
+                    .to_owned(),
             }
         }
     }
@@ -154,7 +156,12 @@ pub(crate) fn failure(stage: &Stage, network: &Network, failure: &Failure, u: f6
 
 /// How far a failure goes, where that is worth saying.
 fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
-    if !failure.range.is_open() || matches!(failure.mode, Mode::Open | Mode::Short) {
+    if !failure.range.is_open()
+        || matches!(
+            failure.mode,
+            Mode::Open | Mode::Short | Mode::GridCathodeShort
+        )
+    {
         return None;
     }
     let value = failure.range.value(u);
@@ -167,12 +174,14 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
         Action::Ohms(_) | Action::Series(_) | Action::Shunt(..) | Action::Pin(..) => {
             format!("about {}", engineering(value, "Ω"))
         }
-        Action::SourceRatio(_) | Action::Volts(_) | Action::Perveance(_) | Action::Indication(_) => {
-            per_cent()
-        }
+        Action::Perveance(_) if failure.place.is_some() => format!("emission {}", per_cent()),
+        Action::SourceRatio(_)
+        | Action::Volts(_)
+        | Action::Perveance(_)
+        | Action::Indication(_) => per_cent(),
         Action::Gas(_) => format!(
-            "grid current about {:.2} % of the plate current",
-            100.0 * value
+            "grid current about 1/{:.0} of the plate current",
+            1.0 / value
         ),
         Action::FixedPerveance(..)
         | Action::Absent(_)
