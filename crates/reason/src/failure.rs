@@ -46,6 +46,8 @@ pub(crate) struct Range {
     log: bool,
     /// Points at which the circuit is solved to follow the parameter.
     pub(crate) nodes: usize,
+    /// Whether the exact size matters to a set it is part of: an open or a short is one.
+    pub(crate) sized: bool,
 }
 
 impl Range {
@@ -54,6 +56,7 @@ impl Range {
         high: 0.0,
         log: false,
         nodes: 1,
+        sized: false,
     };
 
     fn of(prior: ParameterPrior, mode: Mode) -> Self {
@@ -61,17 +64,20 @@ impl Range {
             ParameterPrior::None => Self::NONE,
             ParameterPrior::LogUniform { low, high, .. } => {
                 let (low, high) = (low.ln(), high.ln());
-                // Once open or shorted, a circuit hardly cares how far.
-                let nodes = if matches!(mode, Mode::Open | Mode::Short | Mode::GridCathodeShort) {
-                    4
-                } else {
-                    (((high - low) / 0.75).ceil() as usize + 1).clamp(4, 16)
+                // Once open, a circuit hardly cares how far; across a short
+                // the voltage goes with its ohms, and small ones can be read.
+                let (spacing, sized) = match mode {
+                    Mode::Open => (2.5, false),
+                    Mode::Short | Mode::GridCathodeShort => (1.2, false),
+                    _ => (0.75, true),
                 };
+                let nodes = (((high - low) / spacing).ceil() as usize + 1).clamp(3, 16);
                 Self {
                     low,
                     high,
                     log: true,
                     nodes,
+                    sized,
                 }
             }
             ParameterPrior::Uniform { low, high, .. } => Self {
@@ -79,6 +85,7 @@ impl Range {
                 high,
                 log: false,
                 nodes: 6,
+                sized: true,
             },
         }
     }

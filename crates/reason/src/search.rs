@@ -74,7 +74,7 @@ pub(crate) fn search(scales: &Scales<'_>, most_together: usize) -> Found {
         let mut next: Vec<Weighed> = wanted
             .par_iter()
             .map_init(Scratch::default, |scratch, (set, start)| {
-                scales.weigh_set(set, start, scratch)
+                scales.weigh_set(set, start, best - REACH, scratch)
             })
             .flatten()
             .collect();

@@ -275,13 +275,16 @@ impl Scales<'_> {
     }
 
     /// Weighs a set of two failures or more by Laplace's method about its best
-    /// parameters, found by Gauss–Newton from `start`.
+    /// parameters, found by Gauss–Newton from `start`. A set that under the
+    /// first law stays below `floor` is not asked of the other.
     pub(crate) fn weigh_set(
         &self,
         set: &[usize],
         start: &[f64],
+        floor: f64,
         scratch: &mut Scratch,
     ) -> Option<Weighed> {
+        let prior: f64 = set.iter().map(|&i| self.failures[i].ln_odds).sum();
         let mut by_law = Vec::new();
         let mut best: Option<Weighed> = None;
         let mut from = start.to_vec();
@@ -297,10 +300,12 @@ impl Scales<'_> {
             {
                 best = Some(found);
             }
+            if law == 0 && best.as_ref().is_some_and(|b| b.ln_evidence + prior < floor) {
+                break;
+            }
         }
         let mut best = best?;
         best.ln_evidence = ln_sum(by_law) - (self.model.laws() as f64).ln();
-        let prior: f64 = set.iter().map(|&i| self.failures[i].ln_odds).sum();
         best.ln_weight = best.ln_evidence + prior;
         Some(best)
     }
@@ -342,7 +347,7 @@ impl Scales<'_> {
         let ranges: Vec<crate::failure::Range> =
             set.iter().map(|&i| self.failures[i].range).collect();
         // Parameters whose exact size matters; an open stays where it was found.
-        let free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].nodes > 4).collect();
+        let free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].sized).collect();
         let mut u = start.to_vec();
         let mut starts = self.healthy[law].starts.clone();
         let mut at = self.forecast_at(law, set, &u, true, &mut starts, scratch)?;
