@@ -235,7 +235,9 @@ fn suspects_add_to_one_and_explain_the_readings() {
         "{top}"
     );
     assert_eq!(found["readings"].as_array().unwrap().len(), 4);
-    assert!(found["next"].is_array());
+    let next = found["next"].as_array().unwrap();
+    assert!(!next.is_empty());
+    assert!(next.iter().all(|n| n["bits"].as_f64().unwrap() > 0.0));
     let text = run(&["suspect", &stage, "--readings", &sheet]);
     status(&text, 0);
     for words in [

@@ -84,6 +84,16 @@ pub(crate) fn per_cent(fraction: f64) -> String {
     }
 }
 
+/// A share far below one, as per cent to two digits.
+pub(crate) fn small_share(fraction: f64) -> String {
+    let value = fraction * 100.0;
+    if !(value.is_finite() && value > 0.0) {
+        return per_cent(fraction);
+    }
+    let decimals = (1.0 - value.log10().floor()).clamp(0.0, 6.0) as usize;
+    format!("{} %", drop_zeros(&format!("{value:.decimals$}")))
+}
+
 /// A number in the unit it was read in.
 pub(crate) fn in_unit(value: f64, unit: &str) -> String {
     match unit {

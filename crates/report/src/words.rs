@@ -43,6 +43,12 @@ pub(crate) fn fault(fault: &FaultName) -> String {
     said.push(' ');
     said.push_str(fault.mode);
     match fault.value {
+        Some(value) if fault.mode == "gassy" => {
+            said.push_str(&format!(
+                ", gas current about {} of the plate current",
+                numbers::small_share(value)
+            ));
+        }
         Some(value) if fault.unit.is_empty() => {
             said.push_str(&format!(", at about {}", numbers::per_cent(value)));
         }
@@ -133,6 +139,10 @@ mod tests {
         assert_eq!(
             fault(&named(Some(22_000.0), "Ω", "heater-cathode leak")),
             "V1 heater-cathode leak, about 22 kΩ"
+        );
+        assert_eq!(
+            fault(&named(Some(0.000_31), "", "gassy")),
+            "V1 gassy, gas current about 0.031 % of the plate current"
         );
         let section = FaultName {
             section: Some(2),

@@ -37,7 +37,11 @@ const DOUBTFUL: f64 = 0.1;
 /// readings are off, what cannot be seen, and the cautions.
 pub fn suspects(diagnosis: &Diagnosis, listing: Listing) -> String {
     let mut page = Page::default();
-    page.paragraph("", &title(diagnosis));
+    for title in [&diagnosis.stage, &diagnosis.sheet] {
+        if !title.is_empty() {
+            page.paragraph("", title);
+        }
+    }
     let shown = shown(diagnosis, listing);
     list(&mut page, diagnosis, shown);
     groups(&mut page, diagnosis, shown);
@@ -51,14 +55,6 @@ pub fn suspects(diagnosis: &Diagnosis, listing: Listing) -> String {
     limits(&mut page, diagnosis);
     caution_foot(&mut page, diagnosis.highest_volts);
     page.finish()
-}
-
-fn title(diagnosis: &Diagnosis) -> String {
-    match (diagnosis.stage.as_str(), diagnosis.sheet.as_str()) {
-        (stage, "") => stage.to_owned(),
-        ("", sheet) => sheet.to_owned(),
-        (stage, sheet) => format!("{stage}: {sheet}"),
-    }
 }
 
 fn shown(diagnosis: &Diagnosis, listing: Listing) -> usize {
@@ -151,12 +147,13 @@ fn groups(page: &mut Page, diagnosis: &Diagnosis, shown: usize) {
             .filter(|number| *number <= shown)
             .map(|number| number.to_string())
             .collect();
-        let more = members.len() - numbers_shown.len();
-        let who = match (numbers_shown.len(), more) {
-            (1, more) => format!("{} and {more} not listed", numbers_shown.join(", ")),
-            (_, 0) => words::listed(&numbers_shown),
-            (_, more) => format!("{} and {more} not listed", numbers_shown.join(", ")),
-        };
+        let mut who = numbers_shown;
+        match members.len() - who.len() {
+            0 => {}
+            1 => who.push("one not listed".to_owned()),
+            more => who.push(format!("{more} not listed")),
+        }
+        let who = words::listed(&who);
         page.paragraph(
             "    ",
             &format!(
@@ -375,7 +372,7 @@ mod tests {
     fn the_page_answers_in_the_order_of_the_work() {
         let text = plain(&suspects(&samples::diagnosis(), Listing::Short));
         let order = [
-            "Phono preamplifier: As found",
+            "Phono preamplifier\nAs found",
             "Suspects",
             "R2 open",
             "Why R2 open",
