@@ -12,12 +12,10 @@ mod wipers;
 
 pub use ohms::ohms_chart;
 
-use deadstage_circuit::{
-    Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names,
-};
+use deadstage_circuit::{Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names};
 use deadstage_netlist::{
-    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId,
-    Stage, TubeNames, Volts, engineering,
+    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage,
+    TubeNames, Volts, engineering,
 };
 
 use crate::error::Error;
@@ -45,8 +43,8 @@ pub struct ChartOptions {
 ///
 /// The ends of what a unit may have are two standard deviations off: all
 /// tolerances of parts and tubes through the sensitivities at the operating
-/// point, the mains among them where no voltage is given, and the whole travel
-/// of a potentiometer whose position is not known.
+/// point, the mains among them where no voltage is given, and the places where
+/// the wipers of potentiometers may stand.
 ///
 /// # Errors
 /// Parts without a meaning; a stage that does not solve.
@@ -220,7 +218,7 @@ impl View<'_> {
             .map(|((change, sigma), _)| (change * sigma).powi(2))
             .sum();
         let tolerances = SPREADS * tolerances.sqrt();
-        let (below, above) = metering.wipers.travel(volts, &probe, scratch);
+        let (below, above) = metering.wipers.travel(volts, &probe, |v| v, scratch);
         let (shown, range) = shown(self.at, &metering.meter, (from, to), scratch);
         ChartPoint {
             point: label,

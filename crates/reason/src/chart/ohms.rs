@@ -1,12 +1,11 @@
 //! The resistance chart: power off, tubes cold, capacitors discharged.
 
-use deadstage_circuit::{
-    Base, Change, Network, OperatingPoint, ParameterKind, Probe, Scratch, SolveError,
-};
+use deadstage_circuit::{Base, Change, Network, ParameterKind, Probe, Scratch, SolveError};
 use deadstage_netlist::{OHMMETER_REACH, PartId, PartKind, Place, Stage};
 
 use super::electrodes::is_solid;
-use super::{ChartOptions, SPREADS, points, setting_name, situation};
+use super::wipers::Wipers;
+use super::{ChartOptions, SPREADS, View, points, setting_name, situation};
 use crate::error::Error;
 use crate::model::Networks;
 use crate::observe::ends;
@@ -57,20 +56,19 @@ pub fn ohms_chart(stage: &Stage, options: &ChartOptions) -> Result<OhmsChart, Er
             places.push((format!("across {}", part.name), Place::Across(id)));
         }
     }
+    let view = View {
+        stage,
+        network,
+        base: &base,
+        at: &at,
+    };
+    let wipers = Wipers::new(&view, &mut scratch);
     let read: Vec<Read> = places
         .into_iter()
         .map(|(label, place)| {
             let (from, to) = ends(stage, place);
             let probe = Probe::Ohms { from, to };
-            Read::new(
-                label,
-                probe,
-                stage,
-                network,
-                &networks.sigma,
-                &at,
-                &mut scratch,
-            )
+            Read::new(label, probe, &view, &networks.sigma, &wipers, &mut scratch)
         })
         .collect();
     let mut remarks = junctions(stage, network, &base, &read, &mut scratch).map_err(healthy)?;
@@ -99,27 +97,31 @@ impl Read {
     fn new(
         label: String,
         probe: Probe,
-        stage: &Stage,
-        network: &Network,
+        view: &View<'_>,
         sigma: &[f64],
-        at: &OperatingPoint<'_>,
+        wipers: &Wipers<'_>,
         scratch: &mut Scratch,
     ) -> Self {
         let mut gradient = Vec::new();
-        let ohms = at.read(&probe, scratch, Some(&mut gradient));
+        let ohms = view.at.read(&probe, scratch, Some(&mut gradient));
         let share = |change: f64| change / ohms.max(f64::MIN_POSITIVE);
-        let variance: f64 = gradient
+        let tolerances: f64 = gradient
             .iter()
             .zip(sigma)
-            .map(|(change, sigma)| (share(*change) * sigma).powi(2))
+            .zip(&view.network.parameters)
+            .filter(|(_, parameter)| !wipers.moves(parameter))
+            .map(|((change, sigma), _)| (share(*change) * sigma).powi(2))
             .sum();
+        let tolerances = SPREADS * tolerances.sqrt();
+        let logarithm = |ohms: f64| ohms.max(f64::MIN_POSITIVE).ln();
+        let (below, above) = wipers.travel(logarithm(ohms), &probe, logarithm, scratch);
         let leaking: f64 = gradient
             .iter()
-            .zip(&network.parameters)
+            .zip(&view.network.parameters)
             .filter(|(_, parameter)| {
                 matches!(parameter.kind, ParameterKind::Ohms(_))
                     && parameter.part.is_some_and(|part| {
-                        matches!(stage.part(part).kind, PartKind::Capacitor { .. })
+                        matches!(view.stage.part(part).kind, PartKind::Capacitor { .. })
                     })
             })
             .map(|(change, _)| share(*change))
@@ -133,13 +135,12 @@ impl Read {
                 ohms
             }
         };
-        let ratio = (SPREADS * variance.sqrt()).exp();
         Self {
             row: OhmsRow {
                 point: label,
                 ohms: reach(ohms),
-                low: reach(ohms / ratio),
-                high: reach(ohms * ratio),
+                low: reach(ohms * (-tolerances.hypot(below)).exp()),
+                high: reach(ohms * tolerances.hypot(above).exp()),
             },
             probe,
             ohms,

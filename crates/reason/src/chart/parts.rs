@@ -95,7 +95,8 @@ impl View<'_> {
                 let heat = rectifier_heat(connection, winding, filter, volts, -into);
                 (-into, heat)
             }
-            _ => (into, volts * into),
+            // A diode's contact current may flow against its voltage: that is no heat.
+            _ => (into, (volts * into).max(0.0)),
         };
         ChartPart {
             part: part.name.clone(),
@@ -112,16 +113,23 @@ impl View<'_> {
         for (to, from) in volts.iter_mut().zip(self.at.device_volts(device)) {
             *to = *from;
         }
-        if let Device::Driven(stage) = &self.network.device(device).law
-            && self.at.values().present[device.0 as usize]
-        {
-            return stage.heats(&volts, &self.at.values().conditions[device.0 as usize]);
-        }
-        let mut heats = [0.0; MAX_PORTS];
-        let amps = self.at.device_amps(device);
-        for ((heat, volts), amps) in heats.iter_mut().zip(volts).zip(amps) {
-            // A grid that draws current below its cathode is driven by the circuit: no heat comes of it.
-            *heat = (volts * amps).max(0.0);
+        let index = device.0 as usize;
+        let values = self.at.values();
+        let mut heats = match &self.network.device(device).law {
+            Device::Driven(stage) if values.present[index] => {
+                stage.heats(&volts, &values.conditions[index])
+            }
+            _ => {
+                let mut heats = volts;
+                for (port, heat) in heats.iter_mut().enumerate() {
+                    *heat *= self.at.device_amps(device).get(port).unwrap_or(&0.0);
+                }
+                heats
+            }
+        };
+        // Electrons that reach a negative grid of themselves carry no heat to it.
+        for heat in &mut heats {
+            *heat = heat.max(0.0);
         }
         heats
     }
@@ -142,7 +150,7 @@ impl View<'_> {
         for (port, (&node, &into)) in slot.ports.iter().zip(amps).enumerate() {
             let electrode = slot.electrodes.get(port).copied();
             let name = electrode
-                .map(electrode_name)
+                .map(|electrode| electrode_name(as_written(&part.kind, electrode)))
                 .or_else(|| names.get(port).copied())
                 .unwrap_or("electrode");
             let volts = at.node_volts(node) - common;
@@ -213,4 +221,17 @@ fn rectifier_heat(
         (FilterInput::Choke, _) => 2.0 * peak * FRAC_1_PI - volts,
     };
     (over * amps).max(0.0)
+}
+
+/// The circuit has one port for grid 3 and for a suppressor: the word that the stage file used.
+fn as_written(kind: &PartKind, electrode: Electrode) -> Electrode {
+    match kind {
+        PartKind::Tube { electrodes, .. }
+            if electrode == Electrode::Grid3
+                && !electrodes.iter().any(|(wired, _)| *wired == electrode) =>
+        {
+            Electrode::Suppressor
+        }
+        _ => electrode,
+    }
 }

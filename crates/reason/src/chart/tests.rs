@@ -313,6 +313,32 @@ fn a_tubes_currents_come_in_by_its_electrodes_and_leave_by_its_cathode() {
 }
 
 #[test]
+fn a_suppressor_keeps_its_name() {
+    let stage = stage(
+        "supply   B1 250V from bplus to chassis
+resistor R1 1k   from bplus to plate1
+resistor R2 47k  from bplus to screen1
+resistor R3 150  from cathode1 to chassis
+resistor R4 100k from grid1 to chassis
+tube     V1 6BA6 plate=plate1 grid=grid1 screen=screen1 suppressor=chassis cathode=cathode1",
+    );
+    let chart = charted(&stage, &ChartOptions::default());
+    let names: Vec<&str> = chart.parts.iter().map(|part| part.part.as_str()).collect();
+    assert_eq!(
+        names[5..],
+        [
+            "V1 plate",
+            "V1 grid",
+            "V1 screen",
+            "V1 suppressor",
+            "V1 cathode"
+        ]
+    );
+    let sum: f64 = chart.parts[5..].iter().map(|part| part.amps).sum();
+    near(sum, 0.0, 1e-12);
+}
+
+#[test]
 fn a_tube_over_its_dissipation_is_remarked() {
     // The grid held at the cathode and 300 V behind 10 kΩ: 10 mA and more than a watt.
     let stage = stage(
@@ -552,6 +578,23 @@ capacitor C2 100p mica from far to chassis",
     assert_eq!(off.setting, "off");
     near(row(&off.rows, "middle").ohms, 7500.0, 1.0);
     near(row(&off.rows, "across S1").ohms, 0.02, 0.01);
+}
+
+#[test]
+fn a_wiper_near_its_end_stays_on_the_track() {
+    let stage = stage(
+        "supply        B1 10V from top to chassis
+resistor      R1 1k from top to slider
+potentiometer P1 10k 1% at 1% from slider to chassis wiper slider",
+    );
+    // From the short of the first hundredth, 9.9 kΩ are left; with the wiper
+    // two standard deviations on, at a twentieth, 9.5 kΩ.
+    let chart = ohms_chart(&stage, &ChartOptions::default());
+    let chart = chart.unwrap_or_else(|error| panic!("{error}"));
+    let slider = row(&chart.rows, "slider");
+    near(slider.ohms, 9.9e3, 3.0);
+    assert!((9.47e3..9.52e3).contains(&slider.low), "{}", slider.low);
+    assert!((9.99e3..10.2e3).contains(&slider.high), "{}", slider.high);
 }
 
 #[test]

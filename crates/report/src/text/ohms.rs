@@ -37,7 +37,7 @@ pub fn ohms(chart: &OhmsChart) -> String {
     page.table(columns);
     page.paragraph(
         "  ",
-        "∞ is no path, or more than an ordinary ohmmeter reaches (20 MΩ). Other parts in parallel only lower a reading: one above its range is sure, one below asks for a lifted lead.",
+        "∞ is no path, or a leakage that an ordinary ohmmeter does not reach (20 MΩ). Other parts in parallel only lower a reading: one above its range is sure, one below asks for a lifted lead.",
     );
     remarks(&mut page, &chart.remarks);
     page.heading("Caution");
