@@ -5,15 +5,12 @@ use deadstage_parts::Device;
 use crate::error::SolveError;
 use crate::faulted::Faulted;
 use crate::linear::Linear;
-use crate::network::{CLOSED_CONTACT_OHMS, ElementRole, Network};
+use crate::network::{CLOSED_CONTACT_OHMS, ElementRole, LEAST_OHMS, Network};
 use crate::operating::{LinearPart, OperatingPoint};
 use crate::overlay::{Change, Overlay};
 use crate::plain;
 use crate::ports::{self, NotSettled, PortNetwork, PortScratch, PortState};
 use crate::situation::{Situation, Values};
-
-/// Resistance of an open relay contact laid over a closed one, ohms.
-const OPEN_CONTACT_OHMS: f64 = 1e10;
 
 /// How often a relay may change its mind before it is called unsteady.
 const MOST_FLIPS: usize = 8;
@@ -181,7 +178,7 @@ impl<'n> Base<'n> {
                 let ohms = if now == *normally_open {
                     CLOSED_CONTACT_OHMS
                 } else {
-                    OPEN_CONTACT_OHMS
+                    f64::INFINITY
                 };
                 changes.push(Change::Ohms(id, ohms));
             }
@@ -203,10 +200,13 @@ impl<'n> Base<'n> {
                 for change in overlay {
                     match *change {
                         Change::Ohms(element, ohms) => {
-                            values.elements[element.0 as usize].ohms = ohms
+                            values.elements[element.0 as usize].ohms = ohms.max(LEAST_OHMS);
                         }
                         Change::Emf(element, emf) => values.elements[element.0 as usize].emf = emf,
-                        _ => {}
+                        Change::Shunt { from, to, ohms } => {
+                            values.shunts.push((from, to, ohms.max(LEAST_OHMS)));
+                        }
+                        Change::Pin { .. } | Change::Device(..) => {}
                     }
                 }
                 LinearPart::Updated(faulted)

@@ -19,6 +19,10 @@ use crate::situation::Values;
 /// Below this share of what it was, an element's removal is no longer a small update.
 const LOST_DIGITS: f64 = 1e-7;
 
+/// A stiff element that sees less than this, siemens, leaves its nodes hanging
+/// when it goes; the entry of A⁻¹ that says so is mostly rounding.
+const LEAST_STIFF_SIEMENS: f64 = 1e-7;
+
 /// The linear part with a failure in it.
 #[derive(Clone, Debug)]
 pub(crate) struct Faulted<'a> {
@@ -41,6 +45,7 @@ impl<'a> Faulted<'a> {
         let mut taps = Vec::new();
         let mut steps = Vec::new();
         let mut offsets = Vec::new();
+        let mut stiff = Vec::new();
         let mut column = Vec::new();
         for change in overlay {
             match *change {
@@ -56,6 +61,7 @@ impl<'a> Faulted<'a> {
                         taps.push(base.taps[element.0 as usize]);
                         steps.push(step);
                         offsets.push(if value.stiff { 0.0 } else { value.emf });
+                        stiff.push(value.stiff);
                     }
                 }
                 Change::Shunt { from, to, ohms } => {
@@ -63,6 +69,7 @@ impl<'a> Faulted<'a> {
                         taps.push(Tap::between(from, to));
                         steps.push(1.0 / ohms.max(LEAST_OHMS));
                         offsets.push(0.0);
+                        stiff.push(false);
                     }
                 }
                 Change::Emf(element, volts) => {
@@ -101,7 +108,8 @@ impl<'a> Faulted<'a> {
             }
             let own = core[(i, i)];
             let total = 1.0 / steps[i] + own;
-            if !(total.abs() > LOST_DIGITS * own.abs()) {
+            let hanging = stiff[i] && own.abs() < LEAST_STIFF_SIEMENS;
+            if hanging || total.is_nan() || total.abs() <= LOST_DIGITS * own.abs() {
                 return None;
             }
             core[(i, i)] = total;
@@ -111,16 +119,24 @@ impl<'a> Faulted<'a> {
         } else if k > 1 {
             let mut lu = Lu::default();
             lu.factor(&core).ok()?;
-            core = lu.inverse();
+            let inverse = lu.inverse();
+            // Two changes, each harmless, may together leave a node hanging.
+            for i in 0..k {
+                let lost = (inverse[(i, i)] * core[(i, i)]).abs();
+                if lost.is_nan() || lost * LOST_DIGITS >= 1.0 {
+                    return None;
+                }
+            }
+            core = inverse;
         }
         let excess: Vec<f64> = taps
             .iter()
             .zip(&offsets)
             .map(|(tap, offset)| tap.of(&open) - offset)
             .collect();
-        for i in 0..k {
+        for (i, column) in columns.iter().enumerate() {
             let weight: f64 = core.row(i).iter().zip(&excess).map(|(w, e)| w * e).sum();
-            for (x, g) in open.iter_mut().zip(&columns[i]) {
+            for (x, g) in open.iter_mut().zip(column) {
                 *x -= weight * g;
             }
         }

@@ -87,8 +87,8 @@ pub(crate) struct Equations {
     pub sources: Vec<f64>,
     /// By element, the tap that its coefficient multiplies.
     pub taps: Vec<Tap>,
-    /// By extra path.
-    pub shunt_taps: Vec<Tap>,
+    /// Nodes with a stray leak to the common.
+    pub strays: Vec<usize>,
 }
 
 impl Equations {
@@ -131,17 +131,17 @@ impl Equations {
                 lay(element.from, element.to, value.ohms, value.emf, value.stiff)
             })
             .collect();
-        let shunt_taps = values
-            .shunts
-            .iter()
-            .map(|&(from, to, ohms)| lay(from, to, ohms, 0.0, stiff_shunt(ohms)))
-            .collect();
+        for &(from, to, ohms) in &values.shunts {
+            lay(from, to, ohms, 0.0, stiff_shunt(ohms));
+        }
         // Each island that nothing ties to the common gets one stray leak.
         let mut tied: Vec<usize> = vec![joined.find(0)];
+        let mut strays = Vec::new();
         for node in 1..nodes {
             let root = joined.find(node);
             if !tied.contains(&root) {
                 tied.push(root);
+                strays.push(node);
                 matrix[(node - 1, node - 1)] += 1.0 / STRAY_LEAK_OHMS;
             }
         }
@@ -149,7 +149,7 @@ impl Equations {
             matrix,
             sources,
             taps,
-            shunt_taps,
+            strays,
         }
     }
 }
@@ -163,6 +163,8 @@ pub(crate) struct Linear {
     pub open: Vec<f64>,
     /// By element.
     pub taps: Vec<Tap>,
+    /// Nodes with a stray leak of [`STRAY_LEAK_OHMS`] to the common.
+    pub strays: Vec<usize>,
     /// By port of the network.
     pub port_taps: Vec<Tap>,
 }
@@ -191,6 +193,7 @@ impl Linear {
             inverse: lu.inverse(),
             open,
             taps: equations.taps,
+            strays: equations.strays,
             port_taps,
         })
     }

@@ -9,7 +9,7 @@ use deadstage_parts::MAX_PORTS;
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};
 use crate::faulted::Faulted;
-use crate::linear::{Linear, Tap};
+use crate::linear::{Linear, STRAY_LEAK_OHMS, Tap};
 use crate::network::{DeviceId, ElementId, ElementRole, Network, ParameterKind};
 use crate::ports::{self, PortNetwork, PortState};
 use crate::probe::{Flow, Probe};
@@ -62,10 +62,10 @@ pub struct OperatingPoint<'a> {
 
 /// Source resistance below this share of the meter's, and a drop below
 /// [`LINEAR_DROP`], and a meter's load may be taken by proportion.
-const LINEAR_LOAD: f64 = 3e-3;
+const LINEAR_LOAD: f64 = 0.02;
 
 /// Volts; see [`LINEAR_LOAD`].
-const LINEAR_DROP: f64 = 0.01;
+const LINEAR_DROP: f64 = 1.5;
 
 /// Step of a trait's own measure for its derivative by difference.
 const TRAIT_STEP: f64 = 1e-4;
@@ -225,6 +225,18 @@ impl<'a> OperatingPoint<'a> {
                 add(*node, amps);
                 add(slot.common, -amps);
             }
+        }
+        for &(from, to, ohms) in &self.values.shunts {
+            let amps = (self.node_volts(from) - self.node_volts(to)) / ohms;
+            add(from, amps);
+            add(to, -amps);
+        }
+        let strays = match &self.linear {
+            LinearPart::Updated(_) => &self.base.strays,
+            LinearPart::Anew(linear) => &linear.strays,
+        };
+        for &node in strays {
+            add(node, self.node_volts(node) / STRAY_LEAK_OHMS);
         }
         let (node, amps) =
             left.iter()
@@ -445,10 +457,10 @@ impl<'a> OperatingPoint<'a> {
             let change = |id: ElementId| {
                 let value = self.values.elements[id.0 as usize];
                 let seen = self.element_tap(id).of(&scratch.column);
-                let weight = if value.stiff {
-                    value.ohms
-                } else {
-                    1.0 / value.ohms
+                let weight = match (value.stiff, value.ohms.is_finite()) {
+                    (true, true) => value.ohms,
+                    (true, false) => 0.0,
+                    (false, _) => 1.0 / value.ohms,
                 };
                 seen * seen * weight
             };
@@ -605,7 +617,12 @@ impl<'a> OperatingPoint<'a> {
         let by_ohms = |id: ElementId| {
             let value = self.values.elements[id.0 as usize];
             let amps = self.element_amps_in(id, unknowns);
-            let drive = if value.stiff { amps * value.ohms } else { amps };
+            // A stiff element that a failure opened passes nothing at any ohms.
+            let drive = match (value.stiff, value.ohms.is_finite()) {
+                (true, true) => amps * value.ohms,
+                (true, false) => 0.0,
+                (false, _) => amps,
+            };
             drive * self.element_tap(id).of(a)
         };
         let by_emf = |id: ElementId| {
