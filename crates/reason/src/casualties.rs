@@ -239,3 +239,51 @@ pub(crate) fn running(model: &Model<'_>) -> Option<usize> {
         situation.power && situation.pulled.is_empty() && situation.lifted.is_empty()
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use deadstage_parts::Mode;
+
+    use super::*;
+    use crate::test_bench::{OUTPUT, PENTODE, weighed};
+
+    fn overloaded(text: &str, part: &str, mode: Mode, value: f64) -> Vec<(String, f64)> {
+        weighed(text, "volts bplus 250V\n", |scales| {
+            let failure = &scales.failures[scales.index_of(part, mode)];
+            let found = overloads(
+                scales.model,
+                0,
+                running(scales.model).expect("a plain situation"),
+                &[(failure, value.ln())],
+                &scales.healthy[0].starts,
+                &mut Scratch::default(),
+            );
+            found
+                .into_iter()
+                .map(|(id, ratio)| (scales.model.stage.part(id).name.clone(), ratio))
+                .collect()
+        })
+    }
+
+    #[test]
+    fn a_screen_bypass_short_burns_the_screen_resistor() {
+        let found = overloaded(PENTODE, "C1", Mode::Short, 10.0);
+        // (250 V)² / 56 kΩ = 1.116 W in half a watt.
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!(found[0].0, "R4");
+        assert!((found[0].1 - 2.232).abs() < 0.01, "{found:?}");
+    }
+
+    #[test]
+    fn a_coupling_leak_overloads_the_cathode_resistor_and_the_plate() {
+        let found = overloaded(OUTPUT, "C1", Mode::Leaky, 3e6);
+        let names: Vec<&str> = found.iter().map(|(name, _)| name.as_str()).collect();
+        assert_eq!(names, ["R2", "V1"]);
+        assert!(found.iter().all(|(_, ratio)| (1.0..4.0).contains(ratio)));
+    }
+
+    #[test]
+    fn a_small_leak_harms_nothing() {
+        assert!(overloaded(OUTPUT, "C1", Mode::Leaky, 9e7).is_empty());
+    }
+}

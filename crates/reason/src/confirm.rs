@@ -225,7 +225,9 @@ impl Bench<'_> {
             ));
             return said;
         }
-        said.push_str(&format!("Lift one lead of {name} and test it for leakage"));
+        said.push_str(&format!(
+            "Lift one lead of {name} and test it for leakage in a capacitor tester"
+        ));
         let volts = part
             .rating_volts
             .map(|v| (v.0, "its rated"))

@@ -5,13 +5,13 @@
 //! fits neither. The order of the sentences is fixed, their content is not:
 //! a fact that the numbers do not bear out is not said.
 
-use deadstage_circuit::{Base, DeviceId, ElementId, Network, OperatingPoint, Overlay, Scratch};
-use deadstage_netlist::{Bound, PartId, PartKind, Stage, engineering};
-use deadstage_parts::Mode;
+mod currents;
+
+use deadstage_circuit::{Base, Network, OperatingPoint, Overlay, Scratch};
+use deadstage_netlist::{Bound, PartId, Stage};
 
 use crate::casualties::{self, Load};
 use crate::confirm::{self, Bench};
-use crate::failure::Action;
 use crate::likelihood::Weights;
 use crate::model::{Forecast, Held, Starts};
 use crate::weigh::{Scales, Weighed};
@@ -27,19 +27,13 @@ const MOST_NAMED: usize = 3;
 const AGAINST: f64 = 2.0;
 
 /// Two suspects that make every reading alike to within this many spreads are not told apart.
-const ALIKE: f64 = 0.5;
+const ALIKE: f64 = 1.0;
 
 /// Two suspects whose evidence is this close (in the logarithm) fit about as well.
 const NOT_TOLD_APART: f64 = 1.0;
 
 /// A reading more probably a slip than this is named as one.
 const SLIPPED: f64 = 0.5;
-
-/// Below this share of its healthy current a tube is said to draw none.
-const NO_CURRENT: f64 = 0.03;
-
-/// A current that has not changed by this factor is not worth a word.
-const CHANGED: f64 = 1.15;
 
 /// What a person is told of one suspect.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -320,35 +314,6 @@ impl<'s, 'a> Explainer<'s, 'a> {
         said
     }
 
-    fn say_currents(&self, weighed: &Weighed, scratch: &mut Scratch) -> Option<String> {
-        let base = &self.scales.model.bases[weighed.law][self.running?];
-        let healthy = base.solve(&[], None, scratch).ok()?;
-        let faulty = self.solve(weighed, base, scratch)?;
-        let mut said = Vec::new();
-        for (failure, _) in self.held(weighed) {
-            // What a leak passes is what the rest of the circuit suffers from.
-            if let (Action::Ohms(elements), Mode::Leaky | Mode::Short) =
-                (&failure.action, failure.mode)
-                && let Some(&element) = elements.first()
-                && matches!(
-                    self.stage().part(failure.part).kind,
-                    PartKind::Capacitor { .. }
-                )
-            {
-                said.push(format!(
-                    "{} passes {}",
-                    self.stage().part(failure.part).name,
-                    engineering(faulty.element_amps(element).abs(), "A")
-                ));
-            }
-        }
-        said.extend(
-            self.say_tube(base.network(), &healthy, &faulty)
-                .or_else(|| self.say_part(base.network(), &healthy, &faulty)),
-        );
-        (!said.is_empty()).then(|| wording::listed(&said))
-    }
-
     fn solve<'b>(
         &self,
         weighed: &Weighed,
@@ -365,135 +330,6 @@ impl<'s, 'a> Explainer<'s, 'a> {
             .and_then(|at| starts.get(at))
             .and_then(Option::as_ref);
         base.solve(&overlay, start, scratch).ok()
-    }
-
-    /// The tube whose current has changed most, with the voltages that show it.
-    fn say_tube(
-        &self,
-        network: &Network,
-        healthy: &OperatingPoint<'_>,
-        faulty: &OperatingPoint<'_>,
-    ) -> Option<String> {
-        let total = |at: &OperatingPoint<'_>, id| at.device_amps(id).iter().sum::<f64>();
-        let (id, before, now) = (0u32..)
-            .zip(&network.devices)
-            .filter(|(_, slot)| !slot.electrodes.is_empty())
-            .map(|(index, _)| {
-                let id = DeviceId(index);
-                (id, total(healthy, id), total(faulty, id))
-            })
-            .filter(|(_, before, now)| changed(*before, *now) > CHANGED)
-            .max_by(|a, b| {
-                changed(a.1, a.2)
-                    .total_cmp(&changed(b.1, b.2))
-                    .then(b.0.cmp(&a.0))
-            })?;
-        let slot = network.device(id);
-        let mut shown = Vec::new();
-        let plate = slot.ports.first().copied()?;
-        if let Some((part, volts)) = self.carrier(network, plate, healthy, faulty) {
-            shown.push(format!(
-                "{} across {}",
-                wording::volts(volts),
-                self.stage().part(part).name
-            ));
-        }
-        if slot.common != 0 {
-            shown.push(format!(
-                "{} at its cathode",
-                wording::volts(faulty.node_volts(slot.common))
-            ));
-        }
-        let name = self.tube_name(slot.part);
-        let draws = if now.abs() < NO_CURRENT * before.abs() {
-            format!("{name} draws no current")
-        } else {
-            format!(
-                "{name} draws {} instead of {}",
-                engineering(now, "A"),
-                engineering(before, "A")
-            )
-        };
-        Some(if shown.is_empty() {
-            draws
-        } else {
-            format!("{draws} ({})", wording::listed(&shown))
-        })
-    }
-
-    /// The load at a plate that carries most when healthy, and the volts across it in the faulty state.
-    fn carrier(
-        &self,
-        network: &Network,
-        plate: usize,
-        healthy: &OperatingPoint<'_>,
-        faulty: &OperatingPoint<'_>,
-    ) -> Option<(PartId, f64)> {
-        (0u32..)
-            .map(ElementId)
-            .zip(&network.elements)
-            .filter(|(_, e)| {
-                (e.from == plate || e.to == plate)
-                    && matches!(
-                        self.stage().part(e.part).kind,
-                        PartKind::Resistor { .. }
-                            | PartKind::Choke { .. }
-                            | PartKind::Winding { .. }
-                    )
-            })
-            .max_by(|(a, _), (b, _)| {
-                let amps = |id| healthy.element_amps(id).abs();
-                amps(*a).total_cmp(&amps(*b)).then(b.cmp(a))
-            })
-            .map(|(id, e)| (e.part, faulty.element_volts(id).abs()))
-    }
-
-    fn tube_name(&self, id: PartId) -> String {
-        let stage = self.stage();
-        let part = stage.part(id);
-        match part.kind {
-            PartKind::Tube { unit, .. } if stage.parts_named(&part.name).count() > 1 => {
-                wording::part(stage, id, unit)
-            }
-            _ => part.name.clone(),
-        }
-    }
-
-    /// Where no tube's current has changed: the resistance whose has, by heat gained or lost.
-    fn say_part(
-        &self,
-        network: &Network,
-        healthy: &OperatingPoint<'_>,
-        faulty: &OperatingPoint<'_>,
-    ) -> Option<String> {
-        let (part, before, now, _) = (0u32..)
-            .zip(&network.elements)
-            .filter(|(_, element)| {
-                matches!(
-                    self.stage().part(element.part).kind,
-                    PartKind::Resistor { .. }
-                        | PartKind::Supply { .. }
-                        | PartKind::Choke { .. }
-                        | PartKind::Winding { .. }
-                )
-            })
-            .map(|(index, element)| {
-                let id = ElementId(index);
-                let (before, now) = (
-                    healthy.element_amps(id).abs(),
-                    faulty.element_amps(id).abs(),
-                );
-                let heat = (now * now - before * before).abs() * element.ohms;
-                (element.part, before, now, heat)
-            })
-            .filter(|(_, before, now, _)| changed(*before, *now) > CHANGED)
-            .max_by(|a, b| a.3.total_cmp(&b.3).then(b.0.cmp(&a.0)))?;
-        Some(format!(
-            "{} carries {} instead of {}",
-            self.stage().part(part).name,
-            engineering(now, "A"),
-            engineering(before, "A")
-        ))
     }
 
     /// Of several failures: what each is needed for, and which overloads which.
@@ -696,13 +532,6 @@ pub(crate) fn rival<'w>(sets: &[&'w Weighed], rank: usize) -> Option<&'w Weighed
         .find(|other| !within(&other.set, &first.set) && !within(&first.set, &other.set))
 }
 
-/// By which factor a current has changed, up or down; a microampere is as good as none.
-fn changed(before: f64, now: f64) -> f64 {
-    const NOTHING: f64 = 1e-6;
-    let (before, now) = (before.abs() + NOTHING, now.abs() + NOTHING);
-    (before / now).max(now / before)
-}
-
 /// `8.2 times`, `over 20 times`.
 fn times(spreads: f64) -> String {
     let size = spreads.abs();
@@ -714,3 +543,6 @@ fn times(spreads: f64) -> String {
         format!("{size:.1} times")
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -26,6 +26,8 @@ mod outcome;
 mod outlook;
 mod reach;
 mod search;
+#[cfg(test)]
+mod test_bench;
 mod weigh;
 mod wording;
 
