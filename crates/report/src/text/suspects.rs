@@ -30,6 +30,8 @@ const PROPOSED: usize = 4;
 const OFF: f64 = 2.0;
 /// Names in a list before it is cut.
 const NAMED: usize = 12;
+/// Places named where something outside the netlist may be.
+const NEAR: usize = 4;
 /// Probability of a slip from which a person should read again.
 const DOUBTFUL: f64 = 0.1;
 
@@ -46,7 +48,12 @@ pub fn suspects(diagnosis: &Diagnosis, listing: Listing) -> String {
     list(&mut page, diagnosis, shown);
     groups(&mut page, diagnosis, shown);
     for (index, suspect) in diagnosis.suspects.iter().take(EXPLAINED).enumerate() {
-        if index == 0 || suspect.probability >= WORTH_EXPLAINING {
+        let least = if index == 0 {
+            WORTH_A_LINE
+        } else {
+            WORTH_EXPLAINING
+        };
+        if suspect.probability >= least {
             explain(&mut page, suspect);
         }
     }
@@ -70,57 +77,93 @@ fn shown(diagnosis: &Diagnosis, listing: Listing) -> usize {
     }
 }
 
+/// One line of the list.
+struct Line {
+    number: String,
+    probability: f64,
+    what: String,
+}
+
+impl Line {
+    fn other(probability: f64, what: impl Into<String>) -> Self {
+        Self {
+            number: "-".to_owned(),
+            probability,
+            what: what.into(),
+        }
+    }
+}
+
+/// Suspects in falling order; that nothing failed, or something that is not in
+/// the netlist, stands above them where it is likelier than any.
 fn list(page: &mut Page, diagnosis: &Diagnosis, shown: usize) {
     page.heading("Suspects");
+    let first = diagnosis.suspects.first().map_or(0.0, |s| s.probability);
+    let mut others = vec![
+        Line::other(
+            diagnosis.unexplained,
+            format!("something that is not in the netlist{}", near(diagnosis)),
+        ),
+        Line::other(
+            diagnosis.healthy,
+            "nothing failed: a healthy unit would read like this",
+        ),
+    ];
+    others.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    let likelier = others.partition_point(|other| other.probability > first);
+    let below = others.split_off(likelier);
+    let mut lines = others;
+    lines.extend(
+        diagnosis
+            .suspects
+            .iter()
+            .take(shown)
+            .enumerate()
+            .map(|(index, suspect)| Line {
+                number: format!("{}.", index + 1),
+                probability: suspect.probability,
+                what: words::faults(suspect),
+            }),
+    );
+    if diagnosis.suspects.len() > shown || diagnosis.rest > 0.0 {
+        let unlisted: f64 = diagnosis
+            .suspects
+            .iter()
+            .skip(shown)
+            .map(|suspect| suspect.probability)
+            .sum();
+        lines.push(Line::other(
+            unlisted + diagnosis.rest,
+            "all other failures considered, together",
+        ));
+    }
+    lines.extend(below);
     let mut columns = Columns::new(&["", ">", "", ""]);
-    for (index, suspect) in diagnosis.suspects.iter().take(shown).enumerate() {
+    for (index, line) in lines.into_iter().enumerate() {
         columns.row(
             [
-                format!("{}.", index + 1),
-                numbers::per_cent(suspect.probability),
-                words::odds(suspect.probability),
-                words::faults(suspect),
+                line.number,
+                numbers::per_cent(line.probability),
+                words::odds(line.probability),
+                line.what,
             ],
             (index == 0).then_some(STRONG),
         );
     }
-    let mut other = |probability: f64, what: String| {
-        columns.row(
-            [
-                "-".to_owned(),
-                numbers::per_cent(probability),
-                words::odds(probability),
-                what,
-            ],
-            None,
-        );
-    };
-    let hidden = diagnosis.suspects.len() - shown;
-    let cut: f64 = diagnosis
-        .suspects
-        .iter()
-        .skip(shown)
-        .map(|suspect| suspect.probability)
-        .sum::<f64>()
-        + diagnosis.rest;
-    if hidden > 0 || diagnosis.rest > 0.0 {
-        other(cut, "all other failures considered, together".to_owned());
-    }
-    let near = if diagnosis.unexplained_near.is_empty() {
-        String::new()
-    } else {
-        let names: Vec<String> = diagnosis.unexplained_near.iter().take(4).cloned().collect();
-        format!(", near {}", words::listed(&names))
-    };
-    other(
-        diagnosis.unexplained,
-        format!("something that is not in the netlist{near}"),
-    );
-    other(
-        diagnosis.healthy,
-        "nothing failed: a healthy unit would read like this".to_owned(),
-    );
     page.table(columns);
+}
+
+fn near(diagnosis: &Diagnosis) -> String {
+    if diagnosis.unexplained_near.is_empty() {
+        return String::new();
+    }
+    let names: Vec<String> = diagnosis
+        .unexplained_near
+        .iter()
+        .take(NEAR)
+        .cloned()
+        .collect();
+    format!(", near {}", words::listed(&names))
 }
 
 /// Suspects of one number that no measurement in reach can part.
@@ -425,6 +468,22 @@ mod tests {
         let text = plain(&suspects(&samples::diagnosis(), Listing::Short));
         assert!(text.contains("fits no suspect: read it again"));
         assert!(text.contains("As in a healthy unit: b+."));
+    }
+
+    #[test]
+    fn a_healthy_unit_is_not_accused() {
+        let mut well = samples::diagnosis();
+        well.healthy = 0.97;
+        for suspect in &mut well.suspects {
+            suspect.probability *= 0.01;
+        }
+        let text = plain(&suspects(&well, Listing::Short));
+        let line = text.lines().nth(4).unwrap_or_default();
+        assert!(
+            line.contains("97 %") && line.contains("nothing failed"),
+            "{text}"
+        );
+        assert!(!text.contains("Why "), "{text}");
     }
 
     #[test]
