@@ -22,6 +22,9 @@ const TOLD_APART: f64 = 1.3;
 /// Least resistance that an ohmmeter tells from its leads, ohms.
 const LEAST_OHMS: f64 = 0.5;
 
+/// Resistances below this are measured by the drop of a current, ohms.
+const DROP_OHMS: f64 = 1.0;
+
 /// A leak up to this is seen by an ohmmeter as it is seen by the set, ohms.
 const OHMMETER_LEAK: f64 = 1e6;
 
@@ -159,6 +162,14 @@ impl Bench<'_> {
         let Some((good, failed)) = self.own(failure, u) else {
             return format!("Lift one lead of {name} and measure it.");
         };
+        if good.max(failed) < DROP_OHMS {
+            return format!(
+                "An ohmmeter's leads hide {name}: lift one lead of it and measure the drop across it of a known small current from a bench supply, {} if {}, {} if it is good.",
+                engineering(failed, "Ω"),
+                so(failure.mode),
+                engineering(good, "Ω")
+            );
+        }
         let alone = format!(
             "which alone should then show {} if {}, {} if it is good",
             about(failed),
@@ -219,9 +230,10 @@ impl Bench<'_> {
         let good = healthy_leak_ohms(self.stage, failure.part);
         if leak <= OHMMETER_LEAK {
             said.push_str(&format!(
-                "Lift one lead of {name}, which alone should then show about {} if it leaks so, {} or more if it is good.",
+                "Lift one lead of {name}, which alone should then show about {} if it leaks so, {} if it is good.",
                 engineering(leak, "Ω"),
-                good.map_or_else(|| wording::ohms(f64::INFINITY), about)
+                good.filter(|ohms| *ohms <= OHMMETER_REACH)
+                    .map_or_else(|| "no reading".to_owned(), |ohms| format!("{} or more", engineering(ohms, "Ω")))
             ));
             return said;
         }

@@ -415,7 +415,10 @@ impl<'s, 'a> Explainer<'s, 'a> {
             (view, rival, false)
         };
         let off = |view: &View<'_>, i| self.spreads(i, &view.forecast.mean, &view.weights.sigma);
+        // What is a slip for the better of the two says nothing against the other.
+        let slips = self.slipped(better);
         let against = (0..self.scales.observations.len())
+            .filter(|i| !slips.contains(i))
             .map(|i| (i, off(worse, i).powi(2) - off(better, i).powi(2)))
             .filter(|(_, gain)| gain.is_finite())
             .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))

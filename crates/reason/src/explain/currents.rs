@@ -12,6 +12,9 @@ use crate::wording;
 /// Below this share of its healthy current a tube is said to draw none.
 const NO_CURRENT: f64 = 0.03;
 
+/// Least voltage on a plate's load that a current is shown by, volts.
+const LEAST_DROP: f64 = 0.5;
+
 /// A current that has not changed by this factor is not worth a word.
 const CHANGED: f64 = 1.15;
 
@@ -120,6 +123,8 @@ impl Explainer<'_, '_> {
                             | PartKind::Winding { .. }
                     )
             })
+            // What a small coil drops shows nothing.
+            .filter(|(id, _)| healthy.element_volts(*id).abs() >= LEAST_DROP)
             .max_by(|(a, _), (b, _)| {
                 let amps = |id| healthy.element_amps(id).abs();
                 amps(*a).total_cmp(&amps(*b)).then(b.cmp(a))
@@ -167,12 +172,16 @@ impl Explainer<'_, '_> {
             })
             .filter(|(_, before, now, _)| changed(*before, *now) > CHANGED)
             .max_by(|a, b| a.3.total_cmp(&b.3).then(b.0.cmp(&a.0)))?;
-        Some(format!(
-            "{} carries {} instead of {}",
-            self.stage().part(part).name,
-            engineering(now, "A"),
-            engineering(before, "A")
-        ))
+        let name = &self.stage().part(part).name;
+        Some(if now < NO_CURRENT * before {
+            format!("{name} carries no current")
+        } else {
+            format!(
+                "{name} carries {} instead of {}",
+                engineering(now, "A"),
+                engineering(before, "A")
+            )
+        })
     }
 }
 

@@ -167,6 +167,21 @@ fn a_parallel_path_that_hides_a_part_asks_for_a_lifted_lead() {
     );
 }
 
+#[test]
+fn a_shunt_is_measured_by_its_drop() {
+    let text = "stage \"metered\"\nsupply B1 100V from a to chassis\n\
+                resistor R1 0.2 wirewound from a to b\nresistor R2 1k from b to chassis\n";
+    let told = told(text, "volts b 99V\n", ("R1", Mode::Low), None);
+    says(
+        &told.confirm,
+        &[
+            "An ohmmeter's leads hide R1",
+            "the drop",
+            "200 mΩ if it is good",
+        ],
+    );
+}
+
 /// Whatever has failed, something is said, and nothing that must not be.
 #[test]
 fn every_failure_is_explained_and_confirmed_cold() {
