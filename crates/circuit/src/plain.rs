@@ -19,6 +19,10 @@ const LEAK_FACTOR: f64 = 0.1;
 /// Below this the leaks are dropped altogether, S.
 const LAST_LEAK: f64 = 1e-13;
 
+/// A step no larger than this, volts or ratio, that nothing improves is rounding:
+/// a node that hangs on leaks alone is known no better.
+const ROUNDING: f64 = 1e-6;
+
 /// All unknowns of the whole network.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlainSolution {
@@ -137,6 +141,7 @@ impl<'a> Whole<'a> {
         };
         let mut currents = self.devices(x);
         let mut damping: f64 = 1.0;
+        let mut last = f64::INFINITY;
         for _ in 0..MOST_STEPS {
             if lu.factor(&self.slope(&currents, leak)).is_err() {
                 return false;
@@ -157,6 +162,7 @@ impl<'a> Whole<'a> {
                 return true;
             }
             let before = norm(&step, x);
+            last = before;
             loop {
                 let trial: Vec<f64> = x.iter().zip(&step).map(|(x, d)| x - damping * d).collect();
                 let trial_currents = self.devices(&trial);
@@ -164,7 +170,7 @@ impl<'a> Whole<'a> {
                 lu.solve(&mut next);
                 let after = norm(&next, x);
                 if after <= (1.0 - 0.25 * damping) * before || after < 1e-13 {
-                    if after < 0.5 * before {
+                    if after < (1.0 - 0.75 * damping) * before {
                         damping = (damping * 4.0).min(1.0);
                     }
                     *x = trial;
@@ -173,11 +179,11 @@ impl<'a> Whole<'a> {
                 }
                 damping *= 0.5;
                 if damping < 1.0 / 4096.0 {
-                    return false;
+                    return before < ROUNDING;
                 }
             }
         }
-        false
+        last < ROUNDING
     }
 
     fn finish(&self, unknowns: Vec<f64>) -> PlainSolution {

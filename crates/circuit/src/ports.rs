@@ -219,8 +219,8 @@ pub(crate) fn solve(
             let after = size(&scratch.correction, &state.volts);
             if after <= (1.0 - 0.25 * damping) * before || after < 1e-13 {
                 std::mem::swap(state, &mut scratch.trial);
-                // A step that more than halved the next one earns a longer one.
-                if after < 0.5 * before {
+                // A step that did most of what it promised earns a longer one.
+                if after < (1.0 - 0.75 * damping) * before {
                     damping = (damping * 4.0).min(1.0);
                 }
                 break;
