@@ -17,11 +17,15 @@ use crate::overlay::Change;
 use crate::situation::Values;
 
 /// Below this share of what it was, an element's removal is no longer a small update.
-const LOST_DIGITS: f64 = 1e-7;
+const LOST_DIGITS: f64 = 1e-6;
 
 /// A stiff element that sees less than this, siemens, leaves its nodes hanging
 /// when it goes; the entry of A⁻¹ that says so is mostly rounding.
 const LEAST_STIFF_SIEMENS: f64 = 1e-7;
+
+/// A path of less than this, ohms, is not laid over as a conductance: its current
+/// would be what is left of the difference of two voltages.
+const LEAST_LAID_OHMS: f64 = 0.1;
 
 /// The linear part with a failure in it.
 #[derive(Clone, Debug)]
@@ -52,6 +56,9 @@ impl<'a> Faulted<'a> {
                 Change::Ohms(element, ohms) => {
                     let value = values.elements[element.0 as usize];
                     let ohms = ohms.max(LEAST_OHMS);
+                    if !value.stiff && ohms < LEAST_LAID_OHMS {
+                        return None;
+                    }
                     let step = if value.stiff {
                         value.ohms - ohms
                     } else {
@@ -66,6 +73,9 @@ impl<'a> Faulted<'a> {
                 }
                 Change::Shunt { from, to, ohms } => {
                     if from != to {
+                        if ohms < LEAST_LAID_OHMS {
+                            return None;
+                        }
                         taps.push(Tap::between(from, to));
                         steps.push(1.0 / ohms.max(LEAST_OHMS));
                         offsets.push(0.0);

@@ -1,0 +1,11 @@
+//! Networks solved, and held against published examples, a general-purpose
+//! solver, the laws of circuits and the slow solution of the whole network.
+
+mod fixtures;
+mod gradients;
+mod linear;
+mod loading;
+mod overlays;
+mod random;
+mod states;
+mod tubes;

@@ -1,0 +1,238 @@
+//! What is in one of several states: gas regulators, relays, switches, potentiometers, power.
+
+use crate::fixtures::{Circuit, healthy, near};
+use deadstage_circuit::{Base, Change, DeviceChange, Probe, Scratch, Situation, SolveError};
+
+fn regulated(supply: f64, feed: f64, load: f64) -> Circuit {
+    Circuit::new(&format!(
+        "supply B1 {supply}V from bplus to chassis\n\
+         resistor R1 {feed} from bplus to regulated\n\
+         regulator V1 0A2 from regulated to chassis\n\
+         resistor R2 {load} from regulated to chassis\n"
+    ))
+}
+
+#[test]
+fn a_regulator_strikes_where_the_dark_voltage_reaches_it() {
+    let circuit = regulated(280.0, 5000.0, 15000.0);
+    let base = circuit.running();
+    let point = healthy(&base);
+    let v1 = circuit.device("V1");
+    assert!(point.fired(v1));
+    near(point.node_volts(circuit.node("regulated")), 150.0, 5.0);
+    let tube = point.device_amps(v1)[0];
+    near(tube, (280.0 - 150.0) / 5000.0 - 150.0 / 15000.0, 2e-3);
+
+    // Dark, the divider gives 280 · 5/(5 + 5) = 140 V: not enough.
+    let heavy = regulated(280.0, 5000.0, 5000.0);
+    let base = heavy.running();
+    let point = healthy(&base);
+    assert!(!point.fired(heavy.device("V1")));
+    near(point.node_volts(heavy.node("regulated")), 140.0, 0.1);
+}
+
+#[test]
+fn a_regulator_that_does_not_fire_leaves_its_node_high() {
+    let circuit = regulated(280.0, 5000.0, 15000.0);
+    let base = circuit.running();
+    let overlay = [Change::Device(
+        circuit.device("V1"),
+        DeviceChange::NotFiring,
+    )];
+    let point = base
+        .solve(&overlay, None, &mut Scratch::default())
+        .expect("no state is easier");
+    near(point.node_volts(circuit.node("regulated")), 210.0, 0.1);
+    // And a heavy load puts a healthy one out.
+    let overlay = [Change::Ohms(circuit.element("R2"), 4000.0)];
+    let point = base
+        .solve(&overlay, None, &mut Scratch::default())
+        .expect("one state");
+    assert!(!point.fired(circuit.device("V1")));
+    near(
+        point.node_volts(circuit.node("regulated")),
+        280.0 * 4.0 / 9.0,
+        0.1,
+    );
+}
+
+#[test]
+fn regulators_in_series_both_strike() {
+    let circuit = Circuit::new(
+        "supply B1 450V from bplus to chassis\n\
+         resistor R1 6800 from bplus to upper\n\
+         regulator V1 0A2 from upper to lower\n\
+         resistor R2 220000 from lower to chassis\n\
+         regulator V2 0B2 from lower to chassis\n",
+    );
+    let base = circuit.running();
+    let point = healthy(&base);
+    assert!(point.fired(circuit.device("V1")) && point.fired(circuit.device("V2")));
+    near(point.node_volts(circuit.node("lower")), 108.0, 4.0);
+    near(point.node_volts(circuit.node("upper")), 258.0, 8.0);
+}
+
+const RELAY: &str = "settings receive transmit\n\
+     supply B1 24V source 5 from plus to chassis\n\
+     switch S1 from plus to keyed closed in transmit\n\
+     relay K1 400 pulls-in 40mA from keyed to chassis\n\
+     contact K1a of K1 from plus to made normally open\n\
+     contact K1b of K1 from plus to broken normally closed\n\
+     resistor R1 10000 from made to chassis\n\
+     resistor R2 10000 from broken to chassis\n";
+
+#[test]
+fn contacts_follow_the_coil_and_the_coil_its_switch() {
+    let circuit = Circuit::new(RELAY);
+    for (setting, made, broken, pulled) in
+        [("receive", 0.0, 24.0, false), ("transmit", 24.0, 0.0, true)]
+    {
+        let base = circuit.in_situation(&Situation::running(circuit.setting(setting)));
+        let point = healthy(&base);
+        assert_eq!(base.energised(), [pulled], "{setting}");
+        near(point.node_volts(circuit.node("made")), made, 0.5);
+        near(point.node_volts(circuit.node("broken")), broken, 0.5);
+        assert_eq!(point.is_closed(circuit.element("K1a")), pulled);
+        assert_eq!(point.is_closed(circuit.element("K1b")), !pulled);
+    }
+}
+
+#[test]
+fn a_failure_moves_contacts_but_for_those_that_stick() {
+    let circuit = Circuit::new(RELAY);
+    let base = circuit.in_situation(&Situation::running(circuit.setting("transmit")));
+    let solve = |overlay: &[Change]| {
+        base.solve(overlay, None, &mut Scratch::default())
+            .expect("one state")
+    };
+    // An open coil is a relay at rest.
+    let open = Change::Ohms(circuit.element("K1"), f64::INFINITY);
+    let point = solve(&[open]);
+    near(point.node_volts(circuit.node("made")), 0.0, 1e-6);
+    near(point.node_volts(circuit.node("broken")), 24.0, 0.5);
+    // A weak one pulls too little current to move it.
+    let weak = Change::Ohms(circuit.element("K1"), 800.0);
+    near(solve(&[weak]).node_volts(circuit.node("made")), 0.0, 1e-6);
+    // A welded contact stays.
+    let welded = Change::Ohms(circuit.element("K1a"), 0.1);
+    let point = solve(&[open, welded]);
+    near(point.node_volts(circuit.node("made")), 24.0, 0.5);
+    near(point.node_volts(circuit.node("broken")), 24.0, 0.5);
+}
+
+#[test]
+fn a_buzzer_has_no_steady_state() {
+    let circuit = Circuit::new(
+        "supply B1 24V from plus to chassis\n\
+         contact K1a of K1 from plus to fed normally closed\n\
+         relay K1 400 pulls-in 40mA from fed to chassis\n",
+    );
+    let found = Base::new(
+        &circuit.network,
+        &Situation::running(None),
+        &mut Scratch::default(),
+    );
+    let error = found
+        .map(|_| ())
+        .expect_err("it would keep going on and off");
+    assert_eq!(
+        error,
+        SolveError::NoSteadyState {
+            part: "K1".to_owned()
+        }
+    );
+}
+
+#[test]
+fn a_switch_is_closed_in_its_settings_only() {
+    let circuit = Circuit::new(
+        "settings low middle high\n\
+         supply B1 100V from plus to chassis\n\
+         switch S1 from plus to tap closed in middle high\n\
+         switch S2 from tap to chassis closed in low\n\
+         resistor R1 1000 from tap to out\n\
+         resistor R2 1000 from out to chassis\n",
+    );
+    for (setting, out) in [("low", 0.0), ("middle", 50.0), ("high", 50.0)] {
+        let base = circuit.in_situation(&Situation::running(circuit.setting(setting)));
+        near(healthy(&base).node_volts(circuit.node("out")), out, 1e-2);
+    }
+}
+
+#[test]
+fn a_wiper_divides_the_track() {
+    for (at, share) in [("0", 1.0), ("25", 0.75), ("50", 0.5), ("100", 0.0)] {
+        let circuit = Circuit::new(&format!(
+            "supply B1 100V from plus to chassis\n\
+             potentiometer P1 100000 at {at}% from plus to chassis wiper arm\n"
+        ));
+        near(circuit.volts("arm"), 100.0 * share, 1e-2);
+        // Loaded by its own resistance.
+        let loaded = Circuit::new(&format!(
+            "supply B1 100V from plus to chassis\n\
+             potentiometer P1 100000 at {at}% from plus to chassis wiper arm\n\
+             resistor R1 100000 from arm to chassis\n"
+        ));
+        let (upper, lower) = ((1.0 - share) * 1e5, share * 1e5);
+        let below = lower * 1e5 / (lower + 1e5);
+        near(loaded.volts("arm"), 100.0 * below / (below + upper), 1e-2);
+    }
+    // A place that nobody knows starts in the middle.
+    let unknown = Circuit::new(
+        "supply B1 100V from plus to chassis\n\
+         potentiometer P1 100000 at ? from plus to chassis wiper arm\n",
+    );
+    near(unknown.volts("arm"), 50.0, 1e-2);
+}
+
+#[test]
+fn with_the_power_off_ohms_are_those_of_the_resistors() {
+    let circuit = Circuit::new(
+        "supply B1 250V source 100 from bplus to chassis\n\
+         resistor R1 100000 from bplus to plate\n\
+         resistor R2 1500 from cathode to chassis\n\
+         resistor R3 1000000 from grid to chassis\n\
+         resistor R4 22000 from bplus to chassis\n\
+         tube V1 12AX7 section 1 plate=plate grid=grid cathode=cathode\n",
+    );
+    let base = circuit.in_situation(&Situation::running(None).power_off());
+    let point = healthy(&base);
+    let ohms = |from: &str, to: &str| {
+        let probe = Probe::Ohms {
+            from: circuit.node(from),
+            to: circuit.node(to),
+        };
+        point.read(&probe, &mut Scratch::default(), None)
+    };
+    near(ohms("cathode", "chassis"), 1500.0, 1e-3);
+    near(ohms("grid", "chassis"), 1e6, 1.0);
+    near(ohms("plate", "chassis"), 122e3, 0.1);
+    near(ohms("plate", "bplus"), 100e3, 0.1);
+    near(ohms("cathode", "grid"), 1.0015e6, 1.0);
+    assert!(point.node_volts(circuit.node("bplus")).abs() < 1e-9);
+}
+
+#[test]
+fn pulled_and_lifted_parts_pass_nothing() {
+    let circuit = Circuit::new(
+        "supply B1 250V source 100 from bplus to chassis\n\
+         resistor R1 100000 from bplus to plate\n\
+         resistor R2 1500 from cathode to chassis\n\
+         resistor R3 1000000 from grid to chassis\n\
+         tube V1 12AX7 section 1 plate=plate grid=grid cathode=cathode\n",
+    );
+    let mut pulled = Situation::running(None);
+    pulled.pulled.push(circuit.part("V1"));
+    let base = circuit.in_situation(&pulled);
+    let point = healthy(&base);
+    near(point.node_volts(circuit.node("plate")), 250.0, 1e-6);
+    near(point.node_volts(circuit.node("cathode")), 0.0, 1e-9);
+    let mut lifted = Situation::running(None);
+    lifted.lifted.push(circuit.part("R1"));
+    let base = circuit.in_situation(&lifted);
+    let point = healthy(&base);
+    let plate = point.node_volts(circuit.node("plate"));
+    // Emitted electrons charge what nothing discharges a volt or two below the cathode.
+    assert!((-4.0..0.1).contains(&plate), "{plate} V");
+    near(point.element_amps(circuit.element("R1")), 0.0, 1e-15);
+}
