@@ -1,3 +1,3 @@
 //! Placeholder
 #[test]
-fn t(){ }
+fn t() {}

@@ -1,6 +1,6 @@
 //! Drawing units: scatter within tolerance, failures, and the unit that comes of both.
 
-use deadstage_circuit::{class_of, Network};
+use deadstage_circuit::{Network, class_of};
 use deadstage_netlist::{Electrode, PartId, PartKind, SettingId, Stage};
 use deadstage_parts::{
     Condition, Device, LawForm, OperatingPoint, TubeKind, UnitKind, default_tolerance,
@@ -32,7 +32,9 @@ pub fn scatter(stage: &Stage, rng: &mut impl Rng) -> Scatter {
         .parts
         .iter()
         .map(|part| {
-            let tolerance = part.tolerance.unwrap_or_else(|| default_tolerance(class_of(&part.kind)));
+            let tolerance = part
+                .tolerance
+                .unwrap_or_else(|| default_tolerance(class_of(&part.kind)));
             1.0 + tolerance * (2.0 * rng.random::<f64>() - 1.0)
         })
         .collect();
@@ -132,11 +134,17 @@ pub fn fault(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
             p if p < 0.92 => FaultKind::Open(log_uniform(rng, 5e6, 1e10)),
             _ => FaultKind::Short(log_uniform(rng, 0.1, 100.0)),
         },
-        PartKind::Choke { .. } | PartKind::Winding { .. } | PartKind::Relay { .. } | PartKind::Lamp { .. } | PartKind::Fuse { .. } => {
-            FaultKind::Open(log_uniform(rng, 5e6, 1e10))
-        }
+        PartKind::Choke { .. }
+        | PartKind::Winding { .. }
+        | PartKind::Relay { .. }
+        | PartKind::Lamp { .. }
+        | PartKind::Fuse { .. } => FaultKind::Open(log_uniform(rng, 5e6, 1e10)),
         PartKind::Capacitor { .. } => {
-            if pick < 0.65 { FaultKind::Leaky(log_uniform(rng, 3e3, 1e8)) } else { FaultKind::Short(log_uniform(rng, 0.1, 100.0)) }
+            if pick < 0.65 {
+                FaultKind::Leaky(log_uniform(rng, 3e3, 1e8))
+            } else {
+                FaultKind::Short(log_uniform(rng, 0.1, 100.0))
+            }
         }
         PartKind::Tube { electrodes, .. } => {
             let has_grid = electrodes.iter().any(|(e, _)| *e == Electrode::Grid);
@@ -150,14 +158,26 @@ pub fn fault(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
             }
         }
         PartKind::Supply { .. } => {
-            if pick < 0.6 { FaultKind::Source(0.3 + 0.6 * rng.random::<f64>()) } else { FaultKind::Source(0.0) }
+            if pick < 0.6 {
+                FaultKind::Source(0.3 + 0.6 * rng.random::<f64>())
+            } else {
+                FaultKind::Source(0.0)
+            }
         }
         PartKind::Rectifier { .. } => {
-            if pick < 0.6 { FaultKind::Weak(0.05 + 0.55 * rng.random::<f64>()) } else { FaultKind::Dead }
+            if pick < 0.6 {
+                FaultKind::Weak(0.05 + 0.55 * rng.random::<f64>())
+            } else {
+                FaultKind::Dead
+            }
         }
         PartKind::Regulator { .. } => FaultKind::NotFiring,
         PartKind::Switch { .. } => {
-            if pick < 0.5 { FaultKind::Stuck } else { FaultKind::PoorContact(log_uniform(rng, 3.0, 1e7)) }
+            if pick < 0.5 {
+                FaultKind::Stuck
+            } else {
+                FaultKind::PoorContact(log_uniform(rng, 3.0, 1e7))
+            }
         }
         _ => return None,
     };
@@ -168,15 +188,28 @@ pub fn fault(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
 #[must_use]
 pub fn can_build(stage: &Stage) -> bool {
     stage.parts.iter().all(|part| match &part.kind {
-        PartKind::Tube { drive, tube_type, unit, .. } => drive.is_none() && first_point(stage, tube_type, *unit).is_some(),
+        PartKind::Tube {
+            drive,
+            tube_type,
+            unit,
+            ..
+        } => drive.is_none() && first_point(stage, tube_type, *unit).is_some(),
         PartKind::Relay { .. } | PartKind::Contact { .. } => false,
         _ => true,
     })
 }
 
 /// Kind, published point and mu of a type.
-fn first_point(stage: &Stage, tube_type: &str, unit: Option<u8>) -> Option<(Option<TubeKind>, OperatingPoint, f64)> {
-    if let Some(own) = stage.tube_types.iter().find(|t| t.name.eq_ignore_ascii_case(tube_type)) {
+fn first_point(
+    stage: &Stage,
+    tube_type: &str,
+    unit: Option<u8>,
+) -> Option<(Option<TubeKind>, OperatingPoint, f64)> {
+    if let Some(own) = stage
+        .tube_types
+        .iter()
+        .find(|t| t.name.eq_ignore_ascii_case(tube_type))
+    {
         let kind = match own.kind {
             deadstage_netlist::TubeKind::Triode => TubeKind::Triode,
             _ => TubeKind::Pentode,
@@ -194,7 +227,9 @@ fn first_point(stage: &Stage, tube_type: &str, unit: Option<u8>) -> Option<(Opti
         return Some((Some(kind), point, own.mu));
     }
     let tube = tube_table().find(tube_type)?;
-    let unit = tube.units.get(usize::from(unit.unwrap_or(1)).saturating_sub(1))?;
+    let unit = tube
+        .units
+        .get(usize::from(unit.unwrap_or(1)).saturating_sub(1))?;
     let UnitKind::Amplifier(kind) = unit.kind else {
         return Some((None, OperatingPoint::default(), 1.0));
     };
@@ -203,32 +238,78 @@ fn first_point(stage: &Stage, tube_type: &str, unit: Option<u8>) -> Option<(Opti
         .points
         .iter()
         .map(|p| p.point)
-        .filter(|p| p.plate_amps.is_some() && p.grid_volts < 0.0 && p.grid_volts + if kind == TubeKind::Triode { p.plate_volts } else { p.screen_volts } / mu > -0.5)
+        .filter(|p| {
+            p.plate_amps.is_some()
+                && p.grid_volts < 0.0
+                && p.grid_volts
+                    + if kind == TubeKind::Triode {
+                        p.plate_volts
+                    } else {
+                        p.screen_volts
+                    } / mu
+                    > -0.5
+        })
         .last()
-        .or_else(|| unit.points.iter().map(|p| p.point).find(|p| p.plate_amps.is_some()))?;
-    Some((Some(kind), point, point.mu.filter(|_| kind == TubeKind::Triode).unwrap_or(mu)))
+        .or_else(|| {
+            unit.points
+                .iter()
+                .map(|p| p.point)
+                .find(|p| p.plate_amps.is_some())
+        })?;
+    Some((
+        Some(kind),
+        point,
+        point.mu.filter(|_| kind == TubeKind::Triode).unwrap_or(mu),
+    ))
 }
 
 /// The unit: the stage in its default setting, scattered, with these failures.
 ///
 /// # Errors
 /// A part that the bench can't build.
-pub fn build(stage: &Stage, network: &Network, scatter: &Scatter, faults: &[Fault], line_ratio: f64) -> Result<Unit, String> {
-    let mut unit = Unit { nodes: stage.nodes.len(), ..Unit::default() };
+pub fn build(
+    stage: &Stage,
+    network: &Network,
+    scatter: &Scatter,
+    faults: &[Fault],
+    line_ratio: f64,
+) -> Result<Unit, String> {
+    let mut unit = Unit {
+        nodes: stage.nodes.len(),
+        ..Unit::default()
+    };
     let default = SettingId(0);
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
         let index = id.0 as usize;
         let ratio = scatter.value[index];
         let fault = faults.iter().find(|f| f.part == id).map(|f| f.kind);
-        let mut branch = |from: usize, to: usize, ohms: f64, emf: f64| unit.branches.push(Branch { from, to, ohms, emf });
+        let mut branch = |from: usize, to: usize, ohms: f64, emf: f64| {
+            unit.branches.push(Branch {
+                from,
+                to,
+                ohms,
+                emf,
+            })
+        };
         match &part.kind {
-            PartKind::Supply { volts, source, follows_line, from, to } => {
+            PartKind::Supply {
+                volts,
+                source,
+                follows_line,
+                from,
+                to,
+            } => {
                 let line = if *follows_line { line_ratio } else { 1.0 };
                 let left = match fault {
                     Some(FaultKind::Source(r)) => r,
                     _ => 1.0,
                 };
-                branch(from.0 as usize, to.0 as usize, source.map_or(1e-2, |r| r.0.max(1e-2)), volts.0 * ratio * line * left);
+                branch(
+                    from.0 as usize,
+                    to.0 as usize,
+                    source.map_or(1e-2, |r| r.0.max(1e-2)),
+                    volts.0 * ratio * line * left,
+                );
             }
             PartKind::Resistor { ohms, from, to, .. }
             | PartKind::Choke { ohms, from, to, .. }
@@ -248,12 +329,25 @@ pub fn build(stage: &Stage, network: &Network, scatter: &Scatter, faults: &[Faul
                 };
                 branch(from.0 as usize, to.0 as usize, value, 0.0);
             }
-            PartKind::Potentiometer { ohms, position, from, to, wiper } => {
+            PartKind::Potentiometer {
+                ohms,
+                position,
+                from,
+                to,
+                wiper,
+            } => {
                 let at = position.unwrap_or(0.5).clamp(0.01, 0.99);
                 branch(from.0 as usize, wiper.0 as usize, ohms.0 * ratio * at, 0.0);
-                branch(wiper.0 as usize, to.0 as usize, ohms.0 * ratio * (1.0 - at), 0.0);
+                branch(
+                    wiper.0 as usize,
+                    to.0 as usize,
+                    ohms.0 * ratio * (1.0 - at),
+                    0.0,
+                );
             }
-            PartKind::Capacitor { farads, from, to, .. } => {
+            PartKind::Capacitor {
+                farads, from, to, ..
+            } => {
                 let healthy = healthy_leakage_ohms(class_of(&part.kind), farads.0).unwrap_or(1e11);
                 let value = match fault {
                     Some(FaultKind::Short(r) | FaultKind::Leaky(r)) => r,
@@ -261,7 +355,11 @@ pub fn build(stage: &Stage, network: &Network, scatter: &Scatter, faults: &[Faul
                 };
                 branch(from.0 as usize, to.0 as usize, value, 0.0);
             }
-            PartKind::Switch { closed_in, from, to } => {
+            PartKind::Switch {
+                closed_in,
+                from,
+                to,
+            } => {
                 let mut closed = closed_in.contains(&default);
                 if fault == Some(FaultKind::Stuck) {
                     closed = !closed;
@@ -273,8 +371,14 @@ pub fn build(stage: &Stage, network: &Network, scatter: &Scatter, faults: &[Faul
                 };
                 branch(from.0 as usize, to.0 as usize, ohms, 0.0);
             }
-            PartKind::Tube { tube_type, unit: number, electrodes, .. } => {
-                let (kind, point, mu) = first_point(stage, tube_type, *number).ok_or("no published point")?;
+            PartKind::Tube {
+                tube_type,
+                unit: number,
+                electrodes,
+                ..
+            } => {
+                let (kind, point, mu) =
+                    first_point(stage, tube_type, *number).ok_or("no published point")?;
                 let device = network.part(id).device.ok_or("no device")?;
                 let slot = network.device(device);
                 let mut common = slot.common;
@@ -285,31 +389,48 @@ pub fn build(stage: &Stage, network: &Network, scatter: &Scatter, faults: &[Faul
                 }
                 let _ = electrodes;
                 let mut body = match kind {
-                    Some(kind) => Body::Tube(UnitTube::new(kind, &point, mu, &scatter.specimen[index])),
+                    Some(kind) => {
+                        Body::Tube(UnitTube::new(kind, &point, mu, &scatter.specimen[index]))
+                    }
                     None => Body::Other(slot.law.clone(), Condition::default()),
                 };
                 match (&mut body, fault) {
                     (Body::Tube(tube), Some(FaultKind::Weak(r))) => tube.emission = r,
                     (Body::Tube(tube), Some(FaultKind::Dead)) => tube.emission = 0.0,
                     (Body::Tube(tube), Some(FaultKind::Gassy(g))) => tube.gas = g,
-                    (Body::Other(_, condition), Some(FaultKind::Weak(r))) => condition.perveance = r,
+                    (Body::Other(_, condition), Some(FaultKind::Weak(r))) => {
+                        condition.perveance = r
+                    }
                     (Body::Other(_, condition), Some(FaultKind::Dead)) => condition.perveance = 0.0,
                     _ => {}
                 }
                 if let Some(FaultKind::PoorContact(r)) = fault {
                     let behind = unit.nodes;
                     unit.nodes += 1;
-                    unit.branches.push(Branch { from: common, to: behind, ohms: r, emf: 0.0 });
+                    unit.branches.push(Branch {
+                        from: common,
+                        to: behind,
+                        ohms: r,
+                        emf: 0.0,
+                    });
                     common = behind;
                 }
-                unit.placed.push(Placed { common, ports: slot.ports.clone(), body });
+                unit.placed.push(Placed {
+                    common,
+                    ports: slot.ports.clone(),
+                    body,
+                });
             }
-            PartKind::Rectifier { .. } | PartKind::Diode { .. } | PartKind::Regulator { .. } | PartKind::Transistor { .. } => {
+            PartKind::Rectifier { .. }
+            | PartKind::Diode { .. }
+            | PartKind::Regulator { .. }
+            | PartKind::Transistor { .. } => {
                 let device = network.part(id).device.ok_or("no device")?;
                 let slot = network.device(device);
                 let mut condition = Condition::default();
                 if slot.follows_line {
-                    condition.volts = line_ratio * (1.0 + 0.03 * (ratio - 1.0).signum() * (ratio - 1.0).abs().min(1.0));
+                    condition.volts = line_ratio
+                        * (1.0 + 0.03 * (ratio - 1.0).signum() * (ratio - 1.0).abs().min(1.0));
                 }
                 match fault {
                     Some(FaultKind::Weak(r)) => condition.perveance = r,

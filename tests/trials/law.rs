@@ -52,20 +52,36 @@ impl UnitTube {
         let pentode = kind != TubeKind::Triode;
         let plate_amps = point.plate_amps.unwrap_or(1e-3);
         let screen_ratio = point.screen_amps.map_or(0.2, |s| s / plate_amps);
-        let pull = if pentode { point.screen_volts } else { point.plate_volts };
+        let pull = if pentode {
+            point.screen_volts
+        } else {
+            point.plate_volts
+        };
         let bare = point.grid_volts + pull / mu;
         // The contact potential that would make 3/2 of the current over the
         // drive the published transconductance, of which the law takes a share.
         let by_gm = point.gm.map_or(0.0, |gm| {
-            let total = if pentode { plate_amps * (1.0 + screen_ratio) } else { plate_amps };
+            let total = if pentode {
+                plate_amps * (1.0 + screen_ratio)
+            } else {
+                plate_amps
+            };
             (1.5 * total / (gm * total / plate_amps) - bare).clamp(-0.2 * pull / mu, 1.2)
         });
         let contact = (specimen.contact_share * by_gm).max(0.1 * pull / mu - bare);
         let width = 0.06 * pull / mu;
         let drive = width * softplus((bare + contact) / width);
         let plate_mu = mu * 30.0;
-        let total = if pentode { plate_amps * (1.0 + screen_ratio) } else { plate_amps };
-        let drive = if pentode { drive + point.plate_volts / plate_mu } else { drive };
+        let total = if pentode {
+            plate_amps * (1.0 + screen_ratio)
+        } else {
+            plate_amps
+        };
+        let drive = if pentode {
+            drive + point.plate_volts / plate_mu
+        } else {
+            drive
+        };
         Self {
             mu: mu * specimen.mu,
             perveance: total / drive.powf(1.5) * specimen.perveance,
@@ -98,13 +114,24 @@ impl UnitTube {
         let positive = 0.12 * softplus((grid + 0.05) / 0.12);
         let grid_amps = (self.emission * self.grid_perveance * positive.powf(1.5)).min(0.6 * total);
         let left = total - grid_amps;
-        let open = if plate <= 0.0 { 0.0 } else { 1.0 - (-plate / self.knee.max(1.0)).exp() };
+        let open = if plate <= 0.0 {
+            0.0
+        } else {
+            1.0 - (-plate / self.knee.max(1.0)).exp()
+        };
         let (plate_amps, screen_amps) = if self.pentode {
             let share = 1.0 / (1.0 + self.screen_ratio);
             let at_plate = left * share * open;
             (at_plate, if screen > 0.0 { left - at_plate } else { 0.0 })
         } else {
-            (left * if plate <= 0.0 { 0.0 } else { 1.0 - (-plate / (1.0 + 0.02 * self.knee)).exp() }, 0.0)
+            (
+                left * if plate <= 0.0 {
+                    0.0
+                } else {
+                    1.0 - (-plate / (1.0 + 0.02 * self.knee)).exp()
+                },
+                0.0,
+            )
         };
         [plate_amps, grid_amps - self.gas * plate_amps, screen_amps]
     }

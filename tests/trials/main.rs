@@ -11,7 +11,12 @@ fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
     let cases: u64 = words.first().and_then(|w| w.parse().ok()).unwrap_or(20);
     let first: u64 = words.get(1).and_then(|w| w.parse().ok()).unwrap_or(1);
-    let counts: Vec<usize> = words.get(2).map_or(vec![0, 1, 2, 3], |w| w.chars().filter_map(|c| c.to_digit(10)).map(|d| d as usize).collect());
+    let counts: Vec<usize> = words.get(2).map_or(vec![0, 1, 2, 3], |w| {
+        w.chars()
+            .filter_map(|c| c.to_digit(10))
+            .map(|d| d as usize)
+            .collect()
+    });
     let only = words.get(3).cloned().unwrap_or_default();
     let shown = words.get(4).is_some();
     let shipped = match stages::shipped(80) {
@@ -23,11 +28,22 @@ fn main() -> ExitCode {
     };
     for count in counts {
         let mut all = score::Tally::default();
-        for (name, stage) in shipped.iter().filter(|(n, s)| n.contains(&only) && draw::can_build(s)) {
+        for (name, stage) in shipped
+            .iter()
+            .filter(|(n, s)| n.contains(&only) && draw::can_build(s))
+        {
             let began = std::time::Instant::now();
             let done: Vec<_> = (0..cases)
                 .into_par_iter()
-                .filter_map(|case| run::trial(name, stage, count, first + case * 7919 + count as u64, &Options::default()))
+                .filter_map(|case| {
+                    run::trial(
+                        name,
+                        stage,
+                        count,
+                        first + case * 7919 + count as u64,
+                        &Options::default(),
+                    )
+                })
                 .collect();
             let mut tally = score::Tally::default();
             for trial in &done {
@@ -37,30 +53,74 @@ fn main() -> ExitCode {
                 tally.add(right, partly, claim.probability);
                 all.add(right, partly, claim.probability);
                 if shown && !right {
-                    let truth: Vec<String> = trial.faults.iter().map(|f| run::describe(stage, f)).collect();
-                    let said: Vec<String> = trial.diagnosis.suspects.iter().take(3).map(|s| {
-                        let f: Vec<String> = s.faults.iter().map(|f| format!("{}{} {} {:.3?}", f.part, f.section.map_or(String::new(), |s| format!("/{s}")), f.mode, f.value.unwrap_or(0.0))).collect();
-                        format!("{:.2} g{} {}", s.probability, s.group, f.join(" + "))
-                    }).collect();
-                    println!("  {} | healthy {:.2} unexplained {:.2} | {}", truth.join(" + "), trial.diagnosis.healthy, trial.diagnosis.unexplained, said.join(" | "));
+                    let truth: Vec<String> = trial
+                        .faults
+                        .iter()
+                        .map(|f| run::describe(stage, f))
+                        .collect();
+                    let said: Vec<String> = trial
+                        .diagnosis
+                        .suspects
+                        .iter()
+                        .take(3)
+                        .map(|s| {
+                            let f: Vec<String> = s
+                                .faults
+                                .iter()
+                                .map(|f| {
+                                    format!(
+                                        "{}{} {} {:.3?}",
+                                        f.part,
+                                        f.section.map_or(String::new(), |s| format!("/{s}")),
+                                        f.mode,
+                                        f.value.unwrap_or(0.0)
+                                    )
+                                })
+                                .collect();
+                            format!("{:.2} g{} {}", s.probability, s.group, f.join(" + "))
+                        })
+                        .collect();
+                    println!(
+                        "  {} | healthy {:.2} unexplained {:.2} | {}",
+                        truth.join(" + "),
+                        trial.diagnosis.healthy,
+                        trial.diagnosis.unexplained,
+                        said.join(" | ")
+                    );
                     for (i, r) in trial.diagnosis.readings.iter().enumerate() {
                         let z = (r.read - r.healthy) / r.healthy_sigma;
-                        let top = trial.diagnosis.suspects.first().and_then(|s| s.predicts.get(i)).map_or(0.0, |p| p.value);
-                        println!("      {:10} read {:9.3} healthy {:9.3} ± {:7.3} z {:6.1} top {:9.3}", r.point, r.read, r.healthy, r.healthy_sigma, z, top);
+                        let top = trial
+                            .diagnosis
+                            .suspects
+                            .first()
+                            .and_then(|s| s.predicts.get(i))
+                            .map_or(0.0, |p| p.value);
+                        println!(
+                            "      {:10} read {:9.3} healthy {:9.3} ± {:7.3} z {:6.1} top {:9.3}",
+                            r.point, r.read, r.healthy, r.healthy_sigma, z, top
+                        );
                     }
                 }
             }
             let (sure, sure_count) = tally.when_sure();
             println!(
                 "{count} fault(s) {name:28} {:3} trials right {:.2} partly {:.2} claimed {:.2} ece {:.3} sure {sure:.2} of {sure_count}  {:.2} s each",
-                tally.claims.len(), tally.rate(), tally.partly as f64 / tally.claims.len().max(1) as f64, tally.claimed(), tally.calibration_error(),
+                tally.claims.len(),
+                tally.rate(),
+                tally.partly as f64 / tally.claims.len().max(1) as f64,
+                tally.claimed(),
+                tally.calibration_error(),
                 began.elapsed().as_secs_f64() * 2.0 / tally.claims.len().max(1) as f64,
             );
         }
         let (sure, sure_count) = all.when_sure();
         println!(
             "== {count} fault(s): {} trials, right {:.3}, partly {:.3}, claimed {:.3}, calibration error {:.3}, sure and right {sure:.3} of {sure_count}",
-            all.claims.len(), all.rate(), all.partly as f64 / all.claims.len().max(1) as f64, all.claimed(), all.calibration_error()
+            all.claims.len(),
+            all.rate(),
+            all.partly as f64 / all.claims.len().max(1) as f64,
+            all.claimed(),
+            all.calibration_error()
         );
     }
     ExitCode::SUCCESS

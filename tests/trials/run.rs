@@ -2,8 +2,8 @@
 
 use deadstage_circuit::Network;
 use deadstage_netlist::{
-    Bound, Meter, MeterInput, NodeId, Ohms, Place, Point, Quantity, Reading, Readings, Span,
-    Stage, Volts,
+    Bound, Meter, MeterInput, NodeId, Ohms, Place, Point, Quantity, Reading, Readings, Span, Stage,
+    Volts,
 };
 use deadstage_parts::LawForm;
 use deadstage_reason::{Diagnosis, Options, diagnose, usual_range};
@@ -32,7 +32,11 @@ pub struct Trial {
 /// The meters units are read with.
 #[must_use]
 pub fn meters() -> [Meter; 3] {
-    let meter = |input, fraction| Meter { input, fraction, offset: Volts(0.0) };
+    let meter = |input, fraction| Meter {
+        input,
+        fraction,
+        offset: Volts(0.0),
+    };
     [
         meter(MeterInput::Fixed(Ohms(11e6)), 0.03),
         meter(MeterInput::OhmsPerVolt(20e3), 0.03),
@@ -54,25 +58,45 @@ pub fn points(stage: &Stage) -> Vec<Point> {
     }
     (1..stage.nodes.len())
         .filter_map(|i| u32::try_from(i).ok())
-        .map(|i| Point { label: stage.node(NodeId(i)).name.clone(), place: Place::Node(NodeId(i)) })
+        .map(|i| Point {
+            label: stage.node(NodeId(i)).name.clone(),
+            place: Place::Node(NodeId(i)),
+        })
         .collect()
 }
 
 /// Reads every point of a unit with one meter; 3-digit numbers, an error evenly within the meter's accuracy.
-pub fn read_all(stage: &Stage, unit: &Unit, meter: &Meter, line: Volts, rng: &mut impl Rng) -> Option<Readings> {
-    let mut sheet = Readings { title: "trial".to_owned(), ..Readings::default() };
+pub fn read_all(
+    stage: &Stage,
+    unit: &Unit,
+    meter: &Meter,
+    line: Volts,
+    rng: &mut impl Rng,
+) -> Option<Readings> {
+    let mut sheet = Readings {
+        title: "trial".to_owned(),
+        ..Readings::default()
+    };
     for point in points(stage) {
-        let Place::Node(node) = point.place else { continue };
-        let bare = unit.read(node.0 as usize, 0, None)?;
-        let (load, range) = match meter.input {
-            MeterInput::Ideal => (None, None),
-            MeterInput::Fixed(ohms) => (Some(ohms.0), None),
+        let Place::Node(node) = point.place else {
+            continue;
+        };
+        let at = |load| unit.read(node.0 as usize, 0, load);
+        let (shown, range) = match meter.input {
+            MeterInput::Ideal => (at(None)?, None),
+            MeterInput::Fixed(ohms) => (at(Some(ohms.0))?, None),
             MeterInput::OhmsPerVolt(each) => {
-                let full = usual_range(bare);
-                (Some(each * full), Some(full))
+                // Down from a range that is sure to hold it, as long as the next one does.
+                let mut full = usual_range(at(None)?);
+                let mut shown = at(Some(each * full))?;
+                while usual_range(shown) < full {
+                    let lower = usual_range(shown);
+                    let there = at(Some(each * lower))?;
+                    (full, shown) = (lower, there);
+                }
+                (shown, Some(full))
             }
         };
-        let shown = unit.read(node.0 as usize, 0, load)?;
         let reach = range.unwrap_or(shown.abs());
         let value = shown + meter.fraction * reach * (2.0 * rng.random::<f64>() - 1.0);
         sheet.readings.push(Reading {
@@ -103,7 +127,13 @@ fn three_digits(value: f64) -> f64 {
 /// Draws a unit of `stage` with `count` failures that can each be detected,
 /// reads every point and asks the program. `None` where the draw came to nothing.
 #[must_use]
-pub fn trial(name: &str, stage: &Stage, count: usize, seed: u64, options: &Options) -> Option<Trial> {
+pub fn trial(
+    name: &str,
+    stage: &Stage,
+    count: usize,
+    seed: u64,
+    options: &Options,
+) -> Option<Trial> {
     let mut rng = Pcg64Mcg::seed_from_u64(seed);
     let network = Network::compile(stage, LawForm::TwoPitch).ok()?;
     let drawn: Scatter = scatter(stage, &mut rng);
@@ -113,25 +143,37 @@ pub fn trial(name: &str, stage: &Stage, count: usize, seed: u64, options: &Optio
     let line_ratio = line.0 / stage.line.unwrap_or(Volts(117.0)).0;
     let meter = meters()[rng.random_range(0..3)];
     let healthy = build(stage, &network, &drawn, &[], line_ratio).ok()?;
-    let at_rest = healthy.solve()?;
+    healthy.solve()?;
     let mut faults: Vec<Fault> = Vec::new();
-    let mut before = at_rest;
     let sigma = spreads(stage, &meter, line)?;
     for _ in 0..60 {
         if faults.len() == count {
             break;
         }
-        let Some(next) = fault(stage, &mut rng) else { continue };
-        if faults.iter().any(|f| stage.part(f.part).name == stage.part(next.part).name) {
+        let Some(next) = fault(stage, &mut rng) else {
+            continue;
+        };
+        if faults
+            .iter()
+            .any(|f| stage.part(f.part).name == stage.part(next.part).name)
+        {
             continue;
         }
         let mut tried = faults.clone();
         tried.push(next);
         let unit = build(stage, &network, &drawn, &tried, line_ratio).ok()?;
         let Some(x) = unit.solve() else { continue };
-        if moved(stage, &before, &x, &sigma) > DETECTABLE {
+        // Every failure must show beside the others, not only when it was drawn.
+        let each_shows = (0..tried.len()).all(|skip| {
+            let mut others = tried.clone();
+            others.remove(skip);
+            build(stage, &network, &drawn, &others, line_ratio)
+                .ok()
+                .and_then(|unit| unit.solve())
+                .is_some_and(|without| moved(stage, &without, &x, &sigma) > DETECTABLE)
+        });
+        if each_shows {
             faults = tried;
-            before = x;
         }
     }
     if faults.len() < count {
@@ -140,7 +182,12 @@ pub fn trial(name: &str, stage: &Stage, count: usize, seed: u64, options: &Optio
     let unit = build(stage, &network, &drawn, &faults, line_ratio).ok()?;
     let sheet = read_all(stage, &unit, &meter, line, &mut rng)?;
     let diagnosis = diagnose(stage, std::slice::from_ref(&sheet), options).ok()?;
-    Some(Trial { stage: name.to_owned(), faults, diagnosis, sheet })
+    Some(Trial {
+        stage: name.to_owned(),
+        faults,
+        diagnosis,
+        sheet,
+    })
 }
 
 /// Largest move of any point in healthy spreads.
@@ -149,7 +196,9 @@ fn moved(stage: &Stage, before: &[f64], after: &[f64], sigma: &[f64]) -> f64 {
         .iter()
         .zip(sigma)
         .filter_map(|(point, sigma)| match point.place {
-            Place::Node(node) => Some(((after[node.0 as usize] - before[node.0 as usize]) / sigma).abs()),
+            Place::Node(node) => {
+                Some(((after[node.0 as usize] - before[node.0 as usize]) / sigma).abs())
+            }
             _ => None,
         })
         .fold(0.0, f64::max)
@@ -184,7 +233,10 @@ fn spreads(stage: &Stage, meter: &Meter, line: Volts) -> Option<Vec<f64>> {
 /// Names and sections of the true failures.
 #[must_use]
 pub fn truth(stage: &Stage, faults: &[Fault]) -> Vec<String> {
-    let mut names: Vec<String> = faults.iter().map(|f| stage.part(f.part).name.clone()).collect();
+    let mut names: Vec<String> = faults
+        .iter()
+        .map(|f| stage.part(f.part).name.clone())
+        .collect();
     names.sort();
     names
 }

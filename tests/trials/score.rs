@@ -22,10 +22,18 @@ pub fn claim(diagnosis: &Diagnosis) -> Claim {
     let first: Vec<_> = diagnosis.suspects.iter().filter(|s| s.group == 1).collect();
     let total: f64 = first.iter().map(|s| s.probability).sum();
     if diagnosis.healthy >= total && diagnosis.healthy >= diagnosis.unexplained {
-        return Claim { probability: diagnosis.healthy, sets: vec![Vec::new()], unexplained: false };
+        return Claim {
+            probability: diagnosis.healthy,
+            sets: vec![Vec::new()],
+            unexplained: false,
+        };
     }
     if diagnosis.unexplained >= total {
-        return Claim { probability: diagnosis.unexplained, sets: Vec::new(), unexplained: true };
+        return Claim {
+            probability: diagnosis.unexplained,
+            sets: Vec::new(),
+            unexplained: true,
+        };
     }
     let sets = first
         .iter()
@@ -36,20 +44,29 @@ pub fn claim(diagnosis: &Diagnosis) -> Claim {
             names
         })
         .collect();
-    Claim { probability: total, sets, unexplained: false }
+    Claim {
+        probability: total,
+        sets,
+        unexplained: false,
+    }
 }
 
 /// Whether the claim holds the truth.
 #[must_use]
 pub fn is_right(stage: &Stage, trial: &Trial) -> bool {
-    claim(&trial.diagnosis).sets.contains(&truth(stage, &trial.faults))
+    claim(&trial.diagnosis)
+        .sets
+        .contains(&truth(stage, &trial.faults))
 }
 
 /// Whether at least one part of the first suspect is truly bad.
 #[must_use]
 pub fn is_partly_right(stage: &Stage, trial: &Trial) -> bool {
     let names = truth(stage, &trial.faults);
-    claim(&trial.diagnosis).sets.iter().any(|set| set.iter().any(|n| names.contains(n)))
+    claim(&trial.diagnosis)
+        .sets
+        .iter()
+        .any(|set| set.iter().any(|n| names.contains(n)))
 }
 
 /// Rates over many trials.

@@ -23,7 +23,12 @@ pub fn read(path: &Path) -> Result<Stage, String> {
             .map(|text| (file.display().to_string(), text))
             .map_err(|e| e.to_string())
     };
-    let parsed = parse_stage(&path.display().to_string(), &text, &deadstage_circuit::tube_names(), &mut load);
+    let parsed = parse_stage(
+        &path.display().to_string(),
+        &text,
+        &deadstage_circuit::tube_names(),
+        &mut load,
+    );
     if let Some(error) = parsed.errors().next() {
         return Err(format!("{}: {}", path.display(), error.message));
     }
@@ -42,7 +47,10 @@ pub fn shipped(most_parts: usize) -> Result<Vec<(String, Stage)>, String> {
     for file in files {
         let stage = read(&file)?;
         if stage.parts.len() <= most_parts {
-            let name = file.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+            let name = file
+                .file_stem()
+                .map(|s| s.to_string_lossy().into_owned())
+                .unwrap_or_default();
             stages.push((name, stage));
         }
     }

@@ -170,7 +170,12 @@ impl Unit {
         }
         let mut moved = x.to_vec();
         for placed in &self.placed {
-            let mut terminals: Vec<usize> = placed.ports.iter().copied().chain([placed.common]).collect();
+            let mut terminals: Vec<usize> = placed
+                .ports
+                .iter()
+                .copied()
+                .chain([placed.common])
+                .collect();
             terminals.sort_unstable();
             terminals.dedup();
             for &by in &terminals {
@@ -196,7 +201,9 @@ impl Unit {
     fn newton(&self, x: &mut Vec<f64>, scale: f64) -> bool {
         for _ in 0..150 {
             let r = self.residual(x, scale);
-            let Some(step) = self.slope(x).lu().solve(&r) else { return false };
+            let Some(step) = self.slope(x).lu().solve(&r) else {
+                return false;
+            };
             let largest = step.iter().fold(0.0f64, |m, s| m.max(s.abs()));
             if !largest.is_finite() {
                 return false;
@@ -230,7 +237,12 @@ impl Unit {
     pub fn read(&self, from: usize, to: usize, load: Option<f64>) -> Option<f64> {
         let mut unit = self.clone();
         if let Some(ohms) = load {
-            unit.branches.push(Branch { from, to, ohms, emf: 0.0 });
+            unit.branches.push(Branch {
+                from,
+                to,
+                ohms,
+                emf: 0.0,
+            });
         }
         let x = unit.solve()?;
         Some(x[from] - x[to])

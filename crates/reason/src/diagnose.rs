@@ -107,7 +107,9 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
         meter: crate::reach::meter_in_hand(meter),
         setting: observed.situations[at].setting,
     };
-    crate::answer::compose(stage, sheets, options, &scales, &found, &invisible, &reach, highest)
+    crate::answer::compose(
+        stage, sheets, options, &scales, &found, &invisible, &reach, highest,
+    )
 }
 
 /// What a healthy unit would show for every reading of the sheets, and how far

@@ -12,7 +12,7 @@ use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
 
 /// Probability that any one reading is a slip.
-pub(crate) const SLIP: f64 = 0.008;
+pub(crate) const SLIP: f64 = 0.004;
 
 /// Further spread of every comparison, as a share of the scatter that the
 /// tolerances alone give: linear scatter is a little too sure of itself.
@@ -38,7 +38,7 @@ impl Evidence {
         let ln_slip = |o: &Observation| {
             let (span, least) = match (o.scale, o.kind) {
                 (Scale::Log, _) => return -15f64.ln(),
-                (Scale::Plain, "volts") => (1.2 * highest_volts.max(10.0), 0.02),
+                (Scale::Plain, "volts") => (1.2 * highest_volts.max(10.0), o.sigma.max(0.02)),
                 (Scale::Plain, _) => {
                     let span = 3.0 * o.read.abs().max(o.sigma * 30.0);
                     (span, 1e-3 * span)
@@ -138,6 +138,12 @@ impl Weights {
             total = ln_add(total, none + (SLIP / (1.0 - SLIP)).ln() + slip);
         }
         gauss + total + self.ln_bounds(mean, evidence)
+    }
+
+    /// ln p(y | forecast), no slips allowed: what a search for the best
+    /// parameters climbs, where allowing a slip would leave it on a plain.
+    pub(crate) fn ln_without_slips(&self, mean: &[f64], evidence: &Evidence) -> f64 {
+        self.pieces(mean, evidence).0 + self.ln_bounds(mean, evidence)
     }
 
     /// ln p(y) where each reading, with probability `moves`, is displaced to

@@ -46,7 +46,11 @@ pub(crate) fn look<'a>(
                 return None;
             }
             let outlook = outlook(scales, model, steps, meter, answer, scratch)?;
-            Some(Looked { answer, probability, outlook })
+            Some(Looked {
+                answer,
+                probability,
+                outlook,
+            })
         })
         .collect()
 }
@@ -147,7 +151,10 @@ fn what_to_expect(
     for l in order {
         let (mean, sigma) = l.outlook.steps[index];
         // One example for each distinguishable reading is enough.
-        if seen.iter().any(|(m, s)| (m - mean).abs() < 2.0 * s.hypot(sigma)) {
+        if seen
+            .iter()
+            .any(|(m, s)| (m - mean).abs() < 2.0 * s.hypot(sigma))
+        {
             continue;
         }
         seen.push((mean, sigma));
@@ -155,7 +162,10 @@ fn what_to_expect(
         let subject = if faults.is_empty() {
             "if nothing has failed".to_owned()
         } else {
-            let list: Vec<String> = faults.iter().map(|f| format!("{} is {}", f.part, phrase(f.mode))).collect();
+            let list: Vec<String> = faults
+                .iter()
+                .map(|f| format!("{} is {}", f.part, phrase(f.mode)))
+                .collect();
             format!("if {}", list.join(" and "))
         };
         said.push(format!("{subject} about {}", shown(step, mean)));

@@ -57,7 +57,11 @@ pub(crate) fn outlook(
         if spread <= 0.0 {
             continue;
         }
-        let step = if u + spread > failure.range.high { -spread } else { spread };
+        let step = if u + spread > failure.range.high {
+            -spread
+        } else {
+            spread
+        };
         let mut moved = held.clone();
         moved[k].1 = u + step;
         if let Ok(there) = model.forecast(law, &moved, &joined, 0, &mut starts.clone(), scratch) {
@@ -78,7 +82,11 @@ pub(crate) fn outlook(
                 Scale::Plain => *mean,
             };
             let beyond = step.observation.scale == Scale::Log && *mean > OHMMETER_REACH.ln();
-            let own = if beyond { 0.1 } else { variance.max(0.0).sqrt() };
+            let own = if beyond {
+                0.1
+            } else {
+                variance.max(0.0).sqrt()
+            };
             (capped, own.hypot(meter_sigma(step, meter, capped)))
         })
         .collect();
@@ -106,13 +114,19 @@ fn conditioned(
     // A reading far off this answer is a slip, and must not drag the rest along.
     for i in 0..read {
         let limit = 3.0 * (of_readings.column(i).norm_squared() + evidence.noise(i)).sqrt();
-        residual[i] = if evidence.is_exact(i) { residual[i].clamp(-limit, limit) } else { 0.0 };
+        residual[i] = if evidence.is_exact(i) {
+            residual[i].clamp(-limit, limit)
+        } else {
+            0.0
+        };
     }
     let shift = gain.tr_mul(&residual);
     let variances = (0..total - read)
         .map(|j| of_steps.column(j).norm_squared() - cross.column(j).dot(&gain.column(j)))
         .collect();
-    let means = (0..total - read).map(|j| mean[read + j] + shift[j]).collect();
+    let means = (0..total - read)
+        .map(|j| mean[read + j] + shift[j])
+        .collect();
     Some((means, variances))
 }
 
@@ -152,7 +166,10 @@ pub(crate) fn bits(forecasts: &[(f64, f64, f64)]) -> f64 {
         for (x, weight) in QUADRATURE {
             let at = mean + x * sigma;
             let own = density(at, mean, sigma);
-            let mixed: f64 = forecasts.iter().map(|&(q, m, s)| q * density(at, m, s)).sum();
+            let mixed: f64 = forecasts
+                .iter()
+                .map(|&(q, m, s)| q * density(at, m, s))
+                .sum();
             if mixed > 0.0 && own > 0.0 {
                 information += p * weight * (own / mixed).log2();
             }

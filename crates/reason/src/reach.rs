@@ -2,7 +2,8 @@
 
 use deadstage_circuit::{Flow, Network, Probe};
 use deadstage_netlist::{
-    Access, Bound, Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, SettingId, Stage, Volts,
+    Access, Bound, Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, SettingId, Stage,
+    Volts,
 };
 
 use crate::model::Model;
@@ -101,20 +102,23 @@ pub(crate) fn steps(
     let off = observed.situation(observed.situations[running].clone().power_off());
     let setting = observed.situations[running].setting;
     let mut list = Vec::new();
-    let plain = |situation: usize, probe: Probe, scale: Scale, label: String, kind: &'static str| Observation {
-        situation,
-        probe,
-        scale,
-        factor: 1.0,
-        offset: 0.0,
-        read: 0.0,
-        sigma: 0.0,
-        bound: Bound::Exact,
-        label,
-        kind,
-        panel: None,
-        range_assumed: None,
-    };
+    let plain =
+        |situation: usize, probe: Probe, scale: Scale, label: String, kind: &'static str| {
+            Observation {
+                situation,
+                probe,
+                scale,
+                factor: 1.0,
+                offset: 0.0,
+                read: 0.0,
+                sigma: 0.0,
+                bound: Bound::Exact,
+                label,
+                kind,
+                panel: None,
+                range_assumed: None,
+            }
+        };
     let mut add = |observation: Observation, effort: f64| {
         list.push(Step {
             observation,
@@ -127,18 +131,34 @@ pub(crate) fn steps(
         let place = Place::Node(NodeId(u32::try_from(node).unwrap_or(0)));
         // The range follows the reading; a middling one stands for it here.
         let (load, _) = load_of(&meter, None, 100.0);
-        let probe = Probe::Volts { from: node, to: 0, load };
+        let probe = Probe::Volts {
+            from: node,
+            to: 0,
+            load,
+        };
         let name = stage.nodes[node].name.clone();
-        add(plain(running, probe, Scale::Plain, name, "volts"), effort_of(access(stage, place)));
+        add(
+            plain(running, probe, Scale::Plain, name, "volts"),
+            effort_of(access(stage, place)),
+        );
     }
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
-        if matches!(part.kind, PartKind::Tube { .. } | PartKind::Transistor { .. } | PartKind::Supply { .. } | PartKind::Rectifier { .. }) {
+        if matches!(
+            part.kind,
+            PartKind::Tube { .. }
+                | PartKind::Transistor { .. }
+                | PartKind::Supply { .. }
+                | PartKind::Rectifier { .. }
+        ) {
             continue;
         }
         let place = Place::Across(id);
         let (from, to) = ends(stage, place);
         let reach = effort_of(access(stage, place)).max(if to == 0 {
-            effort_of(access(stage, Place::Node(NodeId(u32::try_from(from).unwrap_or(0)))))
+            effort_of(access(
+                stage,
+                Place::Node(NodeId(u32::try_from(from).unwrap_or(0))),
+            ))
         } else {
             1.0
         });
@@ -147,20 +167,36 @@ pub(crate) fn steps(
         // To the common is the same as at the node.
         if to != 0 && from != 0 {
             add(
-                plain(running, Probe::Volts { from, to, load }, Scale::Plain, label.clone(), "volts"),
+                plain(
+                    running,
+                    Probe::Volts { from, to, load },
+                    Scale::Plain,
+                    label.clone(),
+                    "volts",
+                ),
                 ACROSS_EFFORT * reach,
             );
         }
-        if !matches!(part.kind, PartKind::Regulator { .. } | PartKind::Diode { .. }) {
+        if !matches!(
+            part.kind,
+            PartKind::Regulator { .. } | PartKind::Diode { .. }
+        ) {
             add(
                 plain(off, Probe::Ohms { from, to }, Scale::Log, label, "ohms"),
                 OHMS_EFFORT,
             );
         }
         if let PartKind::Meter { .. } = part.kind
-            && let (Some((factor, offset, span)), Some(flow)) = (panel_scale(stage, id), Flow::through(network, id))
+            && let (Some((factor, offset, span)), Some(flow)) =
+                (panel_scale(stage, id), Flow::through(network, id))
         {
-            let mut observation = plain(running, Probe::Amps(flow), Scale::Plain, part.name.clone(), "panel");
+            let mut observation = plain(
+                running,
+                Probe::Amps(flow),
+                Scale::Plain,
+                part.name.clone(),
+                "panel",
+            );
             observation.factor = factor;
             observation.offset = offset;
             observation.sigma = 0.02 * span / 3f64.sqrt();
@@ -181,7 +217,14 @@ pub(crate) fn steps(
 
 fn same_probe(a: &Probe, b: &Probe) -> bool {
     match (a, b) {
-        (Probe::Volts { from: f1, to: t1, .. }, Probe::Volts { from: f2, to: t2, .. })
+        (
+            Probe::Volts {
+                from: f1, to: t1, ..
+            },
+            Probe::Volts {
+                from: f2, to: t2, ..
+            },
+        )
         | (Probe::Ohms { from: f1, to: t1 }, Probe::Ohms { from: f2, to: t2 }) => {
             (f1, t1) == (f2, t2) || (f1, t1) == (t2, f2)
         }

@@ -15,10 +15,10 @@ use crate::weigh::{Scales, Shifts, Weighed};
 const MOST_TOGETHER: usize = 4;
 
 /// Sets kept for extension, by size of the set extended.
-const PARENTS: [usize; MOST_TOGETHER - 1] = [16, 10, 6];
+const PARENTS: [usize; MOST_TOGETHER - 1] = [20, 12, 6];
 
 /// Extensions weighed for each set kept.
-const EXTENSIONS: usize = 16;
+const EXTENSIONS: usize = 20;
 
 /// Sets this far (in the logarithm) below the best are not extended, nor made.
 const REACH: f64 = 12.0;

@@ -343,16 +343,17 @@ impl Scales<'_> {
         scratch: &mut Scratch,
     ) -> Option<Weighed> {
         const STEP: f64 = 0.03;
-        const MOST_STEPS: usize = 6;
+        const MOST_STEPS: usize = 8;
         let ranges: Vec<crate::failure::Range> =
             set.iter().map(|&i| self.failures[i].range).collect();
-        // Parameters whose exact size matters; an open stays where it was found.
-        let free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].sized).collect();
+        let mut free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
         let mut u = start.to_vec();
         let mut starts = self.healthy[law].starts.clone();
         let mut at = self.forecast_at(law, set, &u, true, &mut starts, scratch)?;
         let mut weights = Weights::new(&at, self.evidence, &[])?;
+        let mut climbed = weights.ln_without_slips(&at.mean, self.evidence);
         let mut value = weights.ln_likelihood(&at.mean, self.evidence);
+        let mut peak = (value, u.clone(), at.clone(), weights.clone());
         let mut slopes: Vec<Vec<f64>> = Vec::new();
         for _ in 0..MOST_STEPS {
             if free.is_empty() {
@@ -380,6 +381,27 @@ impl Scales<'_> {
                     )
                 })
                 .collect::<Option<Vec<_>>>()?;
+            // An open or a short whose exact size no reading feels stays where it was found.
+            let feels = |slope: &[f64], k: usize| {
+                let reach = ranges[k].width().min(4.0);
+                ranges[k].sized
+                    || slope
+                        .iter()
+                        .zip(&weights.sigma)
+                        .any(|(s, sigma)| (s * reach).abs() > 0.3 * sigma)
+            };
+            let felt: Vec<bool> = slopes
+                .iter()
+                .zip(&free)
+                .map(|(s, &k)| feels(s, k))
+                .collect();
+            let mut keep = felt.iter().copied();
+            free.retain(|_| keep.next().unwrap_or(true));
+            let mut keep = felt.iter().copied();
+            slopes.retain(|_| keep.next().unwrap_or(true));
+            if free.is_empty() {
+                break;
+            }
             let (curvature, pull) =
                 self.normal_equations(&weights, &at.mean, &slopes, &ranges, &free);
             let Some(step) = curvature.clone().lu().solve(&pull) else {
@@ -399,14 +421,18 @@ impl Scales<'_> {
                     self.forecast_at(law, set, &moved, true, &mut next_starts, scratch)
                     && let Some(next) = Weights::new(&forecast, self.evidence, &[])
                 {
-                    let next_value = next.ln_likelihood(&forecast.mean, self.evidence);
-                    if next_value > value {
-                        improved = next_value > value + 0.02;
+                    let next_climbed = next.ln_without_slips(&forecast.mean, self.evidence);
+                    if next_climbed > climbed {
+                        improved = next_climbed > climbed + 0.02;
                         u = moved;
                         at = forecast;
                         weights = next;
-                        value = next_value;
+                        climbed = next_climbed;
                         starts = next_starts;
+                        value = weights.ln_likelihood(&at.mean, self.evidence);
+                        if value > peak.0 {
+                            peak = (value, u.clone(), at.clone(), weights.clone());
+                        }
                         break;
                     }
                 }
@@ -415,6 +441,9 @@ impl Scales<'_> {
             if !improved {
                 break;
             }
+        }
+        if peak.0 > value {
+            (value, u, at, weights) = peak;
         }
         let mut spread = vec![0.0; set.len()];
         let mut ln_volume = 0.0;
