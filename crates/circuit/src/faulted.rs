@@ -19,6 +19,10 @@ use crate::situation::Values;
 /// Below this share of what it was, an element's removal is no longer a small update.
 const LOST_DIGITS: f64 = 1e-6;
 
+/// The same against the entries of A⁻¹ whose difference it is: a small
+/// resistance between nodes of high resistance is known to fewer digits.
+const LOST_IN_DIFFERENCE: f64 = 1e-7;
+
 /// A stiff element that sees less than this, siemens, leaves its nodes hanging
 /// when it goes; the entry of A⁻¹ that says so is mostly rounding.
 const LEAST_STIFF_SIEMENS: f64 = 1e-7;
@@ -119,7 +123,9 @@ impl<'a> Faulted<'a> {
             let own = core[(i, i)];
             let total = 1.0 / steps[i] + own;
             let hanging = stiff[i] && own.abs() < LEAST_STIFF_SIEMENS;
-            if hanging || total.is_nan() || total.abs() <= LOST_DIGITS * own.abs() {
+            let parts = LOST_IN_DIFFERENCE * base.size_at(taps[i]);
+            let least = parts.max(LOST_DIGITS * own.abs());
+            if hanging || total.is_nan() || total.abs() <= least {
                 return None;
             }
             core[(i, i)] = total;

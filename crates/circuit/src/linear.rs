@@ -198,6 +198,18 @@ impl Linear {
         })
     }
 
+    /// Size of the entries of A⁻¹ whose difference uᵀ A⁻¹ u is, for a tap.
+    pub(crate) fn size_at(&self, tap: Tap) -> f64 {
+        let part = |index: usize| {
+            if index == NOTHING {
+                0.0
+            } else {
+                self.inverse[(index, index)].abs()
+            }
+        };
+        part(tap.plus) + part(tap.minus)
+    }
+
     /// A⁻¹ u for a tap, written into `column`.
     pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
         column.clear();
