@@ -52,7 +52,7 @@ fn main() -> ExitCode {
                 let partly = score::is_partly_right(stage, trial);
                 tally.add(right, partly, claim.probability);
                 all.add(right, partly, claim.probability);
-                if shown && !right {
+                if shown && !right && claim.probability > 0.7 {
                     let truth: Vec<String> = trial
                         .faults
                         .iter()
@@ -89,15 +89,22 @@ fn main() -> ExitCode {
                     );
                     for (i, r) in trial.diagnosis.readings.iter().enumerate() {
                         let z = (r.read - r.healthy) / r.healthy_sigma;
-                        let top = trial
-                            .diagnosis
-                            .suspects
-                            .first()
-                            .and_then(|s| s.predicts.get(i))
-                            .map_or(0.0, |p| p.value);
+                        let of = |rank: usize| {
+                            let suspect = trial.diagnosis.suspects.get(rank);
+                            suspect
+                                .and_then(|s| s.predicts.get(i))
+                                .map_or(0.0, |p| p.value)
+                        };
                         println!(
-                            "      {:10} read {:9.3} healthy {:9.3} ± {:7.3} z {:6.1} top {:9.3}",
-                            r.point, r.read, r.healthy, r.healthy_sigma, z, top
+                            "      {:10} read {:9.3} healthy {:9.3} ± {:7.3} z {:6.1} first {:9.3} second {:9.3} slip {:.2}",
+                            r.point,
+                            r.read,
+                            r.healthy,
+                            r.healthy_sigma,
+                            z,
+                            of(0),
+                            of(1),
+                            r.slip
                         );
                     }
                 }

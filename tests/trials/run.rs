@@ -197,7 +197,11 @@ fn moved(stage: &Stage, before: &[f64], after: &[f64], sigma: &[f64]) -> f64 {
         .zip(sigma)
         .filter_map(|(point, sigma)| match point.place {
             Place::Node(node) => {
-                Some(((after[node.0 as usize] - before[node.0 as usize]) / sigma).abs())
+                let (before, after) = (before[node.0 as usize], after[node.0 as usize]);
+                // A point that rests at nothing when healthy may be read to a
+                // millivolt; far from there the meter is no finer than its reading.
+                let spread = sigma.max(0.02 * before.abs().max(after.abs())).max(0.03);
+                Some(((after - before) / spread).abs())
             }
             _ => None,
         })

@@ -8,7 +8,7 @@ use nalgebra::DVector;
 use rayon::prelude::*;
 
 use crate::likelihood::{Weights, ln_add, ln_sum};
-use crate::model::Held;
+use crate::model::{Held, Starts};
 use crate::weigh::{Scales, Shifts, Weighed};
 
 /// Most failures held together.
@@ -105,6 +105,53 @@ fn sort(sets: &mut [Weighed]) {
     });
 }
 
+/// Most failures of a stage for which each is solved beside each parent.
+const MOST_ASKED: usize = 320;
+
+/// Points of a failure's range so solved.
+const MOST_ASKED_NODES: usize = 5;
+
+/// How far a parent's own parameters may give way to a further failure, in `u`.
+const GIVE: f64 = 0.5;
+
+/// Change of the forecast as each parameter of the parent gives way: an
+/// extension may find it a little elsewhere.
+fn parent_slopes(
+    scales: &Scales<'_>,
+    parent: &Weighed,
+    held: &[Held<'_>],
+    mean: &[f64],
+    starts: &Starts,
+    scratch: &mut Scratch,
+) -> Vec<Vec<f64>> {
+    (0..held.len())
+        .filter(|&k| held[k].0.range.is_open())
+        .filter_map(|k| {
+            let range = held[k].0.range;
+            let give = GIVE.min(0.15 * range.width());
+            let step = if held[k].1 + give > range.high {
+                -give
+            } else {
+                give
+            };
+            let mut moved = held.to_vec();
+            moved[k].1 += step;
+            let there = scales
+                .model
+                .forecast(
+                    parent.law,
+                    &moved,
+                    scales.observations,
+                    0,
+                    &mut starts.clone(),
+                    scratch,
+                )
+                .ok()?;
+            Some(there.mean.iter().zip(mean).map(|(a, b)| a - b).collect())
+        })
+        .collect()
+}
+
 /// Extensions of one set that might explain what it leaves: the shift that a
 /// failure gives alone, taken as it is and at its best amplitude, against the
 /// residual that the set leaves.
@@ -132,7 +179,8 @@ fn propose(
     ) else {
         return Vec::new();
     };
-    let Some(weights) = Weights::new(&forecast, scales.evidence, &[]) else {
+    let slopes = parent_slopes(scales, parent, &held, &forecast.mean, &starts, scratch);
+    let Some(weights) = Weights::new(&forecast, scales.evidence, &slopes) else {
         return Vec::new();
     };
     let exact = &weights.exact;
@@ -143,7 +191,22 @@ fn propose(
             .map(|&i| scales.evidence.read[i] - forecast.mean[i]),
     );
     let pulled = &weights.inverse * &residual;
+    let gain_of = |shift: &[f64]| {
+        let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
+        let along = d.dot(&pulled);
+        let square = d.dot(&(&weights.inverse * &d));
+        let as_it_is = along - 0.5 * square;
+        let at_best = if along > 0.0 && square > 0.0 {
+            0.5 * along * along / square
+        } else {
+            0.0
+        };
+        as_it_is.max(at_best - 1.0)
+    };
     let stage = scales.model.stage;
+    // What a failure does beside the parent is not what it does alone; where
+    // there is time, it is asked. On a large chassis the shifts alone must do.
+    let ask = scales.failures.len() <= MOST_ASKED;
     let mut promising: Vec<(f64, usize, f64)> = scales
         .failures
         .iter()
@@ -155,21 +218,43 @@ fn propose(
                 .all(|&i| failure.goes_with(&scales.failures[i], stage))
         })
         .filter_map(|(index, failure)| {
-            let (gain, u) = responses[index]
-                .iter()
-                .map(|(u, shift)| {
-                    let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
-                    let along = d.dot(&pulled);
-                    let square = d.dot(&(&weights.inverse * &d));
-                    let as_it_is = along - 0.5 * square;
-                    let at_best = if along > 0.0 && square > 0.0 {
-                        0.5 * along * along / square
-                    } else {
-                        0.0
-                    };
-                    (as_it_is.max(at_best - 1.0), *u)
-                })
-                .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
+            let best_of = |gains: &mut dyn Iterator<Item = (f64, f64)>| {
+                gains.reduce(|a, b| if b.0 > a.0 { b } else { a })
+            };
+            let (gain, u) = if ask {
+                let range = failure.range;
+                let stride = range.nodes.div_ceil(MOST_ASKED_NODES).max(1);
+                let mut beside = starts.clone();
+                best_of(&mut (0..range.nodes).step_by(stride).filter_map(|node| {
+                    let u = range.node(node);
+                    let mut both = held.clone();
+                    both.push((failure, u));
+                    let there = scales
+                        .model
+                        .forecast(
+                            parent.law,
+                            &both,
+                            scales.observations,
+                            0,
+                            &mut beside,
+                            scratch,
+                        )
+                        .ok()?;
+                    let shift: Vec<f64> = there
+                        .mean
+                        .iter()
+                        .zip(&forecast.mean)
+                        .map(|(a, b)| a - b)
+                        .collect();
+                    Some((gain_of(&shift), u))
+                }))?
+            } else {
+                best_of(
+                    &mut responses[index]
+                        .iter()
+                        .map(|(u, shift)| (gain_of(shift), *u)),
+                )?
+            };
             Some((gain + failure.ln_odds, index, u))
         })
         .filter(|(promise, ..)| parent.ln_weight + promise > best - REACH)
