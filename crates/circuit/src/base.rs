@@ -5,9 +5,9 @@ use deadstage_parts::Device;
 use crate::error::SolveError;
 use crate::faulted::Faulted;
 use crate::linear::Linear;
-use crate::network::{CLOSED_CONTACT_OHMS, ElementRole, LEAST_OHMS, Network};
+use crate::network::{CLOSED_CONTACT_OHMS, DeviceId, ElementRole, LEAST_OHMS, Network};
 use crate::operating::{LinearPart, OperatingPoint};
-use crate::overlay::{Change, Overlay};
+use crate::overlay::{Change, DeviceChange, Overlay};
 use crate::plain;
 use crate::ports::{self, NotSettled, PortNetwork, PortScratch, PortState};
 use crate::situation::{Situation, Values};
@@ -27,6 +27,8 @@ pub struct Base<'n> {
     /// Columns of A⁻¹ for every port.
     port_columns: Vec<Vec<f64>>,
     healthy: PortState,
+    /// The healthy state but with every regulator dark, where a search for who strikes starts.
+    dark: Option<PortState>,
 }
 
 /// Buffers for solving; one a thread.
@@ -60,6 +62,7 @@ impl<'n> Base<'n> {
             let healthy = point.into_state();
             base.healthy = healthy;
             if !situation.power || found == energised {
+                base.dark = base.dark_state(scratch);
                 return Ok(base);
             }
             energised = found;
@@ -94,7 +97,22 @@ impl<'n> Base<'n> {
                 volts: vec![0.0; network.port_count],
                 ..PortState::default()
             },
+            dark: None,
         })
+    }
+
+    fn dark_state(&self, scratch: &mut Scratch) -> Option<PortState> {
+        let out: Overlay = (0u32..)
+            .map(DeviceId)
+            .zip(&self.network.devices)
+            .filter(|(_, slot)| strike_volts(&slot.law).is_some())
+            .map(|(id, _)| Change::Device(id, DeviceChange::NotFiring))
+            .collect();
+        if out.is_empty() {
+            return None;
+        }
+        let point = self.solve_fixed(&out, None, scratch).ok()?;
+        Some(point.into_state())
     }
 
     /// The network.
@@ -293,6 +311,10 @@ impl<'n> Base<'n> {
         for &index in &regulators {
             values.conditions[index].fired = false;
         }
+        let mut lit = None;
+        if let (Some(dark), false) = (&self.dark, regulators.is_empty()) {
+            lit = Some(std::mem::replace(state, dark.clone()));
+        }
         self.newton(overlay, values, seen, state, scratch)?;
         for _ in 0..=regulators.len() {
             let mut struck = false;
@@ -307,6 +329,9 @@ impl<'n> Base<'n> {
             }
             if !struck {
                 break;
+            }
+            if let Some(lit) = lit.take() {
+                *state = lit;
             }
             self.newton(overlay, values, seen, state, scratch)?;
         }

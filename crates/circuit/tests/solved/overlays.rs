@@ -46,20 +46,47 @@ fn compare(circuit: &Circuit, overlay: &[Change], text: &str) -> Result<(), Test
         .fold(0.0, f64::max);
     let hanging = if weakest > 1e8 { 1e-14 * weakest } else { 0.0 };
     let lost = 1e-10 * largest;
+    // Gas current through a grid leak feeds itself: such a tube may rest in either of two states,
+    // and from the healthy state another may be found than from nothing. Either must be a state.
+    let two_states = overlay
+        .iter()
+        .any(|change| matches!(change, Change::Device(_, DeviceChange::Gas(_))));
+    laws_hold(circuit, &point)?;
     for (node, expected) in whole.iter().enumerate() {
         let found = point.node_volts(node);
+        let off = (found - expected).abs() > 1e-9 + 1e-7 * expected.abs() + hanging + lost;
         prop_assert!(
-            (found - expected).abs() <= 1e-9 + 1e-7 * expected.abs() + hanging + lost,
+            !off || two_states,
             "{}: {found} for {expected} with {overlay:?}\n{text}",
             circuit.network.node_names[node]
         );
     }
+    // A path of an ohm that is laid over has its current from the difference of two voltages.
     let (node, left, through) = point.kirchhoff();
     prop_assert!(
-        left <= 1e-9 + 1e-9 * through,
+        left <= 1e-9 + 1e-9 * through + 1e-11 * largest,
         "{left:e} A of {through:e} A left at {} with {overlay:?}\n{text}",
         circuit.network.node_names[node]
     );
+    Ok(())
+}
+
+/// The currents of an operating point are those of the devices at its voltages.
+fn laws_hold(circuit: &Circuit, point: &OperatingPoint<'_>) -> Result<(), TestCaseError> {
+    for (index, slot) in circuit.network.devices.iter().enumerate() {
+        let id = DeviceId(u32::try_from(index).unwrap_or(u32::MAX));
+        let mut volts = [0.0; deadstage_parts::MAX_PORTS];
+        volts[..slot.ports.len()].copy_from_slice(point.device_volts(id));
+        let law = slot.law.currents(&volts, &point.values().conditions[index]);
+        for (port, amps) in point.device_amps(id).iter().enumerate() {
+            let expected = if point.values().present[index] {
+                law.amps[port]
+            } else {
+                0.0
+            };
+            prop_assert!((amps - expected).abs() <= 1e-12 + 1e-9 * expected.abs());
+        }
+    }
     Ok(())
 }
 
@@ -98,7 +125,7 @@ fn change(circuit: &Circuit, kind: usize, which: usize, other: usize, size: f64)
             Change::Pin {
                 device: id,
                 port,
-                ohms: decades.clamp(1.0, 1e9),
+                ohms: decades.clamp(100.0, 1e9),
             }
         }
         6 => Change::Device(device(tube)?, DeviceChange::Perveance(size)),
