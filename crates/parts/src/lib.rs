@@ -8,8 +8,10 @@ mod class;
 mod device;
 mod dual;
 mod failures;
+mod preferred;
 mod rectifier;
 mod regulator;
+mod shunt;
 mod solid;
 pub mod table;
 mod tolerance;
@@ -21,8 +23,12 @@ pub use failures::{
     FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor, failure,
     failures, rate, rate_source,
 };
+pub use preferred::Series;
 pub use rectifier::{Connection, Filter, RectifierElement, RectifierError, RectifierLaw};
 pub use regulator::RegulatorLaw;
+pub use shunt::{
+    COPPER_PER_CELSIUS, Calibration, FullScale, Movement, ScaleResistor, ShuntError,
+};
 pub use solid::{DiodeLaw, Polarity, TransistorLaw};
 pub use table::{Confidence, Electrode, Pin, TubeTable, TubeType, Unit, UnitKind, tube_table};
 pub use tolerance::{
