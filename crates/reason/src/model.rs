@@ -1,7 +1,7 @@
 //! The stage under both tube laws, in every situation that was read in.
 
 use deadstage_circuit::{
-    Base, Network, Overlay, ParameterKind, PortState, Scratch, Situation, SolveError,
+    Base, ElementRole, Network, Overlay, ParameterKind, PortState, Scratch, Situation, SolveError,
 };
 use deadstage_netlist::Stage;
 use deadstage_parts::LawForm;
@@ -28,7 +28,19 @@ impl Networks {
             .map(|form| Network::compile(stage, form))
             .collect::<Result<Vec<_>, _>>()
             .map_err(Error::Compile)?;
-        let sigma = list[0].parameters.iter().map(|p| p.sigma).collect();
+        let sigma = list[0]
+            .parameters
+            .iter()
+            .map(|p| match &p.kind {
+                ParameterKind::Ohms(elements)
+                    if list[0].element(elements[0]).role == ElementRole::Leakage =>
+                {
+                    // Taken as linear, a leak must still reach what its upper tail really draws.
+                    0.5 * ((2.0 * p.sigma).exp() - 1.0)
+                }
+                _ => p.sigma,
+            })
+            .collect();
         Ok(Self { list, sigma })
     }
 
