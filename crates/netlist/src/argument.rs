@@ -14,7 +14,8 @@ use crate::reading::{bounded, tail};
 use crate::readings::{Conditions, Meter, Reading};
 use crate::span::{FileId, Span};
 use crate::stage::{Point, Quantity, Stage};
-use crate::units::Volts;
+use crate::units::{Amps, Ohms, Volts};
+use crate::value::{self, Dimension};
 
 /// Reads `POINT=VALUE` as typed on a command line: a voltage, taken under the
 /// conditions given. `range 250V` and `with V2 pulled` may follow the value.
@@ -72,6 +73,47 @@ pub fn parse_volts(text: &str) -> Result<Volts, Diagnostic> {
     one(text, |cursor| cursor.value(&limits::VOLTS_READ).map(Volts))
 }
 
+/// A voltage or a current, whichever its unit says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum VoltsOrAmps {
+    /// Volts.
+    Volts(Volts),
+    /// Amperes.
+    Amps(Amps),
+}
+
+/// Reads a meter's full scale, or a value on its scale: `500V`, `100mA`,
+/// `50µA`. The unit must be there, for it says which of the two it is.
+///
+/// # Errors
+///
+/// What is wrong, with a span in a source that holds `text` alone.
+pub fn parse_volts_or_amps(text: &str) -> Result<VoltsOrAmps, Diagnostic> {
+    one(text, |cursor| {
+        match value::by_unit(cursor.peek_word()).map(|(dimension, _)| dimension) {
+            Some(Dimension::Volts) => cursor
+                .value(&limits::FULL_SCALE_VOLTS)
+                .map(|volts| VoltsOrAmps::Volts(Volts(volts))),
+            Some(_) => cursor
+                .value(&limits::FULL_SCALE)
+                .map(|amps| VoltsOrAmps::Amps(Amps(amps))),
+            None => Err(cursor
+                .wanted("a current or a voltage with its unit")
+                .help("write the unit too, as in `100mA` or `500V`")
+                .into()),
+        }
+    })
+}
+
+/// Reads the resistance of a meter's coil: `100`, `1.7k`, `75ohm`.
+///
+/// # Errors
+///
+/// What is wrong, with a span in a source that holds `text` alone.
+pub fn parse_coil_ohms(text: &str) -> Result<Ohms, Diagnostic> {
+    one(text, |cursor| cursor.value(&limits::METER_OHMS).map(Ohms))
+}
+
 /// Reads a text that holds one statement's worth of words with `read`.
 fn one<T>(
     text: &str,
@@ -110,4 +152,27 @@ fn one<T>(
 
 fn leading_space(text: &str) -> u32 {
     crate::cursor::clamp(text.len() - text.trim_start().len())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_unit_says_what_a_full_scale_is() {
+        let read = |text| parse_volts_or_amps(text).map_err(|found| found.code);
+        assert_eq!(read("100mA"), Ok(VoltsOrAmps::Amps(Amps(0.1))));
+        assert_eq!(read(" 50µA "), Ok(VoltsOrAmps::Amps(Amps(50e-6))));
+        assert_eq!(read("1.5kV"), Ok(VoltsOrAmps::Volts(Volts(1500.0))));
+        for bad in ["100", "", "100k", "100mA 5", "1e9V"] {
+            assert!(read(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_coil_is_in_ohms() {
+        assert_eq!(parse_coil_ohms("1k7"), Ok(Ohms(1700.0)));
+        assert!(parse_coil_ohms("75mV").is_err());
+        assert!(parse_coil_ohms("0").is_err());
+    }
 }

@@ -97,7 +97,10 @@ mod tubetype;
 mod units;
 mod value;
 
-pub use argument::{parse_meter, parse_point, parse_reading_argument, parse_volts};
+pub use argument::{
+    VoltsOrAmps, parse_coil_ohms, parse_meter, parse_point, parse_reading_argument, parse_volts,
+    parse_volts_or_amps,
+};
 pub use diagnostic::{Diagnostic, Related, Severity};
 pub use file::parse_stage;
 pub use names::{TubeName, TubeNames, TubeRole};

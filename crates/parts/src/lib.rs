@@ -26,9 +26,7 @@ pub use failures::{
 pub use preferred::Series;
 pub use rectifier::{Connection, Filter, RectifierElement, RectifierError, RectifierLaw};
 pub use regulator::RegulatorLaw;
-pub use shunt::{
-    COPPER_PER_CELSIUS, Calibration, FullScale, Movement, ScaleResistor, ShuntError,
-};
+pub use shunt::{COPPER_PER_CELSIUS, Calibration, FullScale, Movement, ScaleResistor, ShuntError};
 pub use solid::{DiodeLaw, Polarity, TransistorLaw};
 pub use table::{Confidence, Electrode, Pin, TubeTable, TubeType, Unit, UnitKind, tube_table};
 pub use tolerance::{
