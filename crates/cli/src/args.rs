@@ -22,6 +22,8 @@ pub(crate) enum Command {
     Chart(ChartArgs),
     /// Rank the parts that may have failed by the readings taken, and say what to measure next.
     Suspect(SuspectArgs),
+    /// Work out a meter's shunt or multiplier, or try the one fitted by a known current.
+    Shunt(ShuntArgs),
     /// List the tubes known, or show one type's data, pins and curves.
     Tubes(TubesArgs),
 }
@@ -124,4 +126,38 @@ pub(crate) struct TubesArgs {
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub(crate) format: Format,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct ShuntArgs {
+    /// The movement's full scale by itself, such as 1mA, or the voltage across it then, such as 75mV.
+    #[arg(long, value_name = "VALUE")]
+    pub(crate) movement: String,
+    /// The resistance of its coil, with any resistor that stays in series with it.
+    #[arg(long, value_name = "OHMS")]
+    pub(crate) coil: String,
+    /// The full scale wanted: a current asks for a shunt, a voltage for a multiplier.
+    #[arg(long, value_name = "VALUE")]
+    pub(crate) full_scale: String,
+    /// Which preferred values (IEC 60063) to choose from.
+    #[arg(long, value_enum, default_value_t = PreferredSeries::E24)]
+    pub(crate) series: PreferredSeries,
+    /// A current or voltage known by another meter, put through the panel on the bench.
+    #[arg(long, value_name = "VALUE", requires = "shows")]
+    pub(crate) known: Option<String>,
+    /// What the panel shows of it, on the scale wanted.
+    #[arg(long, value_name = "VALUE", requires = "known")]
+    pub(crate) shows: Option<String>,
+    /// How to write the answer.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub(crate) format: Format,
+}
+
+/// Values that resistors are sold in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PreferredSeries {
+    /// Twelve a decade.
+    E12,
+    /// Twenty-four a decade.
+    E24,
 }

@@ -31,6 +31,7 @@ fn main() -> ExitCode {
         Command::Check(check) => (commands::check::run(check), None),
         Command::Chart(chart) => (commands::chart::run(chart), Some(chart.format)),
         Command::Suspect(suspect) => (commands::suspect::run(suspect), Some(suspect.format)),
+        Command::Shunt(shunt) => (commands::shunt::run(shunt), Some(shunt.format)),
         Command::Tubes(tubes) => (commands::tubes::run(tubes), Some(tubes.format)),
     };
     let status = match outcome {

@@ -386,3 +386,67 @@ fn the_tube_table_is_there_for_people_and_programs() {
     status(&one, 0);
     assert!(stdout(&one).starts_with("12AX7"));
 }
+
+#[test]
+fn a_shunt_is_worked_out_and_tried() {
+    let words = "shunt --movement 1mA --coil 100 --full-scale 100mA --series e12";
+    let words: Vec<&str> = words.split(' ').collect();
+    let output = run(&words);
+    status(&output, 0);
+    assert!(stdout(&output).contains("1.0101 Ω"), "{}", stdout(&output));
+    let with = |more: &[&'static str]| run(&[&words[..], more].concat());
+    let tried = with(&["--known", "80mA", "--shows", "76mA", "--format", "json"]);
+    status(&tried, 0);
+    let found = json(&tried);
+    assert_eq!(found["schema"], "deadstage.shunt/1");
+    assert_eq!(found["kind"], "shunt");
+    assert_eq!(found["preferred"][0]["ohms"], 1.0);
+    assert_eq!(found["bench"]["error_percent"], -5.0);
+    // Its volts at full scale say as much of a movement as its current.
+    let by_volts = run(&[
+        "shunt",
+        "--movement",
+        "100mV",
+        "--coil",
+        "100",
+        "--full-scale",
+        "100mA",
+        "--series",
+        "e12",
+    ]);
+    assert_eq!(stdout(&by_volts), stdout(&output));
+}
+
+#[test]
+fn a_shunt_that_can_not_be_is_a_no_and_a_slip_of_units_bad_input() {
+    let shunt = |scale: &str, more: &[&str]| {
+        let words = [
+            "shunt",
+            "--movement",
+            "1mA",
+            "--coil",
+            "100",
+            "--full-scale",
+            scale,
+        ];
+        run(&[&words[..], more].concat())
+    };
+    let coarse = shunt("0.5mA", &["--format", "json"]);
+    status(&coarse, 1);
+    assert_eq!(json(&coarse)["errors"][0]["code"], "no-such-resistor");
+    let bare = shunt("500", &[]);
+    status(&bare, 2);
+    assert!(
+        stderr(&bare).contains("write the unit too"),
+        "{}",
+        stderr(&bare)
+    );
+    let mixed = shunt("500V", &["--known", "80mA", "--shows", "100V"]);
+    status(&mixed, 2);
+    assert!(
+        stderr(&mixed).contains("give a voltage"),
+        "{}",
+        stderr(&mixed)
+    );
+    status(&shunt("500V", &["--known", "80V"]), 2);
+}

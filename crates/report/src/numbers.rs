@@ -84,6 +84,55 @@ pub(crate) fn per_cent(fraction: f64) -> String {
     }
 }
 
+/// Ohms to five digits, for a resistance that is worked out rather than read.
+pub(crate) fn ohms_fine(value: f64) -> String {
+    const PREFIXES: [(f64, &str); 5] = [
+        (1e9, "GΩ"),
+        (1e6, "MΩ"),
+        (1e3, "kΩ"),
+        (1.0, "Ω"),
+        (1e-3, "mΩ"),
+    ];
+    if value.is_infinite() {
+        return "∞".to_owned();
+    }
+    if value.is_nan() {
+        return "—".to_owned();
+    }
+    // Tenths of an ohm are read more easily than hundreds of milliohms.
+    let size = value.abs();
+    let (scale, unit) = PREFIXES
+        .into_iter()
+        .find(|&(scale, _)| size >= 0.999_995 * scale || (scale == 1.0 && size >= 0.1))
+        .unwrap_or((1e-3, "mΩ"));
+    let number = value / scale;
+    let whole = number.abs().max(1.0).log10().floor();
+    let decimals = (4.0 - whole).clamp(0.0, 4.0) as usize;
+    format!("{} {unit}", drop_zeros(&format!("{number:.decimals$}")))
+}
+
+/// Watts down to microwatts.
+pub(crate) fn watts_fine(value: f64) -> String {
+    if value.is_finite() && value.abs() < 0.000_999_5 {
+        format!("{} µW", trimmed(value * 1e6))
+    } else {
+        watts(value)
+    }
+}
+
+/// A deviation as per cent with its sign, three digits.
+pub(crate) fn signed_per_cent(fraction: f64) -> String {
+    let value = fraction * 100.0;
+    if !value.is_finite() {
+        return "—".to_owned();
+    }
+    match trimmed(value) {
+        zero if zero == "0" => "0 %".to_owned(),
+        number if value > 0.0 => format!("+{number} %"),
+        number => format!("{number} %"),
+    }
+}
+
 /// A share far below one, as per cent to two digits.
 pub(crate) fn small_share(fraction: f64) -> String {
     let value = fraction * 100.0;
@@ -182,6 +231,21 @@ mod tests {
         assert_eq!(ohms(f64::INFINITY), "∞");
         assert_eq!(watts(0.0707), "70.7 mW");
         assert_eq!(watts(12.0), "12 W");
+    }
+
+    #[test]
+    fn a_worked_out_resistance_keeps_its_digits() {
+        assert_eq!(ohms_fine(1.010_101), "1.0101 Ω");
+        assert_eq!(ohms_fine(198_300.0), "198.3 kΩ");
+        assert_eq!(ohms_fine(1_998_300.0), "1.9983 MΩ");
+        assert_eq!(ohms_fine(0.15), "0.15 Ω");
+        assert_eq!(ohms_fine(0.075_04), "75.04 mΩ");
+        assert_eq!(ohms_fine(0.0), "0 mΩ");
+        assert_eq!(ohms_fine(f64::INFINITY), "∞");
+        assert_eq!(watts_fine(0.000_025), "25 µW");
+        assert_eq!(signed_per_cent(0.05), "+5 %");
+        assert_eq!(signed_per_cent(-0.009_9), "-0.99 %");
+        assert_eq!(signed_per_cent(-1e-9), "0 %");
     }
 
     #[test]

@@ -2,5 +2,6 @@
 
 pub(crate) mod chart;
 pub(crate) mod check;
+pub(crate) mod shunt;
 pub(crate) mod suspect;
 pub(crate) mod tubes;

@@ -9,6 +9,7 @@ mod chart;
 mod check;
 mod errors;
 mod ohms;
+mod shunt;
 mod suspects;
 mod tubes;
 
@@ -16,6 +17,7 @@ pub use chart::chart;
 pub use check::check;
 pub use errors::errors;
 pub use ohms::ohms;
+pub use shunt::shunt;
 pub use suspects::suspects;
 pub use tubes::tubes;
 

@@ -6,12 +6,14 @@
 mod chart;
 mod check;
 mod ohms;
+mod shunt;
 mod suspects;
 mod tubes;
 
 pub use chart::chart;
 pub use check::check;
 pub use ohms::ohms;
+pub use shunt::{BenchReading, shunt};
 pub use suspects::{Listing, suspects};
 pub use tubes::{tube, tube_list};
 
