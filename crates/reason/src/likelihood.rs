@@ -12,7 +12,7 @@ use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
 
 /// Probability that any one reading is a slip.
-pub(crate) const SLIP: f64 = 0.004;
+pub(crate) const SLIP: f64 = 0.006;
 
 /// Further spread of every comparison, as a share of the scatter that the
 /// tolerances alone give: linear scatter is a little too sure of itself.
@@ -29,6 +29,8 @@ pub(crate) struct Evidence {
     /// Logarithm of the density of a slip.
     ln_slip: Vec<f64>,
     bounds: Vec<Bound>,
+    /// Taken on one of several ranges.
+    has_ranges: Vec<bool>,
 }
 
 impl Evidence {
@@ -52,6 +54,7 @@ impl Evidence {
             noise: observations.iter().map(|o| o.sigma * o.sigma).collect(),
             ln_slip: observations.iter().map(ln_slip).collect(),
             bounds: observations.iter().map(|o| o.bound).collect(),
+            has_ranges: observations.iter().map(|o| o.kind == "volts").collect(),
         }
     }
 
@@ -223,9 +226,19 @@ impl Weights {
             .enumerate()
             .map(|(k, &index)| {
                 let own = self.inverse[(k, k)];
-                let ln_given_others =
-                    -0.5 * (weighted[k] * weighted[k] / own + LN_TWO_PI - own.ln());
-                evidence.ln_slip[index] - ln_given_others
+                let off = weighted[k] * weighted[k] / own;
+                let ln_given_others = -0.5 * (off + LN_TWO_PI - own.ln());
+                let mut ln_slip = evidence.ln_slip[index];
+                if off > WORTH_A_LOOK && evidence.has_ranges[index] {
+                    let read = evidence.read[index];
+                    let meant = read - weighted[k] / own;
+                    let range = ln_wrong_range(read, meant, 1.0 / own, evidence.noise[index]);
+                    ln_slip = ln_add(
+                        ln_slip + (1.0 - WRONG_RANGE_SHARE).ln(),
+                        range + WRONG_RANGE_SHARE.ln(),
+                    );
+                }
+                ln_slip - ln_given_others
             })
             .collect();
         (gauss, slips)
@@ -250,6 +263,26 @@ impl Weights {
             })
             .sum()
     }
+}
+
+/// Squared spreads beyond which a reading is asked whether it was taken on a wrong range.
+const WORTH_A_LOOK: f64 = 6.0;
+
+/// Share of the slips with a voltmeter that are a wrong range (common practice, no source).
+const WRONG_RANGE_SHARE: f64 = 0.35;
+
+/// What a scale read on the wrong range is off by: the steps between the ranges of usual meters.
+const RANGE_STEPS: [f64; 10] = [0.1, 0.2, 0.25, 0.3, 0.5, 2.0, 10.0 / 3.0, 4.0, 5.0, 10.0];
+
+/// Logarithm of the density of a reading taken on a wrong range, where
+/// `meant` (with `variance`) is what the right one would have shown.
+fn ln_wrong_range(read: f64, meant: f64, variance: f64, noise: f64) -> f64 {
+    let share = -(RANGE_STEPS.len() as f64).ln();
+    ln_sum(RANGE_STEPS.iter().map(|step| {
+        let spread = step * step * variance + noise;
+        let z = read - step * meant;
+        share - 0.5 * (z * z / spread + LN_TWO_PI + spread.ln())
+    }))
 }
 
 /// ln(eᵃ + eᵇ).
