@@ -3,7 +3,7 @@
 use deadstage_circuit::{Network, class_of};
 use deadstage_netlist::{Electrode, PartId, PartKind, SettingId, Stage};
 use deadstage_parts::{
-    Condition, Device, LawForm, OperatingPoint, TubeKind, UnitKind, default_tolerance,
+    Condition, LawForm, OperatingPoint, TubeKind, UnitKind, default_tolerance,
     healthy_leakage_ohms, tube_table,
 };
 use rand::{Rng, RngExt};
@@ -249,7 +249,7 @@ fn first_point(
                     } / mu
                     > -0.5
         })
-        .last()
+        .next_back()
         .or_else(|| {
             unit.points
                 .iter()

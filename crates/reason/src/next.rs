@@ -60,7 +60,7 @@ pub(crate) fn look<'a>(
 pub(crate) fn groups(suspects: &[Option<Looked<'_>>], probabilities: &[f64]) -> Vec<usize> {
     let mut leaders: Vec<usize> = Vec::new();
     let mut member_of = vec![0; probabilities.len()];
-    for index in 0..probabilities.len() {
+    for (index, member) in member_of.iter_mut().enumerate() {
         let own = suspects.get(index).and_then(Option::as_ref);
         let found = own.and_then(|own| {
             leaders.iter().position(|&leader| {
@@ -70,7 +70,7 @@ pub(crate) fn groups(suspects: &[Option<Looked<'_>>], probabilities: &[f64]) -> 
                     .is_some_and(|other| !is_told_apart(&own.outlook, &other.outlook))
             })
         });
-        member_of[index] = found.unwrap_or_else(|| {
+        *member = found.unwrap_or_else(|| {
             leaders.push(index);
             leaders.len() - 1
         });

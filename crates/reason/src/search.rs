@@ -23,6 +23,9 @@ const EXTENSIONS: usize = 20;
 /// Sets this far (in the logarithm) below the best are not extended, nor made.
 const REACH: f64 = 12.0;
 
+/// A set to weigh: its failures, the promise of its weight, parameters to start from.
+type Extension = (Vec<usize>, f64, Vec<f64>);
+
 /// What the search found.
 #[derive(Clone, Debug)]
 pub(crate) struct Found {
@@ -55,7 +58,7 @@ pub(crate) fn search(scales: &Scales<'_>, most_together: usize) -> Found {
         parents.retain(|p| p.ln_weight > best - REACH * 2.0);
         parents.truncate(PARENTS[size - 1]);
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
-        let proposals: Vec<Vec<(Vec<usize>, f64, Vec<f64>)>> = parents
+        let proposals: Vec<Vec<Extension>> = parents
             .par_iter()
             .map_init(Scratch::default, |scratch, parent| {
                 propose(scales, parent, &responses, best, scratch)
@@ -161,7 +164,7 @@ fn propose(
     responses: &[Shifts],
     best: f64,
     scratch: &mut Scratch,
-) -> Vec<(Vec<usize>, f64, Vec<f64>)> {
+) -> Vec<Extension> {
     let held: Vec<Held<'_>> = parent
         .set
         .iter()

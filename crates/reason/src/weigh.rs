@@ -40,8 +40,6 @@ pub(crate) struct Weighed {
     pub(crate) spread: Vec<f64>,
     /// Law under which the best was found.
     pub(crate) law: usize,
-    /// Where the parameter's posterior lies (single failures).
-    pub(crate) atoms: Vec<Atom>,
 }
 
 /// By point of the range, the shifts of the forecasts against the healthy unit.
@@ -207,7 +205,6 @@ impl Scales<'_> {
             best: vec![top.u],
             spread: vec![spread.max(if failure.range.is_open() { 0.02 } else { 0.0 })],
             law: top.law,
-            atoms,
         })
     }
 
@@ -487,7 +484,6 @@ impl Scales<'_> {
             best: u,
             spread,
             law,
-            atoms: Vec::new(),
         })
     }
 

@@ -224,7 +224,6 @@ fn the_first_is_held_against_another_set_and_the_rest_against_the_first() {
         best: Vec::new(),
         spread: Vec::new(),
         law: 0,
-        atoms: Vec::new(),
     };
     let (a, ab, c) = (set(&[1]), set(&[1, 2]), set(&[3]));
     let sets = [&a, &ab, &c];
