@@ -238,7 +238,7 @@ fn first_point(
         .points
         .iter()
         .map(|p| p.point)
-        .filter(|p| {
+        .rfind(|p| {
             p.plate_amps.is_some()
                 && p.grid_volts < 0.0
                 && p.grid_volts
@@ -249,7 +249,6 @@ fn first_point(
                     } / mu
                     > -0.5
         })
-        .next_back()
         .or_else(|| {
             unit.points
                 .iter()
