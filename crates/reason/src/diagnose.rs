@@ -1,11 +1,14 @@
 //! From sheets of readings to the answer.
 
+use std::collections::BTreeMap;
+
 use deadstage_circuit::{Probe, Scratch, Situation};
-use deadstage_netlist::{Quantity, Readings, Stage};
+use deadstage_netlist::{Quantity, Readings, RemarkKind, Stage};
 use deadstage_parts::RateProfile;
 
 use crate::answer::Reach;
 use crate::error::Error;
+use crate::evidence_parts::Known;
 use crate::failure::candidates;
 use crate::likelihood::Evidence;
 use crate::model::{Model, Networks};
@@ -43,7 +46,7 @@ impl Default for Options {
 pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result<Diagnosis, Error> {
     let mut networks = Networks::new(stage)?;
     let mut observed = Observations::default();
-    for sheet in sheets {
+    for sheet in since_last_repair(sheets) {
         observed.add(stage, &networks.list[0], sheet)?;
     }
     networks.set_line(observed.line_known);
@@ -92,16 +95,27 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
     let highest = crate::reach::highest_volts(&model);
     let evidence = Evidence::new(&observed.list, highest);
     let (failures, invisible) = candidates(stage, &networks.list[0], options.profile);
+    let remarks: Vec<_> = sheets
+        .iter()
+        .flat_map(|s| s.remarks.iter().cloned())
+        .collect();
     let mut scales = Scales {
         model: &model,
         failures: &failures,
         observations: &observed.list,
         evidence: &evidence,
         watched: &watched,
+        known: Known {
+            stage,
+            remarks: &remarks,
+            testers: &observed.tester,
+            profile: options.profile,
+        },
+        overloads: BTreeMap::new(),
         healthy: Vec::new(),
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
-    let found = search(&scales, options.together);
+    let found = search(&mut scales, options.together);
     let reach = Reach {
         steps: &steps,
         meter: crate::reach::meter_in_hand(meter),
@@ -110,6 +124,14 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
     crate::answer::compose(
         stage, sheets, options, &scales, &found, &invisible, &reach, highest,
     )
+}
+
+/// The sheets whose readings are of the unit as it now is: those from the last
+/// one that tells of a part replaced. Of earlier sheets the remarks still count.
+fn since_last_repair(sheets: &[Readings]) -> &[Readings] {
+    let repaired = |sheet: &Readings| sheet.remarks.iter().any(|r| r.kind == RemarkKind::Replaced);
+    let from = sheets.iter().rposition(repaired).unwrap_or(0);
+    &sheets[from..]
 }
 
 /// What a healthy unit would show for every reading of the sheets, and how far
@@ -133,6 +155,13 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
         observations: &observed.list,
         evidence: &evidence,
         watched: &observed.list,
+        known: Known {
+            stage,
+            remarks: &[],
+            testers: &[],
+            profile: RateProfile::DecadesOld,
+        },
+        overloads: BTreeMap::new(),
         healthy: Vec::new(),
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;

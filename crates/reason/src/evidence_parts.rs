@@ -52,6 +52,11 @@ pub(crate) struct Known<'a> {
 }
 
 impl Known<'_> {
+    /// Whether nothing but the readings is known.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.remarks.is_empty() && self.testers.is_empty()
+    }
+
     /// ln of the probability of all that is known if nothing has failed.
     pub(crate) fn ln_healthy_shift(&self) -> f64 {
         self.ln_set_shift(&[], &[])

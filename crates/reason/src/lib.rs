@@ -8,13 +8,6 @@ mod check;
 mod confirm;
 mod diagnose;
 mod error;
-#[cfg_attr(
-    not(test),
-    expect(
-        dead_code,
-        reason = "to be joined to the prior odds where sets are weighed"
-    )
-)]
 mod evidence_parts;
 mod explain;
 mod failure;

@@ -38,7 +38,7 @@ pub(crate) struct Found {
 }
 
 /// Weighs all singles, then extends.
-pub(crate) fn search(scales: &Scales<'_>, most_together: usize) -> Found {
+pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
     let singles: Vec<(Option<Weighed>, Shifts)> = (0..scales.failures.len())
         .into_par_iter()
@@ -50,6 +50,8 @@ pub(crate) fn search(scales: &Scales<'_>, most_together: usize) -> Found {
     let mut sets: Vec<Weighed> = sets.into_iter().flatten().collect();
     sort(&mut sets);
     let mut weighed = vec![sets.len()];
+    scales.find_overloads(&sets[..sets.len().min(PARENTS[0])]);
+    let scales: &Scales<'_> = scales;
     let mut parents: Vec<Weighed> = sets.clone();
     for size in 1..most_together.min(MOST_TOGETHER) {
         let best = sets

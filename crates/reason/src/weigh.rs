@@ -1,12 +1,18 @@
 //! The evidence of one set of failures: the probability of the readings with
 //! the failures' parameters integrated out, under both tube laws.
 
-use deadstage_circuit::Scratch;
+use std::collections::BTreeMap;
 
+use deadstage_circuit::Scratch;
+use deadstage_netlist::PartId;
+
+use crate::casualties;
+use crate::evidence_parts::Known;
 use crate::failure::Failure;
 use crate::likelihood::{Evidence, Weights, ln_sum};
 use crate::model::{Forecast, Held, Model, Starts};
 use crate::observe::Observation;
+use deadstage_parts::Mode;
 
 /// Step of `u` for the finer sum between two solved nodes.
 const FINE_STEP: f64 = 0.06;
@@ -64,6 +70,10 @@ pub(crate) struct Scales<'a> {
     pub(crate) evidence: &'a Evidence,
     /// The observations, and behind them probes that are only looked at to see whether a failure shows anywhere.
     pub(crate) watched: &'a [Observation],
+    /// What is known of parts by other means than readings.
+    pub(crate) known: Known<'a>,
+    /// By failure (where worked out), the parts it drives past their rating and how many times.
+    pub(crate) overloads: BTreeMap<usize, Vec<(PartId, f64)>>,
     pub(crate) healthy: Vec<Healthy>,
 }
 
@@ -178,8 +188,13 @@ impl Scales<'_> {
     }
 
     /// The answer for one failure from its atoms.
-    fn gather(&self, index: usize, atoms: Vec<Atom>) -> Option<Weighed> {
+    fn gather(&self, index: usize, mut atoms: Vec<Atom>) -> Option<Weighed> {
         let failure = &self.failures[index];
+        if !self.known.is_empty() {
+            for atom in &mut atoms {
+                atom.ln_weight += self.known.ln_odds_shift(failure, atom.u, &[]);
+            }
+        }
         let laws = self.model.laws() as f64;
         let ln_evidence = ln_sum(atoms.iter().map(|a| a.ln_weight)) - laws.ln();
         if !ln_evidence.is_finite() {
@@ -281,7 +296,7 @@ impl Scales<'_> {
         floor: f64,
         scratch: &mut Scratch,
     ) -> Option<Weighed> {
-        let prior: f64 = set.iter().map(|&i| self.failures[i].ln_odds).sum();
+        let prior = self.ln_prior(set);
         let mut by_law = Vec::new();
         let mut best: Option<Weighed> = None;
         let mut from = start.to_vec();
@@ -303,8 +318,70 @@ impl Scales<'_> {
         }
         let mut best = best?;
         best.ln_evidence = ln_sum(by_law) - (self.model.laws() as f64).ln();
+        if !self.known.is_empty() {
+            best.ln_evidence += self.ln_known(&best);
+        }
         best.ln_weight = best.ln_evidence + prior;
         Some(best)
+    }
+
+    /// Logarithm of the prior odds of a set: its members', and where one drives
+    /// another's part past its rating, the odds that this made it fail.
+    pub(crate) fn ln_prior(&self, set: &[usize]) -> f64 {
+        set.iter()
+            .map(|&index| {
+                let failure = &self.failures[index];
+                let worst = set
+                    .iter()
+                    .filter_map(|cause| self.overloads.get(cause))
+                    .flatten()
+                    .filter(|(part, _)| *part == failure.part)
+                    .map(|(_, ratio)| *ratio)
+                    .fold(0.0, f64::max);
+                failure.ln_odds.max(ln_casualty(failure, worst))
+            })
+            .sum()
+    }
+
+    /// Logarithm of what is known by other means, under a set against the healthy unit.
+    fn ln_known(&self, answer: &Weighed) -> f64 {
+        let held: Vec<Held<'_>> = answer
+            .set
+            .iter()
+            .zip(&answer.best)
+            .map(|(&i, &u)| (&self.failures[i], u))
+            .collect();
+        let overloaded: Vec<(PartId, f64)> = answer
+            .set
+            .iter()
+            .filter_map(|i| self.overloads.get(i))
+            .flatten()
+            .copied()
+            .collect();
+        self.known.ln_set_shift(&held, &overloaded) - self.known.ln_healthy_shift()
+    }
+
+    /// Works out which parts these answers drive past their rating.
+    pub(crate) fn find_overloads(&mut self, answers: &[Weighed]) {
+        let Some(situation) = casualties::running(self.model) else {
+            return;
+        };
+        let mut scratch = Scratch::default();
+        for answer in answers {
+            if let ([index], [u]) = (answer.set.as_slice(), answer.best.as_slice()) {
+                let held = [(&self.failures[*index], *u)];
+                let starts = &self.healthy[answer.law].starts;
+                let found = casualties::overloads(
+                    self.model,
+                    answer.law,
+                    situation,
+                    &held,
+                    starts,
+                    &mut scratch,
+                );
+                self.overloads.insert(*index, found);
+            }
+        }
     }
 
     /// The forecast of a set at parameters `u`.
@@ -511,6 +588,22 @@ impl Scales<'_> {
         let pull = weighted.tr_mul(&r);
         (curvature, pull)
     }
+}
+
+/// Probability that a part driven this many times past its rating has failed of
+/// it, by the time the unit is on the bench, and the share of the modes in
+/// which overloaded parts end (common practice, no source).
+fn ln_casualty(failure: &Failure, ratio: f64) -> f64 {
+    if ratio <= 1.0 {
+        return f64::NEG_INFINITY;
+    }
+    let share = match failure.mode {
+        Mode::Open | Mode::Dead => 0.5,
+        Mode::High | Mode::Weak | Mode::Short => 0.25,
+        _ => return f64::NEG_INFINITY,
+    };
+    let p = 0.5 * ((ratio - 1.0) / 2.0).min(1.0) * share;
+    (p / (1.0 - p)).ln()
 }
 
 /// Logarithm of how far a shift of so many spreads counts as a failure.
