@@ -1,0 +1,196 @@
+//! The users' pages: their examples are read by the program, and their tables
+//! are printed from its data.
+//!
+//! In `docs/stage-file.md` a block marked `stage` is a stage, or some of its
+//! lines; one marked `stage CODE` must give that finding and no other error.
+//! A block marked `readings` is read against the last whole stage before it.
+//! With `DEADSTAGE_WRITE_PAGES` set, the tables are written anew.
+
+use std::path::{Path, PathBuf};
+
+use deadstage_circuit::tube_names;
+use deadstage_netlist::{Diagnostic, Stage, parse_readings, parse_stage};
+use deadstage_parts::{PartClass, default_tolerance, tolerance_reason};
+
+const BEGIN: &str = "<!-- tolerances -->\n";
+const END: &str = "<!-- end of tolerances -->";
+
+fn page_path() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/stage-file.md")
+}
+
+fn page() -> String {
+    let path = page_path();
+    std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+}
+
+/// A fenced block: the words after its fence, its text, the line it begins on.
+struct Block {
+    mark: String,
+    text: String,
+    line: usize,
+}
+
+fn blocks(page: &str) -> Vec<Block> {
+    let mut found = Vec::new();
+    let mut open: Option<Block> = None;
+    for (line, words) in (1..).zip(page.lines()) {
+        match (words.strip_prefix("```"), &mut open) {
+            (Some(_), Some(_)) => found.extend(open.take()),
+            (Some(mark), None) => {
+                open = Some(Block {
+                    mark: mark.trim().to_owned(),
+                    text: String::new(),
+                    line,
+                });
+            }
+            (None, Some(block)) => {
+                block.text.push_str(words);
+                block.text.push('\n');
+            }
+            (None, None) => {}
+        }
+    }
+    assert!(open.is_none(), "a block of the page is not closed");
+    found
+}
+
+/// The errors of a stage's text, which has a title of ours where it has none.
+fn read(text: &str, whole: &str) -> (Stage, Vec<Diagnostic>) {
+    let text = if text.starts_with("stage ") {
+        text.to_owned()
+    } else {
+        format!("stage \"Example\"\n{text}")
+    };
+    let parsed = parse_stage("example", &text, &tube_names(), &mut |_, path| {
+        Ok((path.to_owned(), whole.to_owned()))
+    });
+    let errors = parsed.errors().cloned().collect();
+    (parsed.value, errors)
+}
+
+#[test]
+fn every_example_is_read_as_the_page_says() {
+    let page = page();
+    let mut wrong = Vec::new();
+    // The page's first block is the stage that a later one includes.
+    let mut whole: Option<(String, Stage)> = None;
+    let mut first = String::new();
+    let (mut stages, mut sheets, mut mistakes) = (0, 0, 0);
+    for block in blocks(&page) {
+        let (kind, code) = block.mark.split_once(' ').unwrap_or((&block.mark, ""));
+        match kind {
+            "stage" => {
+                let (stage, errors) = read(&block.text, &first);
+                let codes: Vec<&str> = errors.iter().map(|e| e.code).collect();
+                let as_told = match code {
+                    "" => codes.is_empty(),
+                    code => !codes.is_empty() && codes.iter().all(|found| *found == code),
+                };
+                if !as_told {
+                    let said: Vec<&str> = errors.iter().map(|e| e.message.as_str()).collect();
+                    wrong.push(format!("line {}: {codes:?} {said:?}", block.line));
+                }
+                if code.is_empty() {
+                    stages += 1;
+                } else {
+                    mistakes += 1;
+                }
+                if block.text.starts_with("stage ") {
+                    if first.is_empty() {
+                        first.clone_from(&block.text);
+                    }
+                    whole = Some((block.text, stage));
+                }
+            }
+            "readings" => {
+                sheets += 1;
+                let Some((_, stage)) = &whole else {
+                    wrong.push(format!("line {}: no stage before it", block.line));
+                    continue;
+                };
+                let parsed = parse_readings("example", &block.text, stage, &tube_names());
+                for error in &parsed.diagnostics {
+                    wrong.push(format!("line {}: {}", block.line, error.message));
+                }
+            }
+            other => wrong.push(format!("line {}: a block marked `{other}`", block.line)),
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    assert!(
+        stages >= 10 && sheets >= 1 && mistakes >= 4,
+        "{stages} stages, {sheets} sheets, {mistakes} mistakes"
+    );
+}
+
+#[test]
+fn every_statement_has_an_example() {
+    let page = page();
+    let examples: Vec<Block> = blocks(&page);
+    let begins = |kind: &str, word: &str| {
+        examples
+            .iter()
+            .filter(|block| block.mark == kind)
+            .flat_map(|block| block.text.lines())
+            .any(|line| line.split_whitespace().next() == Some(word))
+    };
+    let stage = "stage notes common line settings section defaults include tubetype expect testpoint \
+                 supply rectifier resistor potentiometer capacitor choke winding transformer tube \
+                 diode regulator transistor thermistor lamp fuse link switch relay contact meter";
+    let sheet = "readings notes meter line setting volts ohms amps panel tester seen good replaced";
+    let missing: Vec<&str> = stage
+        .split_whitespace()
+        .filter(|word| !begins("stage", word))
+        .chain(
+            sheet
+                .split_whitespace()
+                .filter(|word| !begins("readings", word)),
+        )
+        .collect();
+    assert!(missing.is_empty(), "no example of {missing:?}");
+}
+
+/// `CompositionResistor` as words.
+fn words(class: PartClass) -> String {
+    let mut said = String::new();
+    for letter in format!("{class:?}").chars() {
+        if letter.is_uppercase() && !said.is_empty() {
+            said.push(' ');
+        }
+        said.extend(letter.to_lowercase());
+    }
+    said
+}
+
+fn table() -> String {
+    let mut table = "| part | healthy within | why |\n| --- | --- | --- |\n".to_owned();
+    for class in PartClass::ALL {
+        let within = match default_tolerance(class) {
+            0.0 => "see its law".to_owned(),
+            fraction => format!("±{} %", (fraction * 1000.0).round() / 10.0),
+        };
+        let reason = tolerance_reason(class);
+        table.push_str(&format!("| {} | {within} | {reason} |\n", words(class)));
+    }
+    table
+}
+
+#[test]
+fn the_table_of_tolerances_is_the_data() {
+    let page = page();
+    let (before, rest) = page
+        .split_once(BEGIN)
+        .unwrap_or_else(|| panic!("no {BEGIN}"));
+    let (printed, after) = rest.split_once(END).unwrap_or_else(|| panic!("no {END}"));
+    let wanted = format!("\n{}\n", table());
+    if std::env::var_os("DEADSTAGE_WRITE_PAGES").is_some() {
+        let page = format!("{before}{BEGIN}{wanted}{END}{after}");
+        std::fs::write(page_path(), page).unwrap_or_else(|error| panic!("{error}"));
+        return;
+    }
+    assert_eq!(
+        printed, wanted,
+        "docs/stage-file.md is stale; run this test with DEADSTAGE_WRITE_PAGES=1"
+    );
+}
