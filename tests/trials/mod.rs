@@ -3,7 +3,7 @@
 //! A unit is drawn from a shipped stage: every part somewhere within its
 //! tolerance, tubes that follow *another* law than the program's
 //! ([`law`]), some failures, a meter that loads and errs. It is solved by a
-//! small solver of the bench's own ([`unit`]), so that neither a law nor an
+//! small solver of the bench's own ([`mod@unit`]), so that neither a law nor an
 //! engine is ever its own judge.
 
 pub mod draw;
