@@ -11,7 +11,7 @@ pub fn chart(chart: &Chart) -> String {
     page.paragraph("", &chart.stage);
     page.paragraph("", &conditions(chart));
     for note in &chart.notes {
-        page.hung("Print: ", "  ", note);
+        page.hung("Note: ", "  ", note);
     }
     points(&mut page, chart);
     panels(&mut page, chart);

@@ -131,7 +131,7 @@ fn advice(resistor: &ScaleResistor) -> Vec<String> {
         ],
     };
     said.push(
-        "A resistor of twice the heat or more stays cool enough to keep its value (common practice)."
+        "Fit one rated at twice the heat or more, so that it stays cool enough to keep its value (common practice)."
             .to_owned(),
     );
     // Less than a tenth of a per cent is hidden by any panel meter.
