@@ -1,9 +1,12 @@
 //! Small stages, weighed, for the tests of this crate's words and odds.
 
+use std::collections::BTreeMap;
+
 use deadstage_circuit::{Network, Scratch, Situation, tube_names};
 use deadstage_netlist::{Readings, Stage, parse_readings, parse_stage};
 use deadstage_parts::{Mode, RateProfile};
 
+use crate::evidence_parts::Known;
 use crate::failure::{Failure, candidates};
 use crate::likelihood::Evidence;
 use crate::model::{Model, Networks};
@@ -86,6 +89,13 @@ pub(crate) fn weighed<T>(text: &str, lines: &str, then: impl FnOnce(&Scales<'_>)
         observations: &observed.list,
         evidence: &evidence,
         watched: &observed.list,
+        known: Known {
+            stage: &stage,
+            remarks: &[],
+            testers: &observed.tester,
+            profile: RateProfile::DecadesOld,
+        },
+        overloads: BTreeMap::new(),
         healthy: Vec::new(),
     };
     scales
