@@ -92,6 +92,8 @@ pub enum FaultKind {
     NotFiring,
     /// A contact in its other position.
     Stuck,
+    /// Nothing of the netlist: a stray path of so many ohms between two nodes.
+    Stray(usize, usize, f64),
 }
 
 impl FaultKind {
@@ -114,6 +116,7 @@ impl FaultKind {
             Self::Source(_) => "low",
             Self::NotFiring => "not firing",
             Self::Stuck => "stuck",
+            Self::Stray(..) => "not in the netlist",
         }
     }
 }
@@ -182,6 +185,26 @@ pub fn fault(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
         _ => return None,
     };
     Some(Fault { part, kind })
+}
+
+/// Draws something that is not in the netlist: a path between two nodes that no part joins.
+pub fn stray(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
+    let from = rng.random_range(1..stage.nodes.len());
+    let to = rng.random_range(0..stage.nodes.len());
+    let joined = stage.parts.iter().any(|part| {
+        part.kind.ends().is_some_and(|(a, b)| {
+            let ends = (a.0 as usize, b.0 as usize);
+            ends == (from, to) || ends == (to, from)
+        })
+    });
+    if from == to || joined {
+        return None;
+    }
+    let kind = FaultKind::Stray(from, to, log_uniform(rng, 10.0, 3e5));
+    Some(Fault {
+        part: PartId(0),
+        kind,
+    })
 }
 
 /// Whether the bench can build this stage at all.
@@ -278,10 +301,23 @@ pub fn build(
         ..Unit::default()
     };
     let default = SettingId(0);
+    for fault in faults {
+        if let FaultKind::Stray(from, to, ohms) = fault.kind {
+            unit.branches.push(Branch {
+                from,
+                to,
+                ohms,
+                emf: 0.0,
+            });
+        }
+    }
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
         let index = id.0 as usize;
         let ratio = scatter.value[index];
-        let fault = faults.iter().find(|f| f.part == id).map(|f| f.kind);
+        let fault = faults
+            .iter()
+            .find(|f| f.part == id && !matches!(f.kind, FaultKind::Stray(..)))
+            .map(|f| f.kind);
         let mut branch = |from: usize, to: usize, ohms: f64, emf: f64| {
             unit.branches.push(Branch {
                 from,

@@ -10,7 +10,7 @@ use deadstage_reason::{Diagnosis, Options, diagnose, usual_range};
 use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-use super::draw::{Fault, Scatter, build, fault, normal, scatter};
+use super::draw::{Fault, Scatter, build, fault, normal, scatter, stray};
 use super::unit::Unit;
 
 /// A failure must move some point by this many healthy spreads to be drawn.
@@ -124,6 +124,9 @@ fn three_digits(value: f64) -> f64 {
     (value / step).round() * step
 }
 
+/// In the place of a number of failures: one thing that is not in the netlist.
+pub const OUTSIDE: usize = 9;
+
 /// Draws a unit of `stage` with `count` failures that can each be detected,
 /// reads every point and asks the program. `None` where the draw came to nothing.
 #[must_use]
@@ -146,11 +149,17 @@ pub fn trial(
     healthy.solve()?;
     let mut faults: Vec<Fault> = Vec::new();
     let sigma = spreads(stage, &meter, line)?;
+    let wanted = if count == OUTSIDE { 1 } else { count };
     for _ in 0..60 {
-        if faults.len() == count {
+        if faults.len() == wanted {
             break;
         }
-        let Some(next) = fault(stage, &mut rng) else {
+        let next = if count == OUTSIDE {
+            stray(stage, &mut rng)
+        } else {
+            fault(stage, &mut rng)
+        };
+        let Some(next) = next else {
             continue;
         };
         if faults
@@ -176,7 +185,7 @@ pub fn trial(
             faults = tried;
         }
     }
-    if faults.len() < count {
+    if faults.len() < wanted {
         return None;
     }
     let unit = build(stage, &network, &drawn, &faults, line_ratio).ok()?;

@@ -3,6 +3,7 @@
 use deadstage_netlist::Stage;
 use deadstage_reason::Diagnosis;
 
+use super::draw::FaultKind;
 use super::run::{Trial, truth};
 
 /// What one answer claims first.
@@ -54,6 +55,13 @@ pub fn claim(diagnosis: &Diagnosis) -> Claim {
 /// Whether the claim holds the truth.
 #[must_use]
 pub fn is_right(stage: &Stage, trial: &Trial) -> bool {
+    if trial
+        .faults
+        .iter()
+        .any(|f| matches!(f.kind, FaultKind::Stray(..)))
+    {
+        return claim(&trial.diagnosis).unexplained;
+    }
     claim(&trial.diagnosis)
         .sets
         .contains(&truth(stage, &trial.faults))

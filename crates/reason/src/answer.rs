@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use deadstage_netlist::{Meter, PartId, PartKind, Readings, SettingId, Stage};
+use deadstage_circuit::Scratch;
+use deadstage_netlist::{Meter, PartId, PartKind, Readings, Stage};
 use deadstage_parts::Mode;
 
 use crate::diagnose::Options;
@@ -10,20 +11,17 @@ use crate::error::Error;
 use crate::explain::{Explainer, rival};
 use crate::failure::{Action, Failure};
 use crate::likelihood::{Weights, ln_add, ln_sum};
+use crate::model::Model;
 use crate::next::{self, Looked};
+use crate::observe::Observations;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
-use crate::reach::Step;
+use crate::outside::outside;
+use crate::reach::{Step, special_steps};
 use crate::search::Found;
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
 
-/// Prior odds that something is wrong that is not in the netlist.
-const UNEXPLAINED_ODDS: f64 = 0.02;
-
-/// Of such a thing, the probability that it moves any one reading.
-const UNEXPLAINED_MOVES: f64 = 0.35;
-
-/// Suspects that are explained; the rest are only listed.
+/// Suspects that are told of in full; the rest only by name and probability.
 const EXPLAINED: usize = 8;
 
 /// One answer: weighed sets that a person would call by the same names.
@@ -36,10 +34,16 @@ pub(crate) struct Candidate<'a> {
 
 /// What can still be measured.
 pub(crate) struct Reach<'a> {
-    pub(crate) steps: &'a [Step],
+    /// Steps that leave the unit as it is.
+    pub(crate) steps: Vec<Step>,
     pub(crate) meter: Meter,
-    pub(crate) setting: Option<SettingId>,
+    /// Index of the situation that further readings are taken in.
+    pub(crate) running: usize,
+    pub(crate) observed: &'a Observations,
 }
+
+/// An answer below this share has no say in which tubes to pull.
+const SHARE_TO_PULL: f64 = 0.02;
 
 #[allow(clippy::too_many_arguments, reason = "everything an answer is made of")]
 pub(crate) fn compose(
@@ -82,7 +86,8 @@ pub(crate) fn compose(
             .total_cmp(&a.ln_weight)
             .then_with(|| a.best.set.cmp(&b.best.set))
     });
-    let ln_unexplained = UNEXPLAINED_ODDS.ln() + ln_displaced(scales);
+    let outside = outside(scales);
+    let ln_unexplained = outside.ln_weight;
     let ln_total = ln_sum(
         list.iter()
             .map(|c| c.ln_weight)
@@ -98,10 +103,29 @@ pub(crate) fn compose(
         .map(|c| (Some(c.best), c.probability))
         .chain([(None, healthy)])
         .collect();
-    let mut looked = next::look(scales, scales.model, reach.steps, &reach.meter, &asked);
+    let mut situations = reach.observed.situations.clone();
+    let plain = reach.steps.len();
+    let mut steps = reach.steps.clone();
+    steps.extend(special_steps(
+        stage,
+        reach.observed,
+        &mut situations,
+        reach.running,
+        &reach.meter,
+        &parts_in_question(scales, &list),
+    ));
+    let setting = situations[reach.running].setting;
+    let networks = scales.model.networks;
+    let changed = Model::new(stage, networks, &situations, &mut Scratch::default());
+    let model = changed.as_ref().unwrap_or_else(|_| {
+        // A unit that can't be solved with a tube pulled is looked at as it is.
+        steps.truncate(plain);
+        scales.model
+    });
+    let mut looked = next::look(scales, model, &steps, &reach.meter, &asked);
     let healthy_outlook = looked.pop().flatten();
     let probabilities: Vec<f64> = list.iter().map(|c| c.probability).collect();
-    let group_of = next::groups(&looked, &probabilities);
+    let group_of = next::groups(&looked, &probabilities, plain);
     let mut suspects: Vec<Suspect> = list
         .iter()
         .take(options.most)
@@ -119,7 +143,7 @@ pub(crate) fn compose(
                 .collect()
         })
     };
-    let next = next::proposals(&leading, reach.steps, &stage.settings, reach.setting, &name);
+    let next = next::proposals(&leading, &steps, &stage.settings, setting, &name);
     let rest = list.iter().skip(options.most).map(|c| c.probability).sum();
     Ok(Diagnosis {
         stage: stage.title.clone(),
@@ -128,33 +152,50 @@ pub(crate) fn compose(
         suspects,
         healthy,
         unexplained: (ln_unexplained - ln_total).exp(),
-        unexplained_near: Vec::new(),
+        unexplained_near: outside.near,
         rest,
         next,
         invisible: invisible
             .iter()
             .map(|(part, mode)| format!("{} {mode}", stage.part(*part).name))
             .collect(),
-        search: format!("sets weighed by size: {:?}", found.weighed),
+        search: said_of(&found.weighed),
         stop: None,
         highest_volts,
     })
 }
 
-/// Evidence of something outside the netlist: any readings may be anywhere,
-/// the others are a healthy unit's.
-fn ln_displaced(scales: &Scales<'_>) -> f64 {
-    let mut best = f64::NEG_INFINITY;
-    for healthy in &scales.healthy {
-        let Some(weights) = Weights::new(&healthy.forecast, scales.evidence, &[]) else {
-            continue;
-        };
-        best = ln_add(
-            best,
-            weights.ln_displaced(&healthy.forecast.mean, scales.evidence, UNEXPLAINED_MOVES),
-        );
+/// How far the search went.
+fn said_of(weighed: &[usize]) -> String {
+    const OF: [&str; 4] = ["single failures", "pairs", "sets of three", "sets of four"];
+    let list: Vec<String> = weighed
+        .iter()
+        .zip(OF)
+        .filter(|(count, _)| **count > 0)
+        .map(|(count, what)| format!("{count} {what}"))
+        .collect();
+    format!(
+        "{} were weighed; larger sets were made only of likely smaller ones",
+        list.join(", ")
+    )
+}
+
+/// Parts of the leading answers, likeliest first, without repeats.
+fn parts_in_question(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<PartId> {
+    let mut parts = Vec::new();
+    for candidate in list
+        .iter()
+        .filter(|c| c.probability > SHARE_TO_PULL)
+        .take(8)
+    {
+        for &index in &candidate.best.set {
+            let part = scales.failures[index].part;
+            if !parts.contains(&part) {
+                parts.push(part);
+            }
+        }
     }
-    best - (scales.healthy.len() as f64).ln()
+    parts
 }
 
 /// Fills in what is told of the leading suspects; gives the probability of
@@ -165,7 +206,7 @@ fn explain(
     ln_healthy: f64,
     suspects: &mut [Suspect],
 ) -> Vec<f64> {
-    let mut scratch = deadstage_circuit::Scratch::default();
+    let mut scratch = Scratch::default();
     let explainer = Explainer::new(scales, &mut scratch);
     let sets: Vec<&Weighed> = list.iter().map(|c| c.best).collect();
     for (rank, suspect) in suspects.iter_mut().take(EXPLAINED).enumerate() {

@@ -117,9 +117,10 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
     let found = search(&mut scales, options.together);
     let reach = Reach {
-        steps: &steps,
+        steps,
         meter: crate::reach::meter_in_hand(meter),
-        setting: observed.situations[at].setting,
+        running: at,
+        observed: &observed,
     };
     crate::answer::compose(
         stage, sheets, options, &scales, &found, &invisible, &reach, highest,

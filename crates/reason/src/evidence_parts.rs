@@ -139,6 +139,20 @@ impl Known<'_> {
         }
     }
 
+    /// What a tester would show of a bottle with these failures, per cent: mean
+    /// and one standard deviation.
+    pub(crate) fn tester_forecast(&self, part: PartId, held: &[Held<'_>]) -> (f64, f64) {
+        self.failures_of(part, held)
+            .iter()
+            .map(|(failure, u)| match failure.mode {
+                Mode::Dead => (0.0, DEAD_SIGMA),
+                Mode::Weak => (100.0 * failure.range.value(*u), WEAK_SIGMA),
+                _ => GOOD_EMISSION,
+            })
+            .reduce(|a, b| if b.0 < a.0 { b } else { a })
+            .unwrap_or(GOOD_EMISSION)
+    }
+
     fn ln_tester(&self, part: PartId, per_cent: f64, held: &[Held<'_>]) -> f64 {
         let own = self.failures_of(part, held);
         // A tester's one figure for a bottle is that of its worse section.

@@ -43,7 +43,7 @@ pub(crate) struct Failure {
 pub(crate) struct Range {
     pub(crate) low: f64,
     pub(crate) high: f64,
-    log: bool,
+    pub(crate) log: bool,
     /// Points at which the circuit is solved to follow the parameter.
     pub(crate) nodes: usize,
     /// Whether the exact size matters to a set it is part of: an open or a short is one.
@@ -59,7 +59,7 @@ impl Range {
         sized: false,
     };
 
-    fn of(prior: ParameterPrior, mode: Mode) -> Self {
+    pub(crate) fn of(prior: ParameterPrior, mode: Mode) -> Self {
         match prior {
             ParameterPrior::None => Self::NONE,
             ParameterPrior::LogUniform { low, high, .. } => {

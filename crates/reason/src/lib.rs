@@ -17,6 +17,7 @@ mod next;
 mod observe;
 mod outcome;
 mod outlook;
+mod outside;
 mod reach;
 mod search;
 #[cfg(test)]

@@ -151,12 +151,18 @@ impl Weights {
 
     /// ln p(y) where each reading, with probability `moves`, is displaced to
     /// anywhere, and the others are as forecast. The likeliest choice of
-    /// displaced readings stands for the sum over all.
-    pub(crate) fn ln_displaced(&self, mean: &[f64], evidence: &Evidence, moves: f64) -> f64 {
+    /// displaced readings stands for the sum over all; they are named, worst first.
+    pub(crate) fn ln_displaced(
+        &self,
+        mean: &[f64],
+        evidence: &Evidence,
+        moves: f64,
+    ) -> (f64, Vec<usize>) {
         let mut kept: Vec<usize> = (0..self.exact.len()).collect();
         let mut inverse = self.inverse.clone();
         let mut ln_det_inverse = self.ln_det_inverse;
         let mut displaced = 0.0;
+        let mut which = Vec::new();
         loop {
             let residual = DVector::from_iterator(
                 kept.len(),
@@ -181,14 +187,16 @@ impl Weights {
                     inverse -= &row * row.transpose() / own;
                     inverse = inverse.remove_row(k).remove_column(k);
                     ln_det_inverse -= own.ln();
+                    which.push(self.exact[kept[k]]);
                     kept.remove(k);
                 }
                 _ => {
                     let square = residual.dot(&weighted);
                     let count = kept.len() as f64;
-                    return displaced + count * (1.0 - moves).ln()
+                    let ln = displaced + count * (1.0 - moves).ln()
                         - 0.5 * (square + count * LN_TWO_PI - ln_det_inverse)
                         + self.ln_bounds(mean, evidence);
+                    return (ln, which);
                 }
             }
         }

@@ -57,7 +57,11 @@ pub(crate) fn look<'a>(
 
 /// A group number for each suspect: suspects that no step parts share one.
 /// Group 1 has the greatest total.
-pub(crate) fn groups(suspects: &[Option<Looked<'_>>], probabilities: &[f64]) -> Vec<usize> {
+pub(crate) fn groups(
+    suspects: &[Option<Looked<'_>>],
+    probabilities: &[f64],
+    plain: usize,
+) -> Vec<usize> {
     let mut leaders: Vec<usize> = Vec::new();
     let mut member_of = vec![0; probabilities.len()];
     for (index, member) in member_of.iter_mut().enumerate() {
@@ -67,7 +71,7 @@ pub(crate) fn groups(suspects: &[Option<Looked<'_>>], probabilities: &[f64]) -> 
                 suspects
                     .get(leader)
                     .and_then(Option::as_ref)
-                    .is_some_and(|other| !is_told_apart(&own.outlook, &other.outlook))
+                    .is_some_and(|other| !is_told_apart(&own.outlook, &other.outlook, plain))
             })
         });
         *member = found.unwrap_or_else(|| {
@@ -194,6 +198,7 @@ fn shown(step: &Step, compared: f64) -> String {
         (Scale::Log, _) => engineering(compared.exp(), "Ω"),
         (_, "volts") => engineering(round(compared), "V"),
         (_, "amps") => engineering(compared, "A"),
+        (_, "tester") => format!("{:.0} %", compared.max(0.0)),
         _ => format!("{compared:.3}"),
     }
 }

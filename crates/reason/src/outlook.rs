@@ -77,6 +77,9 @@ pub(crate) fn outlook(
         .iter()
         .zip(means.iter().zip(&variances))
         .map(|(step, (mean, variance))| {
+            if let ("tester", Some(tube)) = (step.observation.kind, step.observation.panel) {
+                return scales.known.tester_forecast(tube, &held);
+            }
             let capped = match step.observation.scale {
                 Scale::Log => mean.min(OHMMETER_REACH.ln()),
                 Scale::Plain => *mean,
@@ -130,11 +133,13 @@ fn conditioned(
     Some((means, variances))
 }
 
-/// Whether two answers would be told apart by some step.
-pub(crate) fn is_told_apart(a: &Outlook, b: &Outlook) -> bool {
+/// Whether two answers would be told apart by one of the first `plain` steps,
+/// those that leave the unit as it is.
+pub(crate) fn is_told_apart(a: &Outlook, b: &Outlook, plain: usize) -> bool {
     a.steps
         .iter()
         .zip(&b.steps)
+        .take(plain)
         .any(|((m1, s1), (m2, s2))| (m1 - m2).abs() > APART * s1.hypot(*s2))
 }
 

@@ -1,9 +1,9 @@
 //! What can still be measured, and what voltages are about.
 
-use deadstage_circuit::{Flow, Network, Probe};
+use deadstage_circuit::{Flow, Network, Probe, Situation};
 use deadstage_netlist::{
-    Access, Bound, Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, SettingId, Stage,
-    Volts,
+    Access, Bound, Electrode, Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, SettingId,
+    Stage, Volts,
 };
 
 use crate::model::Model;
@@ -102,23 +102,6 @@ pub(crate) fn steps(
     let off = observed.situation(observed.situations[running].clone().power_off());
     let setting = observed.situations[running].setting;
     let mut list = Vec::new();
-    let plain =
-        |situation: usize, probe: Probe, scale: Scale, label: String, kind: &'static str| {
-            Observation {
-                situation,
-                probe,
-                scale,
-                factor: 1.0,
-                offset: 0.0,
-                read: 0.0,
-                sigma: 0.0,
-                bound: Bound::Exact,
-                label,
-                kind,
-                panel: None,
-                range_assumed: None,
-            }
-        };
     let mut add = |observation: Observation, effort: f64| {
         list.push(Step {
             observation,
@@ -138,7 +121,7 @@ pub(crate) fn steps(
         };
         let name = stage.nodes[node].name.clone();
         add(
-            plain(running, probe, Scale::Plain, name, "volts"),
+            bare(running, probe, Scale::Plain, name, "volts"),
             effort_of(access(stage, place)),
         );
     }
@@ -167,7 +150,7 @@ pub(crate) fn steps(
         // To the common is the same as at the node.
         if to != 0 && from != 0 {
             add(
-                plain(
+                bare(
                     running,
                     Probe::Volts { from, to, load },
                     Scale::Plain,
@@ -182,7 +165,7 @@ pub(crate) fn steps(
             PartKind::Regulator { .. } | PartKind::Diode { .. }
         ) {
             add(
-                plain(off, Probe::Ohms { from, to }, Scale::Log, label, "ohms"),
+                bare(off, Probe::Ohms { from, to }, Scale::Log, label, "ohms"),
                 OHMS_EFFORT,
             );
         }
@@ -190,7 +173,7 @@ pub(crate) fn steps(
             && let (Some((factor, offset, span)), Some(flow)) =
                 (panel_scale(stage, id), Flow::through(network, id))
         {
-            let mut observation = plain(
+            let mut observation = bare(
                 running,
                 Probe::Amps(flow),
                 Scale::Plain,
@@ -204,15 +187,210 @@ pub(crate) fn steps(
             add(observation, PANEL_EFFORT);
         }
     }
-    // What was read already tells nothing when read again.
-    list.retain(|o| {
-        !observed.list.iter().any(|done| {
-            done.kind == o.observation.kind
-                && done.situation == o.observation.situation
-                && same_probe(&done.probe, &o.observation.probe)
-        })
-    });
+    // What was read already tells nothing when read again, nor does the same
+    // pair of points under another part's name.
+    let mut fresh: Vec<Step> = Vec::new();
+    for step in list {
+        let known = observed
+            .list
+            .iter()
+            .chain(fresh.iter().map(|f| &f.observation))
+            .any(|done| is_same(done, &step.observation));
+        if !known {
+            fresh.push(step);
+        }
+    }
+    fresh
+}
+
+/// Whether two observations are of one kind, at one place, in one situation.
+fn is_same(a: &Observation, b: &Observation) -> bool {
+    a.kind == b.kind && a.situation == b.situation && same_probe(&a.probe, &b.probe)
+}
+
+/// Trouble of pulling a tube, switching on again and reading.
+const PULLED_EFFORT: f64 = 2.5;
+/// Of lifting a lead: solder, with the power off, and back again.
+const LIFTED_EFFORT: f64 = 4.0;
+/// Of taking a tube to the tester.
+const TESTER_EFFORT: f64 = 2.0;
+
+/// Bottles and capacitors for which such steps are thought of.
+const MOST_SPECIAL: usize = 4;
+
+/// Steps that need the unit changed for them: volts with a suspect's tube
+/// pulled, with a suspect capacitor's lead lifted, a tube on the tester.
+pub(crate) fn special_steps(
+    stage: &Stage,
+    observed: &Observations,
+    situations: &mut Vec<Situation>,
+    running: usize,
+    meter: &Meter,
+    suspects: &[PartId],
+) -> Vec<Step> {
+    let reached = probe_nodes(stage);
+    let setting = situations[running].setting;
+    let mut list = Vec::new();
+    let mut volts = |situation: usize, node: usize, effort: f64, with: String| {
+        let (load, _) = load_of(meter, None, 100.0);
+        let mut observation = bare(
+            situation,
+            Probe::Volts {
+                from: node,
+                to: 0,
+                load,
+            },
+            Scale::Plain,
+            stage.nodes[node].name.clone(),
+            "volts",
+        );
+        observation.sigma = 0.0;
+        list.push(Step {
+            observation,
+            effort,
+            with: Some(with),
+            setting,
+        });
+    };
+    let mut bottles: Vec<PartId> = Vec::new();
+    for &id in suspects {
+        for tube in tubes_beside(stage, id) {
+            if !bottles
+                .iter()
+                .any(|b| stage.part(*b).name == stage.part(tube).name)
+            {
+                bottles.push(tube);
+            }
+        }
+    }
+    bottles.truncate(MOST_SPECIAL);
+    for &tube in &bottles {
+        let mut situation = situations[running].clone();
+        situation.pulled = crate::observe::bottles(stage, &[tube]);
+        let at = situation_index(situations, situation.clone());
+        for section in situation.pulled {
+            let PartKind::Tube { electrodes, .. } = &stage.part(section).kind else {
+                continue;
+            };
+            for (electrode, node) in electrodes {
+                let node = node.0 as usize;
+                if matches!(electrode, Electrode::Grid | Electrode::Screen)
+                    && reached.contains(&node)
+                {
+                    volts(
+                        at,
+                        node,
+                        PULLED_EFFORT,
+                        format!("{} pulled", stage.part(tube).name),
+                    );
+                }
+            }
+        }
+    }
+    let capacitors = suspects
+        .iter()
+        .filter(|id| matches!(stage.part(**id).kind, PartKind::Capacitor { .. }))
+        .take(MOST_SPECIAL);
+    for &id in capacitors {
+        let mut situation = situations[running].clone();
+        situation.lifted = vec![id];
+        let at = situation_index(situations, situation);
+        let (from, to) = ends(stage, Place::Across(id));
+        for node in [from, to] {
+            if reached.contains(&node) {
+                volts(
+                    at,
+                    node,
+                    LIFTED_EFFORT,
+                    format!("{} lifted", stage.part(id).name),
+                );
+            }
+        }
+    }
+    for &tube in &bottles {
+        if observed
+            .tester
+            .iter()
+            .any(|(id, _)| stage.part(*id).name == stage.part(tube).name)
+        {
+            continue;
+        }
+        let probe = Probe::Volts {
+            from: 0,
+            to: 0,
+            load: None,
+        };
+        let mut observation = bare(
+            running,
+            probe,
+            Scale::Plain,
+            stage.part(tube).name.clone(),
+            "tester",
+        );
+        observation.panel = Some(tube);
+        list.push(Step {
+            observation,
+            effort: TESTER_EFFORT,
+            with: None,
+            setting,
+        });
+    }
     list
+}
+
+/// The index of a situation among those known, made known if it is not.
+fn situation_index(situations: &mut Vec<Situation>, wanted: Situation) -> usize {
+    situations
+        .iter()
+        .position(|s| *s == wanted)
+        .unwrap_or_else(|| {
+            situations.push(wanted);
+            situations.len() - 1
+        })
+}
+
+/// A part that is a tube, or the tubes that share a node with it.
+fn tubes_beside(stage: &Stage, id: PartId) -> Vec<PartId> {
+    if matches!(stage.part(id).kind, PartKind::Tube { .. }) {
+        return vec![id];
+    }
+    let (from, to) = ends(stage, Place::Across(id));
+    let touches = |node: NodeId| node.0 != 0 && (node.0 as usize == from || node.0 as usize == to);
+    (0u32..)
+        .map(PartId)
+        .zip(&stage.parts)
+        .filter(|(_, part)| match &part.kind {
+            PartKind::Tube { electrodes, .. } => electrodes
+                .iter()
+                .any(|(e, n)| matches!(e, Electrode::Grid | Electrode::Screen) && touches(*n)),
+            _ => false,
+        })
+        .map(|(id, _)| id)
+        .collect()
+}
+
+/// An observation that is only thought of.
+fn bare(
+    situation: usize,
+    probe: Probe,
+    scale: Scale,
+    label: String,
+    kind: &'static str,
+) -> Observation {
+    Observation {
+        situation,
+        probe,
+        scale,
+        factor: 1.0,
+        offset: 0.0,
+        read: 0.0,
+        sigma: 0.0,
+        bound: Bound::Exact,
+        label,
+        kind,
+        panel: None,
+        range_assumed: None,
+    }
 }
 
 fn same_probe(a: &Probe, b: &Probe) -> bool {

@@ -146,12 +146,23 @@ impl Scales<'_> {
         index: usize,
         scratch: &mut Scratch,
     ) -> (Option<Weighed>, Shifts) {
-        let failure = &self.failures[index];
+        let (atoms, shifts) = self.follow(&self.failures[index], self.model.laws(), scratch);
+        (self.gather(index, atoms), shifts)
+    }
+
+    /// Logarithm of the evidence of a failure that is in no list, under the first law.
+    pub(crate) fn ln_evidence_of(&self, failure: &Failure, scratch: &mut Scratch) -> f64 {
+        let (atoms, _) = self.follow(failure, 1, scratch);
+        ln_sum(atoms.iter().map(|a| a.ln_weight))
+    }
+
+    /// Follows a failure's parameter along its range under the first `laws` laws.
+    fn follow(&self, failure: &Failure, laws: usize, scratch: &mut Scratch) -> (Vec<Atom>, Shifts) {
         let range = failure.range;
         let count = self.observations.len();
         let mut atoms = Vec::new();
         let mut shifts = Shifts::new();
-        for law in 0..self.model.laws() {
+        for law in 0..laws {
             let healthy = &self.healthy[law];
             let mut starts = healthy.starts.clone();
             let nodes: Vec<Option<Node>> = (0..range.nodes)
@@ -184,7 +195,7 @@ impl Scales<'_> {
                 .collect();
             self.sum_along(law, range, &nodes, &mut atoms);
         }
-        (self.gather(index, atoms), shifts)
+        (atoms, shifts)
     }
 
     /// The answer for one failure from its atoms.
