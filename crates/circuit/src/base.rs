@@ -1,10 +1,13 @@
 //! A network in one situation, ready for any number of failures.
 
+use std::sync::OnceLock;
+
 use deadstage_parts::Device;
 
 use crate::error::SolveError;
 use crate::faulted::Faulted;
 use crate::linear::Linear;
+use crate::near::{Centres, NearScratch};
 use crate::network::{CLOSED_CONTACT_OHMS, DeviceId, ElementRole, LEAST_OHMS, Network};
 use crate::operating::{LinearPart, OperatingPoint};
 use crate::overlay::{Change, DeviceChange, Overlay};
@@ -13,15 +16,15 @@ use crate::ports::{self, NotSettled, PortNetwork, PortScratch, PortState};
 use crate::situation::{Situation, Values};
 
 /// How often a relay may change its mind before it is called unsteady.
-const MOST_FLIPS: usize = 8;
+pub(crate) const MOST_FLIPS: usize = 8;
 
 /// A network in one situation: its linear part solved, its healthy state known.
 #[derive(Clone, Debug)]
 pub struct Base<'n> {
-    network: &'n Network,
+    pub(crate) network: &'n Network,
     situation: Situation,
     values: Values,
-    linear: Linear,
+    pub(crate) linear: Linear,
     /// By relay: pulled in when healthy.
     energised: Vec<bool>,
     /// Columns of A⁻¹ for every port.
@@ -29,6 +32,8 @@ pub struct Base<'n> {
     healthy: PortState,
     /// The healthy state but with every regulator dark, where a search for who strikes starts.
     dark: Option<PortState>,
+    /// The known points with the network's response about them; made at first need.
+    centres: OnceLock<Option<Box<Centres>>>,
 }
 
 /// Buffers for solving; one a thread.
@@ -41,6 +46,7 @@ pub struct Scratch {
     pub(crate) loaded: PortNetwork,
     pub(crate) loaded_state: PortState,
     pub(crate) unknowns: Vec<f64>,
+    pub(crate) near: NearScratch,
 }
 
 impl<'n> Base<'n> {
@@ -98,16 +104,29 @@ impl<'n> Base<'n> {
                 ..PortState::default()
             },
             dark: None,
+            centres: OnceLock::new(),
         })
     }
 
-    fn dark_state(&self, scratch: &mut Scratch) -> Option<PortState> {
-        let out: Overlay = (0u32..)
+    /// Every regulator dark.
+    pub(crate) fn dark_overlay(&self) -> Overlay {
+        (0u32..)
             .map(DeviceId)
             .zip(&self.network.devices)
             .filter(|(_, slot)| strike_volts(&slot.law).is_some())
             .map(|(id, _)| Change::Device(id, DeviceChange::NotFiring))
-            .collect();
+            .collect()
+    }
+
+    /// The known points to follow failures from.
+    pub(crate) fn centres(&self, scratch: &mut Scratch) -> Option<&Centres> {
+        self.centres
+            .get_or_init(|| Centres::new(self, scratch).map(Box::new))
+            .as_deref()
+    }
+
+    fn dark_state(&self, scratch: &mut Scratch) -> Option<PortState> {
+        let out = self.dark_overlay();
         if out.is_empty() {
             return None;
         }
@@ -164,7 +183,7 @@ impl<'n> Base<'n> {
     }
 
     /// Adds the contacts that other relay states move, but for those a failure holds.
-    fn move_contacts(&self, energised: &[bool], changes: &mut Overlay) {
+    pub(crate) fn move_contacts(&self, energised: &[bool], changes: &mut Overlay) {
         let held: Vec<_> = changes
             .iter()
             .filter_map(|c| match c {
@@ -204,7 +223,7 @@ impl<'n> Base<'n> {
     }
 
     /// Solves with the relays held as they are.
-    fn solve_fixed(
+    pub(crate) fn solve_fixed(
         &self,
         overlay: &[Change],
         start: Option<&PortState>,
@@ -428,7 +447,7 @@ fn unsteady(network: &Network, energised: &[bool]) -> SolveError {
 }
 
 /// Voltage at which a regulator strikes; `None` for any other device.
-fn strike_volts(device: &Device) -> Option<f64> {
+pub(crate) fn strike_volts(device: &Device) -> Option<f64> {
     match device {
         Device::Regulator(law) => Some(law.strike_volts()),
         _ => None,

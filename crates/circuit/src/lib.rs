@@ -8,7 +8,8 @@
 //! A [`Network`] is built once a stage. A [`Base`] has its linear part solved
 //! for one [`Situation`]. A failure is an [`Overlay`] of elementary changes;
 //! [`Base::solve`] lays it over as a low-rank update and runs Newton's method
-//! in the tubes' ports. [`OperatingPoint::read`] gives what a loaded meter
+//! in the tubes' ports; [`Base::solve_near`] does the same about the healthy
+//! state, where most of a network stays. [`OperatingPoint::read`] gives what a loaded meter
 //! shows and how that moves with every tolerance.
 //!
 //! This crate knows no probabilities.
@@ -22,6 +23,7 @@ mod dense;
 mod error;
 mod faulted;
 mod linear;
+mod near;
 mod network;
 mod operating;
 mod overlay;
@@ -35,6 +37,7 @@ pub use catalogue::{defined_law, tube_names};
 pub use classes::class_of;
 pub use connections::{Joint, check_connections, graph};
 pub use error::{CompileError, SolveError};
+pub use near::NearPoint;
 pub use network::{
     DeviceId, DeviceSlot, Element, ElementId, ElementRole, LINE_SIGMA, Network, Parameter,
     ParameterId, ParameterKind, PartModel, Relay, electrode_name,

@@ -53,6 +53,35 @@ impl Tap {
         part(self.plus) - part(self.minus)
     }
 
+    /// This tap's difference of two rows of a matrix, written into `out`.
+    pub(crate) fn of_rows(self, matrix: &Matrix, out: &mut Vec<f64>) {
+        out.clear();
+        match (self.plus, self.minus) {
+            (NOTHING, NOTHING) => out.resize(matrix.columns(), 0.0),
+            (plus, NOTHING) => out.extend_from_slice(matrix.row(plus)),
+            (NOTHING, minus) => out.extend(matrix.row(minus).iter().map(|v| -v)),
+            (plus, minus) => out.extend(
+                matrix
+                    .row(plus)
+                    .iter()
+                    .zip(matrix.row(minus))
+                    .map(|(a, b)| a - b),
+            ),
+        }
+    }
+
+    /// Size of the diagonal entries of a matrix that uᵀ M u is made of.
+    pub(crate) fn diagonal_size(self, matrix: &Matrix) -> f64 {
+        let part = |index: usize| {
+            if index == NOTHING {
+                0.0
+            } else {
+                matrix[(index, index)].abs()
+            }
+        };
+        part(self.plus) + part(self.minus)
+    }
+
     /// Adds `amount` times this tap to a vector over the unknowns.
     pub(crate) fn add_to(self, vector: &mut [f64], amount: f64) {
         if self.plus != NOTHING {
@@ -200,31 +229,12 @@ impl Linear {
 
     /// Size of the entries of A⁻¹ whose difference uᵀ A⁻¹ u is, for a tap.
     pub(crate) fn size_at(&self, tap: Tap) -> f64 {
-        let part = |index: usize| {
-            if index == NOTHING {
-                0.0
-            } else {
-                self.inverse[(index, index)].abs()
-            }
-        };
-        part(tap.plus) + part(tap.minus)
+        tap.diagonal_size(&self.inverse)
     }
 
     /// A⁻¹ u for a tap, written into `column`.
     pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
-        column.clear();
         // A is symmetric, so a row of the inverse is its column.
-        match (tap.plus, tap.minus) {
-            (NOTHING, NOTHING) => column.resize(self.open.len(), 0.0),
-            (plus, NOTHING) => column.extend_from_slice(self.inverse.row(plus)),
-            (NOTHING, minus) => column.extend(self.inverse.row(minus).iter().map(|v| -v)),
-            (plus, minus) => column.extend(
-                self.inverse
-                    .row(plus)
-                    .iter()
-                    .zip(self.inverse.row(minus))
-                    .map(|(a, b)| a - b),
-            ),
-        }
+        tap.of_rows(&self.inverse, column);
     }
 }

@@ -106,13 +106,13 @@ impl<'a> OperatingPoint<'a> {
     }
 
     /// J (1 + K J)⁻¹ at this state.
-    fn answer(&self) -> &Matrix {
+    pub(crate) fn answer(&self) -> &Matrix {
         self.answer
             .get_or_init(|| answer_of(self.network, &self.seen, &self.state))
     }
 
     /// By parameter, the change of its device's port currents with a trait.
-    fn traits(&self) -> &[[f64; MAX_PORTS]] {
+    pub(crate) fn traits(&self) -> &[[f64; MAX_PORTS]] {
         self.traits.get_or_init(|| self.traits_at(&self.state))
     }
 
@@ -130,6 +130,10 @@ impl<'a> OperatingPoint<'a> {
     /// The port voltages and currents, to start a neighbouring solution from.
     pub fn state(&self) -> &PortState {
         &self.state
+    }
+
+    pub(crate) fn unknowns(&self) -> &[f64] {
+        &self.unknowns
     }
 
     pub(crate) fn into_state(self) -> PortState {

@@ -18,13 +18,13 @@ use crate::situation::Values;
 const MOST_STEPS: usize = 80;
 
 /// Shortest fraction of a step tried.
-const LEAST_DAMPING: f64 = 1.0 / 1024.0;
+pub(crate) const LEAST_DAMPING: f64 = 1.0 / 1024.0;
 
 /// A step this small against the voltage it changes ends the iteration, volts and ratio.
 const SETTLED: (f64, f64) = (1e-10, 1e-11);
 
 /// No port is driven past this voltage while iterating: the laws hold within it.
-const MOST_VOLTS: f64 = 5000.0;
+pub(crate) const MOST_VOLTS: f64 = 5000.0;
 
 /// Voltages, currents and slopes at all ports.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -145,7 +145,7 @@ fn residual(ports: &PortNetwork, state: &PortState, scale: f64, out: &mut Vec<f6
 }
 
 /// A step measured against the voltages it changes.
-fn size(step: &[f64], volts: &[f64]) -> f64 {
+pub(crate) fn size(step: &[f64], volts: &[f64]) -> f64 {
     step.iter()
         .zip(volts)
         .map(|(d, v)| {

@@ -1,7 +1,8 @@
 //! The stage under both tube laws, in every situation that was read in.
 
 use deadstage_circuit::{
-    Base, ElementRole, Network, Overlay, ParameterKind, PortState, Scratch, Situation, SolveError,
+    Base, ElementRole, NearPoint, Network, OperatingPoint, Overlay, ParameterKind, PortState,
+    Probe, Scratch, Situation, SolveError,
 };
 use deadstage_netlist::Stage;
 use deadstage_parts::LawForm;
@@ -151,35 +152,76 @@ impl<'a> Model<'a> {
             for (failure, u) in held {
                 failure.lay(*u, base, &mut overlay);
             }
-            let point = base.solve(&overlay, starts[situation].as_ref(), scratch)?;
-            for (index, observation) in observations.iter().enumerate() {
-                if observation.situation != situation {
-                    continue;
-                }
-                let value = point.read(
-                    &observation.probe,
-                    scratch,
-                    (index < with_scatter).then_some(&mut gradient),
-                );
-                let mut factor = observation.slope(value);
-                let mut reading = observation.factor * value;
-                if let Some(meter) = observation.panel {
-                    let ratio: f64 = held.iter().map(|(f, u)| f.indication(*u, meter)).product();
-                    factor *= ratio;
-                    reading *= ratio;
-                }
-                forecast.mean[index] = observation.compared(reading + observation.offset);
-                if index < with_scatter {
-                    let mut column = forecast.scatter.column_mut(index);
-                    for ((entry, change), sigma) in
-                        column.iter_mut().zip(&gradient).zip(&self.networks.sigma)
-                    {
-                        *entry = change * sigma * factor;
+            let start = starts[situation].as_ref();
+            let mut read_all = |point: &Point<'_>, scratch: &mut Scratch| -> Option<PortState> {
+                for (index, observation) in observations.iter().enumerate() {
+                    if observation.situation != situation {
+                        continue;
+                    }
+                    let wanted = (index < with_scatter).then_some(&mut gradient);
+                    let value = point.read(&observation.probe, scratch, wanted)?;
+                    let mut factor = observation.slope(value);
+                    let mut reading = observation.factor * value;
+                    if let Some(meter) = observation.panel {
+                        let ratio: f64 =
+                            held.iter().map(|(f, u)| f.indication(*u, meter)).product();
+                        factor *= ratio;
+                        reading *= ratio;
+                    }
+                    forecast.mean[index] = observation.compared(reading + observation.offset);
+                    if index < with_scatter {
+                        let mut column = forecast.scatter.column_mut(index);
+                        for ((entry, change), sigma) in
+                            column.iter_mut().zip(&gradient).zip(&self.networks.sigma)
+                        {
+                            *entry = change * sigma * factor;
+                        }
                     }
                 }
-            }
-            starts[situation] = Some(point.state().clone());
+                Some(point.state().clone())
+            };
+            let near = base.solve_near(&overlay, start, scratch);
+            let ended = match near.and_then(|near| read_all(&Point::Near(near), scratch)) {
+                Some(ended) => ended,
+                None => {
+                    let point = Point::Exact(base.solve(&overlay, start, scratch)?);
+                    match read_all(&point, scratch) {
+                        Some(ended) => ended,
+                        None => continue,
+                    }
+                }
+            };
+            starts[situation] = Some(ended);
         }
         Ok(forecast)
+    }
+}
+
+/// An operating point, found in either way.
+enum Point<'a> {
+    /// From the healthy state, in a few steps.
+    Near(NearPoint<'a>),
+    /// By solving all ports.
+    Exact(OperatingPoint<'a>),
+}
+
+impl Point<'_> {
+    fn read(
+        &self,
+        probe: &Probe,
+        scratch: &mut Scratch,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> Option<f64> {
+        match self {
+            Self::Near(point) => point.read(probe, scratch, gradient),
+            Self::Exact(point) => Some(point.read(probe, scratch, gradient)),
+        }
+    }
+
+    fn state(&self) -> &PortState {
+        match self {
+            Self::Near(point) => point.state(),
+            Self::Exact(point) => point.state(),
+        }
     }
 }

@@ -5,6 +5,7 @@ mod fixtures;
 mod gradients;
 mod linear;
 mod loading;
+mod near;
 mod overlays;
 mod random;
 mod states;

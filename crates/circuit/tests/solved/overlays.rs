@@ -91,7 +91,13 @@ fn laws_hold(circuit: &Circuit, point: &OperatingPoint<'_>) -> Result<(), TestCa
 }
 
 /// A change picked by numbers from all that the network allows.
-fn change(circuit: &Circuit, kind: usize, which: usize, other: usize, size: f64) -> Option<Change> {
+pub(crate) fn change(
+    circuit: &Circuit,
+    kind: usize,
+    which: usize,
+    other: usize,
+    size: f64,
+) -> Option<Change> {
     let network = &circuit.network;
     let element = ElementId(u32::try_from(which % network.elements.len()).ok()?);
     let decades = 10f64.powf(-3.0 + 15.0 * size);
@@ -152,7 +158,7 @@ fn change(circuit: &Circuit, kind: usize, which: usize, other: usize, size: f64)
 }
 
 /// Whether two changes would give one element two values.
-fn clash(one: &Change, other: &Change) -> bool {
+pub(crate) fn clash(one: &Change, other: &Change) -> bool {
     match (one, other) {
         (Change::Ohms(a, _), Change::Ohms(b, _)) | (Change::Emf(a, _), Change::Emf(b, _)) => a == b,
         _ => false,

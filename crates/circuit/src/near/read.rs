@@ -1,0 +1,471 @@
+//! What a meter reads at a point found near a known one, and how that moves
+//! with every tolerance.
+//!
+//! The adjoint is a = mᵀ B'', with B'' = B' − C N (M + K N)⁻¹ L: the slopes
+//! of the devices that left their tangents are one more update. Every
+//! parameter's part in a reading is then Σ drive · (a₊ − a₋), a handful of
+//! products that are the same for all readings of the point.
+
+use std::cell::OnceCell;
+
+use deadstage_parts::{MAX_PORTS, Trait};
+
+use super::NearPoint;
+use super::centre::add_scaled;
+use super::newton::{Settling, blocks};
+use crate::base::Scratch;
+use crate::dense::{Lu, Matrix};
+use crate::linear::Tap;
+use crate::network::{DeviceId, ElementId, ElementRole, ParameterKind};
+use crate::overlay::{Change, Overlay};
+use crate::probe::{Flow, Probe};
+
+/// Source resistance below this share of the meter's, and a drop below
+/// [`LINEAR_DROP`], and a meter's load may be taken by proportion.
+const LINEAR_LOAD: f64 = 0.02;
+
+/// Volts; see [`LINEAR_LOAD`].
+const LINEAR_DROP: f64 = 1.5;
+
+/// Step of a trait's own measure for its derivative by difference.
+const TRAIT_STEP: f64 = 1e-4;
+
+/// A device whose currents changed by less than this share moves with its
+/// traits as it did.
+const SAME_CURRENT: f64 = 0.02;
+
+/// What an adjoint is made of; made at first need.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Adjoints {
+    parts: OnceCell<Parts>,
+    drives: OnceCell<Vec<Drive>>,
+}
+
+#[derive(Clone, Debug)]
+struct Parts {
+    /// L: uᵀ B' for every active port.
+    rows: Vec<Vec<f64>>,
+    /// N (M + K N)⁻¹.
+    turn: Matrix,
+}
+
+/// One product of the sum that a parameter's part is.
+#[derive(Clone, Copy, Debug)]
+struct Drive {
+    parameter: usize,
+    tap: Tap,
+    amount: f64,
+}
+
+impl NearPoint<'_> {
+    fn parts(&self) -> &Parts {
+        self.adjoints.parts.get_or_init(|| {
+            let active = &self.settled.active;
+            let rows = active
+                .ports
+                .iter()
+                .map(|&p| {
+                    let mut row = Vec::new();
+                    self.centre.row(self.base.linear.port_taps[p], &mut row);
+                    self.update.correct_row(&mut row);
+                    row
+                })
+                .collect();
+            let currents: Vec<_> = active
+                .devices
+                .iter()
+                .map(|&d| self.settled.state.currents[d])
+                .collect();
+            let count = active.ports.len();
+            let mut jacobian = Matrix::default();
+            let settling = Settling {
+                base: self.base,
+                centre: self.centre,
+                values: &self.values,
+                update: &self.update,
+            };
+            settling.jacobian(active, &currents, &mut jacobian);
+            let mut turn = Matrix::zeros(count, count);
+            let mut lu = Lu::default();
+            if lu.factor(&jacobian).is_err() {
+                return Parts { rows, turn };
+            }
+            let mut at = 0;
+            for (&device, now) in active.devices.iter().zip(&currents) {
+                let slot = &self.base.network.devices[device];
+                let then = &self.centre.state.currents[device];
+                let (_, n) = blocks(&self.values, device, slot, now, then);
+                let ports = slot.ports.len();
+                for (p, n) in n.iter().enumerate().take(ports) {
+                    let row = turn.row_mut(at + p);
+                    row[at..at + ports].copy_from_slice(&n[..ports]);
+                    lu.solve_transposed(row);
+                }
+                at += ports;
+            }
+            Parts { rows, turn }
+        })
+    }
+
+    /// Turns a = mᵀ B' into mᵀ B'', given Mᵀ C.
+    fn turn(&self, to_active: &[f64], a: &mut [f64]) {
+        if to_active.is_empty() {
+            return;
+        }
+        let parts = self.parts();
+        for (j, row) in parts.rows.iter().enumerate() {
+            let weight: f64 = to_active
+                .iter()
+                .enumerate()
+                .map(|(i, seen)| seen * parts.turn[(i, j)])
+                .sum();
+            add_scaled(a, -weight, row);
+        }
+    }
+
+    /// The change of what `taps` watch together, each by its weight, by a current into every node.
+    fn adjoint(&self, taps: &[(Tap, f64)], scratch: &mut Scratch) {
+        let Scratch {
+            adjoint,
+            column,
+            weights,
+            ..
+        } = scratch;
+        adjoint.clear();
+        adjoint.resize(self.settled.unknowns.len(), 0.0);
+        weights.clear();
+        weights.resize(self.settled.active.ports.len(), 0.0);
+        for &(tap, weight) in taps {
+            self.centre.row(tap, column);
+            add_scaled(adjoint, weight, column);
+            for (seen, c) in weights.iter_mut().zip(&self.settled.active.columns) {
+                *seen += weight * tap.of(c);
+            }
+        }
+        self.update.correct_row(adjoint);
+        self.turn(weights, adjoint);
+    }
+
+    /// What `probe` reads, and where asked for, its change with every parameter of the network
+    /// (in [`Network::parameters`](crate::Network::parameters) order; the reading's unit by the parameter's measure).
+    /// `None`: a meter's load takes the network further than can be followed from here.
+    pub fn read(
+        &self,
+        probe: &Probe,
+        scratch: &mut Scratch,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> Option<f64> {
+        match *probe {
+            Probe::Volts { from, to, load } => self.read_volts((from, to), load, scratch, gradient),
+            Probe::Ohms { from, to } => {
+                Some(self.read_ohms(Tap::between(from, to), scratch, gradient))
+            }
+            Probe::Amps(Flow::Element(id)) => Some(self.read_element_amps(id, scratch, gradient)),
+            Probe::Amps(Flow::Port(device, port)) => {
+                Some(self.read_port_amps(device, port, scratch, gradient))
+            }
+        }
+    }
+
+    fn read_volts(
+        &self,
+        (from, to): (usize, usize),
+        load: Option<f64>,
+        scratch: &mut Scratch,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> Option<f64> {
+        let tap = Tap::between(from, to);
+        let bare = tap.of(&self.settled.unknowns);
+        if load.is_none() && gradient.is_none() {
+            return Some(bare);
+        }
+        self.adjoint(&[(tap, 1.0)], scratch);
+        let mut share = 1.0;
+        if let Some(meter) = load {
+            let source = tap.of(&scratch.adjoint);
+            share = meter / (meter + source);
+            if source.abs() >= LINEAR_LOAD * meter || (bare * (1.0 - share)).abs() >= LINEAR_DROP {
+                // The meter is one more part of the circuit.
+                let mut overlay: Overlay = self.overlay.clone();
+                overlay.push(Change::Shunt {
+                    from,
+                    to,
+                    ohms: meter,
+                });
+                let loaded = self.beside(overlay, scratch)?;
+                return loaded.read_volts((from, to), None, scratch, gradient);
+            }
+        }
+        if let Some(gradient) = gradient {
+            self.gradient(&scratch.adjoint, share, gradient);
+        }
+        Some(bare * share)
+    }
+
+    fn read_ohms(&self, tap: Tap, scratch: &mut Scratch, gradient: Option<&mut Vec<f64>>) -> f64 {
+        debug_assert!(
+            !self.base.situation().power,
+            "ohms are taken with the power off"
+        );
+        self.adjoint(&[(tap, 1.0)], scratch);
+        if let Some(gradient) = gradient {
+            let change = |id: ElementId| {
+                let value = self.values.elements[id.0 as usize];
+                let seen = self.element_tap(id).of(&scratch.adjoint);
+                let weight = match (value.stiff, value.ohms.is_finite()) {
+                    (true, true) => value.ohms,
+                    (true, false) => 0.0,
+                    (false, _) => 1.0 / value.ohms,
+                };
+                seen * seen * weight
+            };
+            gradient.clear();
+            gradient.extend(self.base.network.parameters.iter().map(|p| match &p.kind {
+                ParameterKind::Ohms(elements) => elements.iter().map(|&id| change(id)).sum(),
+                ParameterKind::Wiper(upper, lower) => {
+                    let (up, down) = self.wiper(*upper, *lower);
+                    change(*upper) * up - change(*lower) * down
+                }
+                ParameterKind::Emf(_) | ParameterKind::Line | ParameterKind::Device(..) => 0.0,
+            }));
+        }
+        tap.of(&scratch.adjoint)
+    }
+
+    fn read_element_amps(
+        &self,
+        id: ElementId,
+        scratch: &mut Scratch,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> f64 {
+        let value = self.values.elements[id.0 as usize];
+        let amps = self.element_amps(id);
+        if let Some(gradient) = gradient {
+            self.adjoint(&[(self.element_tap(id), 1.0)], scratch);
+            let scale = if value.stiff { 1.0 } else { 1.0 / value.ohms };
+            self.gradient(&scratch.adjoint, scale, gradient);
+            if !value.stiff {
+                let source = value.emf / value.ohms;
+                for (entry, parameter) in gradient.iter_mut().zip(&self.base.network.parameters) {
+                    match &parameter.kind {
+                        ParameterKind::Ohms(elements) if elements.contains(&id) => *entry -= amps,
+                        ParameterKind::Wiper(upper, lower) if *upper == id || *lower == id => {
+                            let (up, down) = self.wiper(*upper, *lower);
+                            *entry += if *upper == id {
+                                -amps * up
+                            } else {
+                                amps * down
+                            };
+                        }
+                        ParameterKind::Emf(e) if *e == id => *entry -= source,
+                        ParameterKind::Line if self.follows_line(id) => *entry -= source,
+                        _ => {}
+                    }
+                }
+            }
+        }
+        amps
+    }
+
+    /// The current into a device's port, i = i(v): what its slopes make of the
+    /// socket's voltages, and what its own traits do.
+    fn read_port_amps(
+        &self,
+        id: DeviceId,
+        port: usize,
+        scratch: &mut Scratch,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> f64 {
+        let slot = self.base.network.device(id);
+        let amps = self.settled.state.amps[slot.first_port + port];
+        if let Some(gradient) = gradient {
+            let mut row = [0.0; MAX_PORTS];
+            row[port] = 1.0;
+            self.behind_pins(id, &mut row, true);
+            let slopes = &self.settled.state.currents[id.0 as usize].siemens;
+            let taps: Vec<(Tap, f64)> = (0..slot.ports.len())
+                .map(|q| {
+                    let by: f64 = row.iter().zip(slopes).map(|(r, s)| r * s[q]).sum();
+                    (self.base.linear.port_taps[slot.first_port + q], by)
+                })
+                .collect();
+            self.adjoint(&taps, scratch);
+            self.gradient(&scratch.adjoint, 1.0, gradient);
+            for (index, parameter) in self.base.network.parameters.iter().enumerate() {
+                if let ParameterKind::Device(device, of) = parameter.kind
+                    && device == id
+                {
+                    let moved = self.trait_currents(index, id, of);
+                    gradient[index] += moved[port];
+                }
+            }
+        }
+        amps
+    }
+
+    fn element_tap(&self, id: ElementId) -> Tap {
+        self.base.linear.taps[id.0 as usize]
+    }
+
+    fn follows_line(&self, id: ElementId) -> bool {
+        matches!(
+            self.base.network.element(id).role,
+            ElementRole::Source { follows_line: true }
+        )
+    }
+
+    /// Factors of the two halves' logarithms for a wiper's travel.
+    fn wiper(&self, upper: ElementId, lower: ElementId) -> (f64, f64) {
+        let ohms = |id: ElementId| self.values.elements[id.0 as usize].ohms;
+        let track = ohms(upper) + ohms(lower);
+        if track.is_finite() {
+            (track / ohms(upper), track / ohms(lower))
+        } else {
+            (0.0, 0.0)
+        }
+    }
+
+    /// (1 + J R)⁻¹ δ: what a change δ of a device's currents is behind the
+    /// resistance of its pins; of a row r, r (1 + J R)⁻¹.
+    fn behind_pins(&self, id: DeviceId, vector: &mut [f64; MAX_PORTS], is_row: bool) {
+        let slot = self.base.network.device(id);
+        let ports = slot.ports.len();
+        let own = &self.values.port_ohms[slot.first_port..slot.first_port + ports];
+        let common = self.values.common_ohms[id.0 as usize];
+        if common == 0.0 && own.iter().all(|r| *r == 0.0) {
+            return;
+        }
+        let slopes = &self.settled.state.currents[id.0 as usize].siemens;
+        let mut matrix = Matrix::zeros(ports, ports);
+        for p in 0..ports {
+            let total: f64 = slopes[p][..ports].iter().sum();
+            for q in 0..ports {
+                matrix[(p, q)] = slopes[p][q] * own[q] + total * common;
+            }
+            matrix[(p, p)] += 1.0;
+        }
+        let mut lu = Lu::default();
+        if lu.factor(&matrix).is_ok() {
+            if is_row {
+                lu.solve_transposed(&mut vector[..ports]);
+            } else {
+                lu.solve(&mut vector[..ports]);
+            }
+        }
+    }
+
+    /// Change of a device's port currents, as the sockets see it, with one trait.
+    fn trait_currents(&self, parameter: usize, id: DeviceId, of: Trait) -> [f64; MAX_PORTS] {
+        let index = id.0 as usize;
+        if !self.values.present[index] {
+            return [0.0; MAX_PORTS];
+        }
+        let slot = self.base.network.device(id);
+        let ports = slot.ports.len();
+        let range = slot.first_port..slot.first_port + ports;
+        let (now, then) = (
+            &self.settled.state.amps[range.clone()],
+            &self.centre.state.amps[range.clone()],
+        );
+        let largest = then.iter().fold(0.0f64, |l, i| l.max(i.abs()));
+        let same = now
+            .iter()
+            .zip(then)
+            .all(|(a, b)| (a - b).abs() <= SAME_CURRENT * largest);
+        if same && !self.settled.active.devices.contains(&index) {
+            return self.centre.traits[parameter];
+        }
+        let mut volts = [0.0; MAX_PORTS];
+        volts[..ports].copy_from_slice(&self.settled.state.volts[range]);
+        let condition = self.values.conditions[index].moved(of, TRAIT_STEP);
+        let above = slot.law.currents(&volts, &condition).amps;
+        let mut moved = std::array::from_fn(|p| {
+            if p < ports {
+                (above[p] - now[p]) / TRAIT_STEP
+            } else {
+                0.0
+            }
+        });
+        self.behind_pins(id, &mut moved, false);
+        moved
+    }
+
+    /// Σ drive · (a₊ − a₋) over the drives of every parameter, times `scale`.
+    fn gradient(&self, a: &[f64], scale: f64, gradient: &mut Vec<f64>) {
+        gradient.clear();
+        gradient.resize(self.base.network.parameters.len(), 0.0);
+        for drive in self.drives() {
+            gradient[drive.parameter] += scale * drive.amount * drive.tap.of(a);
+        }
+    }
+
+    fn drives(&self) -> &[Drive] {
+        self.adjoints.drives.get_or_init(|| {
+            let network = self.base.network;
+            let mut drives = Vec::with_capacity(2 * network.parameters.len());
+            let by_ohms = |id: ElementId| {
+                let value = self.values.elements[id.0 as usize];
+                match (value.stiff, value.ohms.is_finite()) {
+                    (true, true) => self.element_amps(id) * value.ohms,
+                    (true, false) => 0.0,
+                    (false, _) => self.element_amps(id),
+                }
+            };
+            let by_emf = |id: ElementId| {
+                let value = self.values.elements[id.0 as usize];
+                if value.stiff {
+                    value.emf
+                } else {
+                    value.emf / value.ohms
+                }
+            };
+            let mut line = None;
+            for (parameter, kind) in network.parameters.iter().map(|p| &p.kind).enumerate() {
+                let mut add = |parameter: usize, tap: Tap, amount: f64| {
+                    if amount != 0.0 {
+                        drives.push(Drive {
+                            parameter,
+                            tap,
+                            amount,
+                        });
+                    }
+                };
+                match kind {
+                    ParameterKind::Ohms(elements) => {
+                        for &id in elements {
+                            add(parameter, self.element_tap(id), by_ohms(id));
+                        }
+                    }
+                    ParameterKind::Wiper(upper, lower) => {
+                        let (up, down) = self.wiper(*upper, *lower);
+                        add(parameter, self.element_tap(*upper), up * by_ohms(*upper));
+                        add(parameter, self.element_tap(*lower), -down * by_ohms(*lower));
+                    }
+                    ParameterKind::Emf(id) => add(parameter, self.element_tap(*id), by_emf(*id)),
+                    ParameterKind::Line => {
+                        line = Some(parameter);
+                        for (index, _) in (0u32..).zip(&network.elements) {
+                            let id = ElementId(index);
+                            if self.follows_line(id) {
+                                add(parameter, self.element_tap(id), by_emf(id));
+                            }
+                        }
+                    }
+                    ParameterKind::Device(id, of) => {
+                        let slot = network.device(*id);
+                        let moved = self.trait_currents(parameter, *id, *of);
+                        for (p, amps) in moved.iter().enumerate().take(slot.ports.len()) {
+                            let tap = self.base.linear.port_taps[slot.first_port + p];
+                            add(parameter, tap, -amps);
+                            if let (Some(line), Trait::Volts, true) = (line, of, slot.follows_line)
+                            {
+                                add(line, tap, -amps);
+                            }
+                        }
+                    }
+                }
+            }
+            drives
+        })
+    }
+}
