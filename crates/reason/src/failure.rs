@@ -280,6 +280,7 @@ pub(crate) fn candidates(
         let weight =
             |row: &FailureRow| row.share * if row.mode == Mode::High { drift } else { 1.0 };
         let total: f64 = rows.iter().map(weight).sum();
+        let shunt = is_shunt(stage, part);
         for row in rows {
             if !row.shows_at_dc {
                 if !invisible.contains(&(id, row.mode.name())) {
@@ -287,13 +288,20 @@ pub(crate) fn candidates(
                 }
                 continue;
             }
-            let probability = rate * weight(row) / total;
+            let wrong_shunt = shunt && matches!(row.mode, Mode::High | Mode::Low);
+            let probability =
+                rate * weight(row) / total * if wrong_shunt { WRONG_SHUNT } else { 1.0 };
             let mut add = |share: f64,
                            section: Option<u8>,
                            action: Action,
                            place: Option<&'static str>,
                            prior: ParameterPrior| {
                 let p = probability * share;
+                let prior = if wrong_shunt {
+                    shunt_prior(row.mode)
+                } else {
+                    prior
+                };
                 list.push(Failure {
                     part: id,
                     section,
@@ -312,6 +320,35 @@ pub(crate) fn candidates(
         }
     }
     (list, invisible)
+}
+
+/// A shunt is of the wrong value so many times as often as any other resistor:
+/// it was made up for a meter that is no longer there, or wound by eye (common practice, no source).
+const WRONG_SHUNT: f64 = 8.0;
+
+/// Whether a resistor lies right across a panel meter.
+fn is_shunt(stage: &Stage, part: &deadstage_netlist::Part) -> bool {
+    let PartKind::Resistor { from, to, .. } = part.kind else {
+        return false;
+    };
+    stage.parts.iter().any(|other| match other.kind {
+        PartKind::Meter { from: a, to: b, .. } => (a, b) == (from, to) || (b, a) == (from, to),
+        _ => false,
+    })
+}
+
+/// How far a wrong shunt is off: seldom by more than a few times, for then the pointer would tell.
+fn shunt_prior(mode: Mode) -> ParameterPrior {
+    let (low, high) = if mode == Mode::High {
+        (1.1, 6.0)
+    } else {
+        (0.15, 0.92)
+    };
+    ParameterPrior::LogUniform {
+        low,
+        high,
+        measure: Measure::Ratio,
+    }
 }
 
 type Add<'a> = dyn FnMut(f64, Option<u8>, Action, Option<&'static str>, ParameterPrior) + 'a;
