@@ -175,7 +175,7 @@ fn said_of(weighed: &[usize]) -> String {
         .map(|(count, what)| format!("{count} {what}"))
         .collect();
     format!(
-        "{} were weighed; larger sets were made only of likely smaller ones",
+        "{} were weighed; larger sets were made only of likely smaller ones.",
         list.join(", ")
     )
 }

@@ -267,23 +267,23 @@ impl<'s, 'a> Explainer<'s, 'a> {
         let (first, off) = *telling.first()?;
         if off.abs() < OFF {
             return Some(format!(
-                "No {}reading is far off by itself (the farthest: {} at {} for a healthy {}, {} its spread).",
+                "No {}reading is far off by itself (the farthest: {} at {} for a healthy {}, {} spreads off).",
                 if slips.is_empty() { "" } else { "other " },
                 self.place(first),
                 self.read(first),
                 self.compared(first, healthy[first]),
-                times(off),
+                how_many(off),
             ));
         }
         let all: Vec<String> = telling
             .iter()
             .map(|&(index, off)| {
                 format!(
-                    "{} at {} for a healthy {} ({} its spread too {})",
+                    "{} at {} for a healthy {} ({} spreads too {})",
                     self.place(index),
                     self.read(index),
                     self.compared(index, healthy[index]),
-                    times(off),
+                    how_many(off),
                     if off > 0.0 { "high" } else { "low" },
                 )
             })
@@ -378,10 +378,10 @@ impl<'s, 'a> Explainer<'s, 'a> {
                         sentence.push_str("; ");
                     }
                     sentence.push_str(&format!(
-                        "{} is the cause and {} its casualty, driven to {} its rating",
+                        "{} is the cause and {} its casualty, driven to {} times its rating",
                         name(cause.0.part),
                         name(victim.part),
-                        times(*ratio)
+                        how_many(*ratio)
                     ));
                 }
             }
@@ -431,10 +431,10 @@ impl<'s, 'a> Explainer<'s, 'a> {
         let who = if of_rival { "that" } else { "it" };
         match against {
             Some((i, _)) => format!(
-                "{whom} {}, which {who} would make {} ({} its spread from what was read).",
+                "{whom} {}, which {who} would make {} ({} spreads from what was read).",
                 self.place(i),
                 self.compared(i, worse.forecast.mean[i]),
-                times(off(worse, i)),
+                how_many(off(worse, i)),
             ),
             None if lead.abs() < NOT_TOLD_APART => {
                 format!("{name} fits the readings about as well.")
@@ -535,15 +535,15 @@ pub(crate) fn rival<'w>(sets: &[&'w Weighed], rank: usize) -> Option<&'w Weighed
         .find(|other| !within(&other.set, &first.set) && !within(&first.set, &other.set))
 }
 
-/// `8.2 times`, `over 20 times`.
-fn times(spreads: f64) -> String {
+/// `8.2`, `over 20`: a number of spreads, or of times a rating.
+fn how_many(spreads: f64) -> String {
     let size = spreads.abs();
     if size >= 20.0 {
-        "over 20 times".to_owned()
+        "over 20".to_owned()
     } else if size >= 9.95 {
-        format!("{size:.0} times")
+        format!("{size:.0}")
     } else {
-        format!("{size:.1} times")
+        format!("{size:.1}")
     }
 }
 

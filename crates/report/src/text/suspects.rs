@@ -200,7 +200,7 @@ fn groups(page: &mut Page, diagnosis: &Diagnosis, shown: usize) {
         page.paragraph(
             "    ",
             &format!(
-                "{who} look the same to every measurement still in reach: {} together.",
+                "{who} look the same in volts and ohms wherever a probe reaches: {} together.",
                 numbers::per_cent(together)
             ),
         );
@@ -457,7 +457,7 @@ mod tests {
         let text = plain(&suspects(&samples::diagnosis(), Listing::Short));
         assert!(
             text.contains(
-                "1 and 2 look the same to every measurement still in reach: 91 % together."
+                "1 and 2 look the same in volts and ohms wherever a probe reaches: 91 % together."
             ),
             "{text}"
         );
