@@ -81,22 +81,7 @@ pub fn read_all(
         let Place::Node(node) = point.place else {
             continue;
         };
-        let at = |load| unit.read(node.0 as usize, 0, load);
-        let (shown, range) = match meter.input {
-            MeterInput::Ideal => (at(None)?, None),
-            MeterInput::Fixed(ohms) => (at(Some(ohms.0))?, None),
-            MeterInput::OhmsPerVolt(each) => {
-                // Down from a range that is sure to hold it, as long as the next one does.
-                let mut full = usual_range(at(None)?);
-                let mut shown = at(Some(each * full))?;
-                while usual_range(shown) < full {
-                    let lower = usual_range(shown);
-                    let there = at(Some(each * lower))?;
-                    (full, shown) = (lower, there);
-                }
-                (shown, Some(full))
-            }
-        };
+        let (shown, range) = shown_at(unit, node, meter)?;
         let reach = range.unwrap_or(shown.abs());
         let value = shown + meter.fraction * reach * (2.0 * rng.random::<f64>() - 1.0);
         sheet.readings.push(Reading {
@@ -114,6 +99,25 @@ pub fn read_all(
         });
     }
     Some(sheet)
+}
+
+/// What a meter shows at a node, and on which range a person ends.
+fn shown_at(unit: &Unit, node: NodeId, meter: &Meter) -> Option<(f64, Option<f64>)> {
+    let at = |load| unit.read(node.0 as usize, 0, load);
+    Some(match meter.input {
+        MeterInput::Ideal => (at(None)?, None),
+        MeterInput::Fixed(ohms) => (at(Some(ohms.0))?, None),
+        MeterInput::OhmsPerVolt(each) => {
+            // Down from a range that is sure to hold it, as long as the next one does.
+            let mut full = usual_range(at(None)?);
+            let mut shown = at(Some(each * full))?;
+            while usual_range(shown) < full {
+                full = usual_range(shown);
+                shown = at(Some(each * full))?;
+            }
+            (shown, Some(full))
+        }
+    })
 }
 
 fn three_digits(value: f64) -> f64 {
@@ -171,15 +175,15 @@ pub fn trial(
         let mut tried = faults.clone();
         tried.push(next);
         let unit = build(stage, &network, &drawn, &tried, line_ratio).ok()?;
-        let Some(x) = unit.solve() else { continue };
+        if unit.solve().is_none() {
+            continue;
+        }
         // Every failure must show beside the others, not only when it was drawn.
         let each_shows = (0..tried.len()).all(|skip| {
             let mut others = tried.clone();
             others.remove(skip);
             build(stage, &network, &drawn, &others, line_ratio)
-                .ok()
-                .and_then(|unit| unit.solve())
-                .is_some_and(|without| moved(stage, &without, &x, &sigma) > DETECTABLE)
+                .is_ok_and(|without| moved(stage, &without, &unit, &meter, &sigma) > DETECTABLE)
         });
         if each_shows {
             faults = tried;
@@ -199,22 +203,36 @@ pub fn trial(
     })
 }
 
-/// Largest move of any point in healthy spreads.
-fn moved(stage: &Stage, before: &[f64], after: &[f64], sigma: &[f64]) -> f64 {
-    points(stage)
-        .iter()
-        .zip(sigma)
-        .filter_map(|(point, sigma)| match point.place {
-            Place::Node(node) => {
-                let (before, after) = (before[node.0 as usize], after[node.0 as usize]);
-                // A point that rests at nothing when healthy may be read to a
-                // millivolt; far from there the meter is no finer than its reading.
-                let spread = sigma.max(0.02 * before.abs().max(after.abs())).max(0.03);
-                Some(((after - before) / spread).abs())
-            }
-            _ => None,
-        })
-        .fold(0.0, f64::max)
+/// Move of a point in healthy spreads, as the meter shows it: the first past
+/// [`DETECTABLE`], or the largest.
+fn moved(stage: &Stage, without: &Unit, with: &Unit, meter: &Meter, sigma: &[f64]) -> f64 {
+    let (Some(bare_without), Some(bare_with)) = (without.solve(), with.solve()) else {
+        return 0.0;
+    };
+    let far = |before: f64, after: f64, sigma: f64| {
+        // A point that rests at nothing when healthy may be read to a
+        // millivolt; far from there the meter is no finer than its reading.
+        let spread = sigma.max(0.02 * before.abs().max(after.abs())).max(0.03);
+        ((after - before) / spread).abs()
+    };
+    let mut largest = 0.0f64;
+    for (point, &sigma) in points(stage).iter().zip(sigma) {
+        let Place::Node(node) = point.place else {
+            continue;
+        };
+        let at = node.0 as usize;
+        // Without the meter first, which is quick; then what the meter shows of it.
+        if far(bare_without[at], bare_with[at], sigma) > DETECTABLE
+            && let (Some((before, _)), Some((after, _))) =
+                (shown_at(without, node, meter), shown_at(with, node, meter))
+        {
+            largest = largest.max(far(before, after, sigma));
+        }
+        if largest > DETECTABLE {
+            break;
+        }
+    }
+    largest
 }
 
 /// Healthy spread of every point, as the program tells it.
