@@ -79,6 +79,8 @@ pub(crate) struct Weights {
     /// C⁻¹ over the exact readings.
     pub(crate) inverse: DMatrix<f64>,
     ln_det_inverse: f64,
+    /// ln of the diagonal of C⁻¹.
+    ln_own: Vec<f64>,
     /// Indices of the exact readings.
     pub(crate) exact: Vec<usize>,
     /// Marginal standard deviation of every reading.
@@ -123,8 +125,10 @@ impl Weights {
             .map(|d| d.ln())
             .sum::<f64>()
             * 2.0;
+        let inverse = cholesky.inverse();
         Some(Self {
-            inverse: cholesky.inverse(),
+            ln_own: inverse.diagonal().iter().map(|own| own.ln()).collect(),
+            inverse,
             ln_det_inverse: -ln_det,
             exact,
             sigma,
@@ -133,20 +137,31 @@ impl Weights {
 
     /// ln p(y | forecast), slips allowed.
     pub(crate) fn ln_likelihood(&self, mean: &[f64], evidence: &Evidence) -> f64 {
-        let (gauss, slips) = self.pieces(mean, evidence);
+        let weighed = self.weighed(mean, evidence);
         let count = self.exact.len() as f64;
-        let none = count * (1.0 - SLIP).ln();
-        let mut total = none;
-        for slip in slips {
-            total = ln_add(total, none + (SLIP / (1.0 - SLIP)).ln() + slip);
-        }
-        gauss + total + self.ln_bounds(mean, evidence)
+        let ln_odds = (SLIP / (1.0 - SLIP)).ln();
+        // Σ eˣ about the largest x; what is beneath notice costs no exponential.
+        let (mut largest, mut sum) = (0.0, 1.0);
+        self.each_slip(&weighed, evidence, |slip| {
+            let x = ln_odds + slip;
+            if x > largest {
+                sum = sum * (largest - x).exp() + 1.0;
+                largest = x;
+            } else if x > largest - BENEATH_NOTICE {
+                sum += (x - largest).exp();
+            }
+        });
+        weighed.gauss
+            + count * (1.0 - SLIP).ln()
+            + largest
+            + sum.ln()
+            + self.ln_bounds(mean, evidence)
     }
 
     /// ln p(y | forecast), no slips allowed: what a search for the best
     /// parameters climbs, where allowing a slip would leave it on a plain.
     pub(crate) fn ln_without_slips(&self, mean: &[f64], evidence: &Evidence) -> f64 {
-        self.pieces(mean, evidence).0 + self.ln_bounds(mean, evidence)
+        self.weighed(mean, evidence).gauss + self.ln_bounds(mean, evidence)
     }
 
     /// ln p(y) where each reading, with probability `moves`, is displaced to
@@ -204,11 +219,10 @@ impl Weights {
 
     /// Probability of each exact reading being a slip, given this forecast.
     pub(crate) fn slip_odds(&self, mean: &[f64], evidence: &Evidence) -> Vec<(usize, f64)> {
-        let (_, slips) = self.pieces(mean, evidence);
-        let weights: Vec<f64> = slips
-            .iter()
-            .map(|s| (SLIP / (1.0 - SLIP)).ln() + s)
-            .collect();
+        let mut weights = Vec::with_capacity(self.exact.len());
+        self.each_slip(&self.weighed(mean, evidence), evidence, |slip| {
+            weights.push((SLIP / (1.0 - SLIP)).ln() + slip);
+        });
         let total = weights.iter().fold(0.0, |sum, w| ln_add(sum, *w));
         self.exact
             .iter()
@@ -217,39 +231,50 @@ impl Weights {
             .collect()
     }
 
-    /// ln N(y; μ, C), and for every exact reading the logarithm of how much
-    /// likelier it is as a slip than as the forecast given all the others.
-    fn pieces(&self, mean: &[f64], evidence: &Evidence) -> (f64, Vec<f64>) {
-        let residual = DVector::from_iterator(
-            self.exact.len(),
-            self.exact.iter().map(|&i| evidence.read[i] - mean[i]),
-        );
-        let weighted = &self.inverse * &residual;
-        let square = residual.dot(&weighted);
-        let count = self.exact.len() as f64;
-        let gauss = -0.5 * (square + count * LN_TWO_PI - self.ln_det_inverse);
-        let slips = self
+    /// The residual r = y − μ of the exact readings, weighed: C⁻¹ r and ln N(y; μ, C).
+    fn weighed(&self, mean: &[f64], evidence: &Evidence) -> Residual {
+        let count = self.exact.len();
+        let mut weighed = vec![0.0; count];
+        let mut square = 0.0;
+        for (column, &index) in self.inverse.column_iter().zip(&self.exact) {
+            let r = evidence.read[index] - mean[index];
+            for (w, c) in weighed.iter_mut().zip(column.iter()) {
+                *w += c * r;
+            }
+        }
+        for (w, &index) in weighed.iter().zip(&self.exact) {
+            square += w * (evidence.read[index] - mean[index]);
+        }
+        Residual {
+            weighed,
+            gauss: -0.5 * (square + count as f64 * LN_TWO_PI - self.ln_det_inverse),
+        }
+    }
+
+    /// For every exact reading the logarithm of how much likelier it is as a
+    /// slip than as the forecast given all the others.
+    fn each_slip(&self, residual: &Residual, evidence: &Evidence, mut with: impl FnMut(f64)) {
+        for (k, (&index, (w, ln_own))) in self
             .exact
             .iter()
+            .zip(residual.weighed.iter().zip(&self.ln_own))
             .enumerate()
-            .map(|(k, &index)| {
-                let own = self.inverse[(k, k)];
-                let off = weighted[k] * weighted[k] / own;
-                let ln_given_others = -0.5 * (off + LN_TWO_PI - own.ln());
-                let mut ln_slip = evidence.ln_slip[index];
-                if off > WORTH_A_LOOK && evidence.has_ranges[index] {
-                    let read = evidence.read[index];
-                    let meant = read - weighted[k] / own;
-                    let range = ln_wrong_range(read, meant, 1.0 / own, evidence.noise[index]);
-                    ln_slip = ln_add(
-                        ln_slip + (1.0 - WRONG_RANGE_SHARE).ln(),
-                        range + WRONG_RANGE_SHARE.ln(),
-                    );
-                }
-                ln_slip - ln_given_others
-            })
-            .collect();
-        (gauss, slips)
+        {
+            let own = self.inverse[(k, k)];
+            let off = w * w / own;
+            let ln_given_others = -0.5 * (off + LN_TWO_PI - ln_own);
+            let mut ln_slip = evidence.ln_slip[index];
+            if off > WORTH_A_LOOK && evidence.has_ranges[index] {
+                let read = evidence.read[index];
+                let meant = read - w / own;
+                let range = ln_wrong_range(read, meant, 1.0 / own, evidence.noise[index]);
+                ln_slip = ln_add(
+                    ln_slip + (1.0 - WRONG_RANGE_SHARE).ln(),
+                    range + WRONG_RANGE_SHARE.ln(),
+                );
+            }
+            with(ln_slip - ln_given_others);
+        }
     }
 
     /// Readings that only bound the value, each by its own spread.
@@ -273,6 +298,17 @@ impl Weights {
     }
 }
 
+/// Beside eˣ, terms below e^(x − this) are left out of a sum.
+const BENEATH_NOTICE: f64 = 40.0;
+
+/// A forecast's residual, weighed.
+struct Residual {
+    /// C⁻¹ r.
+    weighed: Vec<f64>,
+    /// ln N(y; μ, C).
+    gauss: f64,
+}
+
 /// Squared spreads beyond which a reading is asked whether it was taken on a wrong range.
 const WORTH_A_LOOK: f64 = 6.0;
 
@@ -285,12 +321,20 @@ const RANGE_STEPS: [f64; 10] = [0.1, 0.2, 0.25, 0.3, 0.5, 2.0, 10.0 / 3.0, 4.0, 
 /// Logarithm of the density of a reading taken on a wrong range, where
 /// `meant` (with `variance`) is what the right one would have shown.
 fn ln_wrong_range(read: f64, meant: f64, variance: f64, noise: f64) -> f64 {
-    let share = -(RANGE_STEPS.len() as f64).ln();
-    ln_sum(RANGE_STEPS.iter().map(|step| {
-        let spread = step * step * variance + noise;
-        let z = read - step * meant;
-        share - 0.5 * (z * z / spread + LN_TWO_PI + spread.ln())
-    }))
+    let sum: f64 = RANGE_STEPS
+        .iter()
+        .map(|step| {
+            let spread = step * step * variance + noise;
+            let z = read - step * meant;
+            let off = 0.5 * z * z / spread;
+            if off < BENEATH_NOTICE {
+                (-off).exp() / spread.sqrt()
+            } else {
+                0.0
+            }
+        })
+        .sum();
+    sum.ln() - (RANGE_STEPS.len() as f64).ln() - 0.5 * LN_TWO_PI
 }
 
 /// ln(eᵃ + eᵇ).

@@ -135,15 +135,73 @@ impl<'a> Model<'a> {
         starts: &mut Starts,
         scratch: &mut Scratch,
     ) -> Result<Forecast, SolveError> {
-        let parameters = self.networks.sigma.len();
-        let mut forecast = Forecast {
-            mean: vec![0.0; observations.len()],
-            scatter: DMatrix::zeros(parameters, with_scatter),
-        };
+        let mut reading = Reading::new(self, held, observations, with_scatter);
+        self.each_point(
+            law,
+            held,
+            observations,
+            starts,
+            scratch,
+            |at, point, scratch| reading.take(at, &point, with_scatter, scratch),
+        )?;
+        Ok(reading.forecast)
+    }
+
+    /// As [`forecast`](Self::forecast), with the scatter worked out only if
+    /// the means are `worth` it; else it has no columns.
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "those of a forecast, and one more"
+    )]
+    pub(crate) fn forecast_if(
+        &self,
+        law: usize,
+        held: &[Held<'_>],
+        observations: &[Observation],
+        with_scatter: usize,
+        worth: impl FnOnce(&[f64]) -> bool,
+        starts: &mut Starts,
+        scratch: &mut Scratch,
+    ) -> Result<Forecast, SolveError> {
+        let mut reading = Reading::new(self, held, observations, 0);
+        let mut points = Vec::new();
+        self.each_point(
+            law,
+            held,
+            observations,
+            starts,
+            scratch,
+            |at, point, scratch| {
+                let taken = reading.take(at, &point, 0, scratch);
+                points.push((at, point));
+                taken
+            },
+        )?;
+        if worth(&reading.forecast.mean) {
+            reading.forecast.scatter = DMatrix::zeros(self.networks.sigma.len(), with_scatter);
+            for (at, point) in points {
+                if reading.take(at, &point, with_scatter, scratch).is_none() {
+                    return self.forecast(law, held, observations, with_scatter, starts, scratch);
+                }
+            }
+        }
+        Ok(reading.forecast)
+    }
+
+    /// Finds the operating point of every situation that is read in. Where
+    /// one found near the healthy state can't be `taken` (`None`), it is solved in full.
+    fn each_point<'m>(
+        &'m self,
+        law: usize,
+        held: &[Held<'_>],
+        observations: &[Observation],
+        starts: &mut Starts,
+        scratch: &mut Scratch,
+        mut taken: impl FnMut(usize, Point<'m>, &mut Scratch) -> Option<()>,
+    ) -> Result<(), SolveError> {
         let bases = &self.bases[law];
         starts.resize(bases.len(), None);
         let mut overlay = Overlay::new();
-        let mut gradient = Vec::new();
         for (situation, base) in bases.iter().enumerate() {
             if !observations.iter().any(|o| o.situation == situation) {
                 continue;
@@ -153,47 +211,88 @@ impl<'a> Model<'a> {
                 failure.lay(*u, base, &mut overlay);
             }
             let start = starts[situation].as_ref();
-            let mut read_all = |point: &Point<'_>, scratch: &mut Scratch| -> Option<PortState> {
-                for (index, observation) in observations.iter().enumerate() {
-                    if observation.situation != situation {
-                        continue;
-                    }
-                    let wanted = (index < with_scatter).then_some(&mut gradient);
-                    let value = point.read(&observation.probe, scratch, wanted)?;
-                    let mut factor = observation.slope(value);
-                    let mut reading = observation.factor * value;
-                    if let Some(meter) = observation.panel {
-                        let ratio: f64 =
-                            held.iter().map(|(f, u)| f.indication(*u, meter)).product();
-                        factor *= ratio;
-                        reading *= ratio;
-                    }
-                    forecast.mean[index] = observation.compared(reading + observation.offset);
-                    if index < with_scatter {
-                        let mut column = forecast.scatter.column_mut(index);
-                        for ((entry, change), sigma) in
-                            column.iter_mut().zip(&gradient).zip(&self.networks.sigma)
-                        {
-                            *entry = change * sigma * factor;
-                        }
-                    }
+            if let Some(near) = base.solve_near(&overlay, start, scratch) {
+                let ended = near.state().clone();
+                if taken(situation, Point::Near(near), scratch).is_some() {
+                    starts[situation] = Some(ended);
+                    continue;
                 }
-                Some(point.state().clone())
-            };
-            let near = base.solve_near(&overlay, start, scratch);
-            let ended = match near.and_then(|near| read_all(&Point::Near(near), scratch)) {
-                Some(ended) => ended,
-                None => {
-                    let point = Point::Exact(base.solve(&overlay, start, scratch)?);
-                    match read_all(&point, scratch) {
-                        Some(ended) => ended,
-                        None => continue,
-                    }
-                }
-            };
+            }
+            let point = base.solve(&overlay, start, scratch)?;
+            let ended = point.state().clone();
+            taken(situation, Point::Exact(point), scratch);
             starts[situation] = Some(ended);
         }
-        Ok(forecast)
+        Ok(())
+    }
+}
+
+/// A forecast being made.
+struct Reading<'r> {
+    held: &'r [Held<'r>],
+    observations: &'r [Observation],
+    sigma: &'r [f64],
+    forecast: Forecast,
+    gradient: Vec<f64>,
+}
+
+impl<'r> Reading<'r> {
+    fn new(
+        model: &'r Model<'_>,
+        held: &'r [Held<'r>],
+        observations: &'r [Observation],
+        with_scatter: usize,
+    ) -> Self {
+        let sigma = &model.networks.sigma;
+        Self {
+            held,
+            observations,
+            sigma,
+            forecast: Forecast {
+                mean: vec![0.0; observations.len()],
+                scatter: DMatrix::zeros(sigma.len(), with_scatter),
+            },
+            gradient: Vec::new(),
+        }
+    }
+
+    /// Reads everything that is read in one situation, and the scatter of the
+    /// first `with_scatter` observations.
+    fn take(
+        &mut self,
+        situation: usize,
+        point: &Point<'_>,
+        with_scatter: usize,
+        scratch: &mut Scratch,
+    ) -> Option<()> {
+        for (index, observation) in self.observations.iter().enumerate() {
+            if observation.situation != situation {
+                continue;
+            }
+            let wanted = (index < with_scatter).then_some(&mut self.gradient);
+            let value = point.read(&observation.probe, scratch, wanted)?;
+            let mut factor = observation.slope(value);
+            let mut reading = observation.factor * value;
+            if let Some(meter) = observation.panel {
+                let ratio: f64 = self
+                    .held
+                    .iter()
+                    .map(|(f, u)| f.indication(*u, meter))
+                    .product();
+                factor *= ratio;
+                reading *= ratio;
+            }
+            self.forecast.mean[index] = observation.compared(reading + observation.offset);
+            if index < with_scatter {
+                let mut column = self.forecast.scatter.column_mut(index);
+                for ((entry, change), sigma) in
+                    column.iter_mut().zip(&self.gradient).zip(self.sigma)
+                {
+                    *entry = change * sigma * factor;
+                }
+            }
+        }
+        Some(())
     }
 }
 
@@ -215,13 +314,6 @@ impl Point<'_> {
         match self {
             Self::Near(point) => point.read(probe, scratch, gradient),
             Self::Exact(point) => Some(point.read(probe, scratch, gradient)),
-        }
-    }
-
-    fn state(&self) -> &PortState {
-        match self {
-            Self::Near(point) => point.state(),
-            Self::Exact(point) => point.state(),
         }
     }
 }

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use crate::likelihood::{Weights, ln_add, ln_sum};
 use crate::model::{Held, Starts};
-use crate::weigh::{Scales, Shifts, Weighed};
+use crate::weigh::{Atom, Scales, Shifts, Weighed};
 
 /// Most failures held together.
 const MOST_TOGETHER: usize = 4;
@@ -40,14 +40,7 @@ pub(crate) struct Found {
 /// Weighs all singles, then extends.
 pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
-    let singles: Vec<(Option<Weighed>, Shifts)> = (0..scales.failures.len())
-        .into_par_iter()
-        .map_init(Scratch::default, |scratch, index| {
-            scales.weigh_single(index, scratch)
-        })
-        .collect();
-    let (sets, responses): (Vec<Option<Weighed>>, Vec<Shifts>) = singles.into_iter().unzip();
-    let mut sets: Vec<Weighed> = sets.into_iter().flatten().collect();
+    let (mut sets, responses) = singles(scales, ln_healthy);
     sort(&mut sets);
     let mut weighed = vec![sets.len()];
     scales.find_overloads(&sets[..sets.len().min(PARENTS[0])]);
@@ -100,6 +93,55 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
         ln_healthy,
         weighed,
     }
+}
+
+/// A failure this far (in the logarithm) below the best under the first law is
+/// not asked of the others: they differ by less where both hold at all.
+const SECOND_LAW_REACH: f64 = 18.0;
+
+/// Weighs every failure alone. Beside the answers, the shifts that each failure gives.
+fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) {
+    let laws = scales.model.laws();
+    let first: Vec<(Vec<Atom>, Shifts)> = scales
+        .failures
+        .par_iter()
+        .map_init(Scratch::default, |scratch, failure| {
+            scales.follow(failure, 0..1, scratch)
+        })
+        .collect();
+    let under_first: Vec<Option<f64>> = first
+        .iter()
+        .enumerate()
+        .map(|(index, (atoms, _))| {
+            let found = scales.gather(index, atoms.clone())?;
+            Some(found.ln_weight + (laws as f64).ln())
+        })
+        .collect();
+    let best = under_first
+        .iter()
+        .flatten()
+        .fold(ln_healthy, |best, ln| best.max(*ln));
+    first
+        .into_par_iter()
+        .enumerate()
+        .map_init(Scratch::default, |scratch, (index, (mut atoms, shifts))| {
+            // What the first law could not solve, another may.
+            if under_first[index].is_none_or(|ln| ln > best - SECOND_LAW_REACH) {
+                let (more, _) = scales.follow(&scales.failures[index], 1..laws, scratch);
+                atoms.extend(more);
+            }
+            (scales.gather(index, atoms), shifts)
+        })
+        .collect::<Vec<_>>()
+        .into_iter()
+        .fold(
+            (Vec::new(), Vec::new()),
+            |(mut sets, mut responses), (found, shifts)| {
+                sets.extend(found);
+                responses.push(shifts);
+                (sets, responses)
+            },
+        )
 }
 
 fn sort(sets: &mut [Weighed]) {

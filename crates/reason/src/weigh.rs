@@ -1,7 +1,9 @@
 //! The evidence of one set of failures: the probability of the readings with
 //! the failures' parameters integrated out, under both tube laws.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::ops::Range as Laws;
 
 use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
@@ -52,12 +54,16 @@ pub(crate) struct Weighed {
 pub(crate) type Shifts = Vec<(f64, Vec<f64>)>;
 
 /// A solved point of a failure's range.
-struct Node {
+struct Node<'h> {
     mean: Vec<f64>,
-    weights: Weights,
+    weights: Cow<'h, Weights>,
     ln_visible: f64,
     ln_likelihood: f64,
 }
+
+/// Shifts of less than this many spreads leave the scatter as it was: such a
+/// failure hardly counts as one whatever its likelihood.
+const HARDLY_SEEN: f64 = 0.3;
 
 /// Nodes this far (in the logarithm) below the best are not followed finely.
 const HOPELESS: f64 = 40.0;
@@ -85,6 +91,7 @@ pub(crate) struct Healthy {
     /// Mean and one standard deviation at every witness.
     pub(crate) witness: Vec<(f64, f64)>,
     pub(crate) ln_likelihood: f64,
+    pub(crate) weights: Weights,
 }
 
 impl Scales<'_> {
@@ -117,6 +124,7 @@ impl Scales<'_> {
                 starts,
                 witness,
                 ln_likelihood,
+                weights,
             });
         }
         Some(())
@@ -128,17 +136,15 @@ impl Scales<'_> {
         ln_sum(self.healthy.iter().map(|h| h.ln_likelihood)) - laws.ln()
     }
 
-    /// Logarithm of the share of a failure that counts as one: it must show
-    /// at some point a probe can reach.
-    fn ln_visible(&self, law: usize, mean: &[f64]) -> f64 {
-        let largest = mean
-            .iter()
+    /// Most spreads by which a failure shows at any point that a probe can reach.
+    fn shows(&self, law: usize, mean: &[f64]) -> f64 {
+        mean.iter()
             .zip(&self.healthy[law].witness)
             .map(|(m, (healthy, sigma))| ((m - healthy) / sigma).abs())
-            .fold(0.0, f64::max);
-        ln_counts(largest)
+            .fold(0.0, f64::max)
     }
 
+    #[cfg(test)]
     /// Weighs one failure alone, its parameter followed along its range.
     /// Beside the answer, the shifts it gives under the first law.
     pub(crate) fn weigh_single(
@@ -146,33 +152,44 @@ impl Scales<'_> {
         index: usize,
         scratch: &mut Scratch,
     ) -> (Option<Weighed>, Shifts) {
-        let (atoms, shifts) = self.follow(&self.failures[index], self.model.laws(), scratch);
+        let (atoms, shifts) = self.follow(&self.failures[index], 0..self.model.laws(), scratch);
         (self.gather(index, atoms), shifts)
     }
 
     /// Logarithm of the evidence of a failure that is in no list, under the first law.
     pub(crate) fn ln_evidence_of(&self, failure: &Failure, scratch: &mut Scratch) -> f64 {
-        let (atoms, _) = self.follow(failure, 1, scratch);
+        let (atoms, _) = self.follow(failure, 0..1, scratch);
         ln_sum(atoms.iter().map(|a| a.ln_weight))
     }
 
-    /// Follows a failure's parameter along its range under the first `laws` laws.
-    fn follow(&self, failure: &Failure, laws: usize, scratch: &mut Scratch) -> (Vec<Atom>, Shifts) {
+    /// Follows a failure's parameter along its range under these laws; the
+    /// shifts are those of the first.
+    pub(crate) fn follow(
+        &self,
+        failure: &Failure,
+        laws: Laws<usize>,
+        scratch: &mut Scratch,
+    ) -> (Vec<Atom>, Shifts) {
         let range = failure.range;
         let count = self.observations.len();
         let mut atoms = Vec::new();
         let mut shifts = Shifts::new();
-        for law in 0..laws {
+        for law in laws {
             let healthy = &self.healthy[law];
             let mut starts = healthy.starts.clone();
-            let nodes: Vec<Option<Node>> = (0..range.nodes)
+            let nodes: Vec<Option<Node<'_>>> = (0..range.nodes)
                 .map(|node| {
                     let held = [(failure, range.node(node))];
+                    let mut spreads = 0.0;
+                    let worth = |mean: &[f64]| {
+                        spreads = self.shows(law, mean);
+                        spreads > HARDLY_SEEN
+                    };
                     let forecast = self
                         .model
-                        .forecast(law, &held, self.watched, count, &mut starts, scratch)
+                        .forecast_if(law, &held, self.watched, count, worth, &mut starts, scratch)
                         .ok()?;
-                    let ln_visible = self.ln_visible(law, &forecast.mean);
+                    let ln_visible = ln_counts(spreads);
                     let forecast = forecast.first(count);
                     if law == 0 {
                         let shift = forecast
@@ -183,7 +200,12 @@ impl Scales<'_> {
                             .collect();
                         shifts.push((range.node(node), shift));
                     }
-                    let weights = Weights::new(&forecast, self.evidence, &[])?;
+                    // What hardly shows scatters as the healthy unit does.
+                    let weights = if spreads > HARDLY_SEEN {
+                        Cow::Owned(Weights::new(&forecast, self.evidence, &[])?)
+                    } else {
+                        Cow::Borrowed(&healthy.weights)
+                    };
                     let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
                     Some(Node {
                         mean: forecast.mean,
@@ -199,7 +221,7 @@ impl Scales<'_> {
     }
 
     /// The answer for one failure from its atoms.
-    fn gather(&self, index: usize, mut atoms: Vec<Atom>) -> Option<Weighed> {
+    pub(crate) fn gather(&self, index: usize, mut atoms: Vec<Atom>) -> Option<Weighed> {
         let failure = &self.failures[index];
         if !self.known.is_empty() {
             for atom in &mut atoms {
@@ -240,7 +262,7 @@ impl Scales<'_> {
         &self,
         law: usize,
         range: crate::failure::Range,
-        nodes: &[Option<Node>],
+        nodes: &[Option<Node<'_>>],
         atoms: &mut Vec<Atom>,
     ) {
         if !range.is_open() {

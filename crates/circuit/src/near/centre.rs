@@ -9,7 +9,7 @@
 //! what is left of the devices is how far their currents are off their
 //! tangents. For a failure that is nothing at all in most of a large chassis.
 
-use deadstage_parts::MAX_PORTS;
+use deadstage_parts::{MAX_PORTS, PortCurrents};
 
 use crate::dense::Matrix;
 use crate::linear::{Linear, Tap};
@@ -17,6 +17,9 @@ use crate::network::Network;
 use crate::operating::OperatingPoint;
 use crate::ports::PortState;
 use crate::situation::Values;
+
+/// Steps of a port by which it is known how far a device leaves its tangent, volts, rising.
+const BEND_STEPS: [f64; 2] = [0.03, 1.0];
 
 /// A known operating point with the network's response about it.
 #[derive(Clone, Debug)]
@@ -33,6 +36,8 @@ pub(crate) struct Centre {
     columns: Matrix,
     /// By port, the resistance it looks into, ohms.
     pub(crate) own_ohms: Vec<f64>,
+    /// By port, how far its device leaves the tangent for a step of it.
+    bends: Vec<[f64; BEND_STEPS.len()]>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
 }
@@ -74,6 +79,7 @@ impl Centre {
             rows,
             columns,
             own_ohms: Vec::new(),
+            bends: Vec::new(),
             traits: point.traits().to_vec(),
         };
         let mut column = Vec::new();
@@ -85,7 +91,89 @@ impl Centre {
                 tap.of(&column).abs()
             })
             .collect();
+        centre.bends = (0..network.devices.len())
+            .flat_map(|device| centre.bends_of(network, device))
+            .collect();
         centre
+    }
+
+    /// For every port of a device, the larger effect of a step up or down.
+    fn bends_of(&self, network: &Network, device: usize) -> Vec<[f64; BEND_STEPS.len()]> {
+        let slot = &network.devices[device];
+        let ports = slot.ports.len();
+        let range = slot.first_port..slot.first_port + ports;
+        if !self.values.present[device] {
+            return vec![[0.0; BEND_STEPS.len()]; ports];
+        }
+        let mut at = [0.0; MAX_PORTS];
+        at[..ports].copy_from_slice(&self.state.volts[range.clone()]);
+        (0..ports)
+            .map(|port| {
+                BEND_STEPS.map(|step| {
+                    [step, -step]
+                        .into_iter()
+                        .map(|step| {
+                            let mut there = at;
+                            there[port] += step;
+                            let now = slot.law.currents(&there, &self.values.conditions[device]);
+                            let mut out = [0.0; MAX_PORTS];
+                            self.departures(
+                                slot.first_port,
+                                device,
+                                &now,
+                                &there[..ports],
+                                &mut out,
+                            );
+                            self.effect(slot.first_port, &out[..ports])
+                        })
+                        .fold(0.0, f64::max)
+                })
+            })
+            .collect()
+    }
+
+    /// Currents of a device less its tangent, for volts at its socket.
+    pub(super) fn departures(
+        &self,
+        first_port: usize,
+        device: usize,
+        now: &PortCurrents,
+        socket: &[f64],
+        out: &mut [f64],
+    ) {
+        let slopes = &self.state.currents[device].siemens;
+        for (p, out) in out.iter_mut().enumerate().take(socket.len()) {
+            let tangent: f64 = socket
+                .iter()
+                .enumerate()
+                .map(|(q, v)| slopes[p][q] * (v - self.state.volts[first_port + q]))
+                .sum();
+            *out = now.amps[p] - self.state.amps[first_port + p] - tangent;
+        }
+    }
+
+    /// By how much currents into a device's ports move those ports, at most, volts.
+    pub(super) fn effect(&self, first_port: usize, amps: &[f64]) -> f64 {
+        amps.iter()
+            .zip(&self.own_ohms[first_port..])
+            .map(|(i, own)| i.abs() * own)
+            .fold(0.0, f64::max)
+    }
+
+    /// About how far a device leaves its tangent for these steps of its ports,
+    /// as [`effect`](Self::effect); `None` for steps too long to tell.
+    pub(super) fn bend(&self, first_port: usize, steps: &[f64]) -> Option<f64> {
+        let mut root = 0.0;
+        for (step, bends) in steps.iter().zip(&self.bends[first_port..]) {
+            let size = step.abs();
+            let (bend, unit) = bends
+                .iter()
+                .zip(BEND_STEPS)
+                .find(|(_, unit)| size <= 1.5 * unit)?;
+            // Departures go with the square of the step.
+            root += bend.sqrt() * size / unit;
+        }
+        Some(root * root)
     }
 
     /// B u, written into `column`.

@@ -23,6 +23,10 @@ const STILL: f64 = 3e-4;
 /// have turned by this share of what its ports see, is solved by Newton's method.
 const STRONG: (f64, f64) = (5e-3, 0.02);
 
+/// A device that by its known bends leaves its tangent by less than this is
+/// taken to stay on it, volts at its own ports.
+const STRAIGHT: f64 = 5e-5;
+
 /// A change of departure that moves the device's own ports by less than this, volts, is none.
 const SETTLED_EFFECT: f64 = 2e-5;
 
@@ -138,21 +142,6 @@ impl Settling<'_> {
             .currents(&at, &self.values.conditions[device])
     }
 
-    /// Departures of one device from its tangent, for volts at the device and at its socket.
-    fn departures(&self, device: usize, now: &PortCurrents, socket: &[f64], out: &mut [f64]) {
-        let first = self.slot(device).first_port;
-        let state = &self.centre.state;
-        let slopes = &state.currents[device].siemens;
-        for (p, out) in out.iter_mut().enumerate() {
-            let tangent: f64 = socket
-                .iter()
-                .enumerate()
-                .map(|(q, v)| slopes[p][q] * (v - state.volts[first + q]))
-                .sum();
-            *out = now.amps[p] - state.amps[first + p] - tangent;
-        }
-    }
-
     /// Finds where the devices settle. `None`: not found this way.
     pub(super) fn settle(
         &self,
@@ -163,6 +152,7 @@ impl Settling<'_> {
         let taps = &self.base.linear.port_taps;
         let mut state = self.centre.state.clone();
         let mut departures = vec![0.0; network.port_count];
+        let mut asked = vec![false; network.devices.len()];
         let mut is_active = vec![false; network.devices.len()];
         let mut active = Active::default();
         for (device, is_active) in is_active.iter_mut().enumerate() {
@@ -196,14 +186,28 @@ impl Settling<'_> {
                 if largest.is_nan() {
                     return None;
                 }
+                // Never asked yet, and known to stay on its tangent.
+                if !asked[device] {
+                    let mut steps = [0.0; MAX_PORTS];
+                    for ((step, v), p) in steps.iter_mut().zip(&volts).zip(range.clone()) {
+                        *step = v - self.centre.state.volts[p];
+                    }
+                    let bend = self.centre.bend(slot.first_port, &steps[..ports]);
+                    if bend.is_some_and(|bend| bend < STRAIGHT) {
+                        continue;
+                    }
+                }
+                asked[device] = true;
                 let wild = volts.iter().any(|v| v.abs() > MOST_VOLTS);
                 let now = self.currents(device, &volts[..ports]);
                 let mut found = [0.0; MAX_PORTS];
-                self.departures(device, &now, &volts[..ports], &mut found[..ports]);
-                let (mut effect, mut turn, mut change) = (0.0f64, 0.0f64, 0.0f64);
+                let first = slot.first_port;
+                self.centre
+                    .departures(first, device, &now, &volts[..ports], &mut found);
+                let effect = self.centre.effect(first, &found[..ports]);
+                let (mut turn, mut change) = (0.0f64, 0.0f64);
                 for p in 0..ports {
                     let own = self.centre.own_ohms[slot.first_port + p];
-                    effect = effect.max(found[p].abs() * own);
                     change = change.max((found[p] - departures[slot.first_port + p]).abs() * own);
                     for q in 0..ports {
                         let turned =
@@ -330,7 +334,8 @@ impl Settling<'_> {
                     socket[p] += own[p] * now.amps[p] + common * total;
                 }
             }
-            self.departures(
+            self.centre.departures(
+                slot.first_port,
                 device,
                 &now,
                 &socket[..ports],
