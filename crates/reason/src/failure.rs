@@ -322,9 +322,9 @@ pub(crate) fn candidates(
     (list, invisible)
 }
 
-/// A shunt is of the wrong value so many times as often as any other resistor:
+/// A shunt is of another value so many times as often as any other resistor:
 /// it was made up for a meter that is no longer there, or wound by eye (common practice, no source).
-const WRONG_SHUNT: f64 = 8.0;
+const WRONG_SHUNT: f64 = 15.0;
 
 /// Whether a resistor lies right across a panel meter.
 fn is_shunt(stage: &Stage, part: &deadstage_netlist::Part) -> bool {
@@ -337,12 +337,12 @@ fn is_shunt(stage: &Stage, part: &deadstage_netlist::Part) -> bool {
     })
 }
 
-/// How far a wrong shunt is off: seldom by more than a few times, for then the pointer would tell.
+/// How far a wrong shunt is off: any amount that a resistor is, and less besides, since a panel meter shows it.
 fn shunt_prior(mode: Mode) -> ParameterPrior {
     let (low, high) = if mode == Mode::High {
-        (1.1, 6.0)
+        (1.1, 30.0)
     } else {
-        (0.15, 0.92)
+        (0.03, 0.92)
     };
     ParameterPrior::LogUniform {
         low,
