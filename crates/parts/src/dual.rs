@@ -132,6 +132,10 @@ pub(crate) fn softplus(u: f64) -> (f64, f64) {
         return (u, 1.0);
     }
     let e = u.exp();
+    // Below, the series is exact to the last digit and spares a logarithm.
+    if u < -13.0 {
+        return (e * (1.0 - e * (0.5 - e / 3.0)), e * (1.0 - e * (1.0 - e)));
+    }
     (e.ln_1p(), e / (1.0 + e))
 }
 

@@ -3,12 +3,15 @@
 
 use std::collections::BTreeMap;
 
-use deadstage_circuit::Scratch;
+use deadstage_circuit::{Probe, Scratch};
+use deadstage_netlist::PartId;
 use nalgebra::DVector;
 use rayon::prelude::*;
 
+use crate::failure::Failure;
 use crate::likelihood::{Weights, ln_add, ln_sum};
-use crate::model::{Held, Starts};
+use crate::model::{Forecast, Held, Starts};
+use crate::observe::Observation;
 use crate::weigh::{Atom, Scales, Shifts, Weighed};
 
 /// Most failures held together.
@@ -152,8 +155,11 @@ fn sort(sets: &mut [Weighed]) {
     });
 }
 
-/// Most failures of a stage for which each is solved beside each parent.
-const MOST_ASKED: usize = 320;
+/// Failures solved beside each parent: those that by a linear look explain most of what it leaves.
+const MOST_ASKED: usize = 80;
+
+/// By how much (in the logarithm) a linear look may think too little of a failure.
+const LINEAR_SLACK: f64 = 10.0;
 
 /// Points of a failure's range so solved.
 const MOST_ASKED_NODES: usize = 5;
@@ -199,9 +205,118 @@ fn parent_slopes(
         .collect()
 }
 
+/// By part, the most that any drift of it explains at a parent's own operating point.
+fn part_gains(
+    scales: &Scales<'_>,
+    law: usize,
+    forecast: &Forecast,
+    gain_of: &dyn Fn(&[f64]) -> f64,
+) -> BTreeMap<PartId, f64> {
+    let mut gains = BTreeMap::new();
+    let parameters = &scales.model.networks.list[law].parameters;
+    for (parameter, row) in parameters.iter().zip(forecast.scatter.row_iter()) {
+        let Some(part) = parameter.part else { continue };
+        // A small step either way: what counts is the direction, at its best amplitude.
+        for sign in [1.0, -1.0] {
+            let shift: Vec<f64> = row.iter().map(|change| sign * change).collect();
+            let gain = gain_of(&shift);
+            let best = gains.entry(part).or_insert(gain);
+            *best = gain.max(*best);
+        }
+    }
+    gains
+}
+
+/// What failures do beside a set, told without solving every meter's load
+/// again: each takes the share that it takes of the set alone.
+struct Beside<'s> {
+    scales: &'s Scales<'s>,
+    law: usize,
+    held: Vec<Held<'s>>,
+    bare: Vec<Observation>,
+    shares: Vec<f64>,
+    mean: &'s [f64],
+    first: &'s Starts,
+    starts: Starts,
+}
+
+/// A voltage smaller than this tells nothing of a meter's share, volts.
+const LEAST_SHARED: f64 = 0.05;
+
+impl<'s> Beside<'s> {
+    fn new(
+        scales: &'s Scales<'s>,
+        law: usize,
+        held: &[Held<'s>],
+        mean: &'s [f64],
+        first: &'s Starts,
+        scratch: &mut Scratch,
+    ) -> Self {
+        let bare: Vec<Observation> = scales
+            .observations
+            .iter()
+            .map(|o| {
+                let mut bare = o.clone();
+                if let Probe::Volts { load, .. } = &mut bare.probe {
+                    *load = None;
+                }
+                bare
+            })
+            .collect();
+        let mut this = Self {
+            scales,
+            law,
+            held: held.to_vec(),
+            bare,
+            shares: vec![1.0; mean.len()],
+            mean,
+            first,
+            starts: first.clone(),
+        };
+        if let Some(unloaded) = this.unloaded(scratch) {
+            for (share, (loaded, bare)) in this.shares.iter_mut().zip(mean.iter().zip(&unloaded)) {
+                if bare.abs() > LEAST_SHARED {
+                    *share = (loaded / bare).clamp(0.0, 1.0);
+                }
+            }
+        }
+        this
+    }
+
+    fn unloaded(&mut self, scratch: &mut Scratch) -> Option<Vec<f64>> {
+        let model = self.scales.model;
+        let (held, starts) = (&self.held, &mut self.starts);
+        let there = model.forecast(self.law, held, &self.bare, 0, starts, scratch);
+        Some(there.ok()?.mean)
+    }
+
+    /// The shift that a failure gives beside the set; `afresh` from where the
+    /// set alone is, else from where the last one was.
+    fn shift(
+        &mut self,
+        failure: &'s Failure,
+        u: f64,
+        afresh: bool,
+        scratch: &mut Scratch,
+    ) -> Option<Vec<f64>> {
+        if afresh {
+            self.starts.clone_from(self.first);
+        }
+        self.held.push((failure, u));
+        let there = self.unloaded(scratch);
+        self.held.pop();
+        let shift = there?
+            .iter()
+            .zip(self.mean.iter().zip(&self.shares))
+            .map(|(bare, (mean, share))| bare * share - mean)
+            .collect();
+        Some(shift)
+    }
+}
+
 /// Extensions of one set that might explain what it leaves: the shift that a
-/// failure gives alone, taken as it is and at its best amplitude, against the
-/// residual that the set leaves.
+/// failure gives, taken as it is and at its best amplitude, against the
+/// residual that the set leaves. First by a linear look, then beside the set.
 fn propose(
     scales: &Scales<'_>,
     parent: &Weighed,
@@ -251,10 +366,10 @@ fn propose(
         as_it_is.max(at_best - 1.0)
     };
     let stage = scales.model.stage;
-    // What a failure does beside the parent is not what it does alone; where
-    // there is time, it is asked. On a large chassis the shifts alone must do.
-    let ask = scales.failures.len() <= MOST_ASKED;
-    let mut promising: Vec<(f64, usize, f64)> = scales
+    // What a failure does beside the parent is not what it does alone, but
+    // what its part can do there at all shows in the parent's own scatter.
+    let of_parts = part_gains(scales, parent.law, &forecast, &gain_of);
+    let mut looked: Vec<(f64, usize)> = scales
         .failures
         .iter()
         .enumerate()
@@ -264,44 +379,36 @@ fn propose(
                 .iter()
                 .all(|&i| failure.goes_with(&scales.failures[i], stage))
         })
-        .filter_map(|(index, failure)| {
-            let best_of = |gains: &mut dyn Iterator<Item = (f64, f64)>| {
-                gains.reduce(|a, b| if b.0 > a.0 { b } else { a })
-            };
-            let (gain, u) = if ask {
-                let range = failure.range;
-                let stride = range.nodes.div_ceil(MOST_ASKED_NODES).max(1);
-                let mut beside = starts.clone();
-                best_of(&mut (0..range.nodes).step_by(stride).filter_map(|node| {
+        .map(|(index, failure)| {
+            let alone = responses[index]
+                .iter()
+                .map(|(_, shift)| gain_of(shift))
+                .fold(0.0, f64::max);
+            let of_part = stage
+                .parts_named(&stage.part(failure.part).name)
+                .filter_map(|part| of_parts.get(&part).copied())
+                .fold(0.0, f64::max);
+            (alone.max(of_part) + failure.ln_odds, index)
+        })
+        .filter(|(promise, _)| parent.ln_weight + promise > best - REACH - LINEAR_SLACK)
+        .collect();
+    looked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    looked.truncate(MOST_ASKED);
+    let mut beside = Beside::new(scales, parent.law, &held, &forecast.mean, &starts, scratch);
+    let mut promising: Vec<(f64, usize, f64)> = looked
+        .into_iter()
+        .filter_map(|(_, index)| {
+            let failure = &scales.failures[index];
+            let range = failure.range;
+            let stride = range.nodes.div_ceil(MOST_ASKED_NODES).max(1);
+            let (gain, u) = (0..range.nodes)
+                .step_by(stride)
+                .filter_map(|node| {
                     let u = range.node(node);
-                    let mut both = held.clone();
-                    both.push((failure, u));
-                    let there = scales
-                        .model
-                        .forecast(
-                            parent.law,
-                            &both,
-                            scales.observations,
-                            0,
-                            &mut beside,
-                            scratch,
-                        )
-                        .ok()?;
-                    let shift: Vec<f64> = there
-                        .mean
-                        .iter()
-                        .zip(&forecast.mean)
-                        .map(|(a, b)| a - b)
-                        .collect();
+                    let shift = beside.shift(failure, u, node == 0, scratch)?;
                     Some((gain_of(&shift), u))
-                }))?
-            } else {
-                best_of(
-                    &mut responses[index]
-                        .iter()
-                        .map(|(u, shift)| (gain_of(shift), *u)),
-                )?
-            };
+                })
+                .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
             Some((gain + failure.ln_odds, index, u))
         })
         .filter(|(promise, ..)| parent.ln_weight + promise > best - REACH)

@@ -9,6 +9,8 @@
 //! what is left of the devices is how far their currents are off their
 //! tangents. For a failure that is nothing at all in most of a large chassis.
 
+use std::sync::{Arc, Mutex};
+
 use deadstage_parts::{MAX_PORTS, PortCurrents};
 
 use crate::dense::Matrix;
@@ -40,6 +42,32 @@ pub(crate) struct Centre {
     bends: Vec<[f64; BEND_STEPS.len()]>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
+    /// What meters show here whose load had to be solved.
+    loads: Arc<Mutex<KnownLoads>>,
+}
+
+/// Meters once asked for, with what they show.
+type KnownLoads = Vec<(Load, Arc<Loaded>)>;
+
+/// A meter's place and resistance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Load {
+    pub(super) from: usize,
+    pub(super) to: usize,
+    pub(super) ohms: f64,
+}
+
+/// What a meter shows at a known point.
+#[derive(Clone, Debug)]
+pub(super) struct Loaded {
+    /// Volts without the meter.
+    pub(super) bare: f64,
+    /// Resistance that the meter sees, ohms.
+    pub(super) source: f64,
+    /// Volts shown.
+    pub(super) shown: f64,
+    /// Change of what is shown, with every parameter.
+    pub(super) gradient: Vec<f64>,
 }
 
 impl Centre {
@@ -81,6 +109,7 @@ impl Centre {
             own_ohms: Vec::new(),
             bends: Vec::new(),
             traits: point.traits().to_vec(),
+            loads: Arc::default(),
         };
         let mut column = Vec::new();
         centre.own_ohms = linear
@@ -176,9 +205,37 @@ impl Centre {
         Some(root * root)
     }
 
+    /// What a meter shows at this point itself; `find` is asked the first time.
+    pub(super) fn loaded(
+        &self,
+        load: Load,
+        find: impl FnOnce() -> Option<Loaded>,
+    ) -> Option<Arc<Loaded>> {
+        let known = |list: &[(Load, Arc<Loaded>)]| {
+            let found = list.iter().find(|(known, _)| *known == load)?;
+            Some(Arc::clone(&found.1))
+        };
+        if let Some(found) = known(&self.loads.lock().ok()?) {
+            return Some(found);
+        }
+        let found = Arc::new(find()?);
+        let mut list = self.loads.lock().ok()?;
+        if known(&list).is_none() {
+            list.push((load, Arc::clone(&found)));
+        }
+        Some(found)
+    }
+
     /// B u, written into `column`.
     pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
         tap.of_rows(&self.columns, column);
+    }
+
+    /// uᵀ B w.
+    pub(super) fn response(&self, at: Tap, by: Tap) -> f64 {
+        let mut column = Vec::new();
+        self.column(by, &mut column);
+        at.of(&column)
     }
 
     /// uᵀ B, written into `row`.

@@ -23,6 +23,10 @@ use newton::{Settled, Settling};
 use read::Adjoints;
 use update::Update;
 
+/// Volts over the striking voltage at which a regulator would strike whatever
+/// the tubes about it do in the dark, as a ratio.
+const SURE_STRIKE: f64 = 1.1;
+
 /// The known points of a network in one situation.
 #[derive(Clone, Debug)]
 pub(crate) struct Centres {
@@ -114,6 +118,17 @@ impl Base<'_> {
         let regulators: Vec<usize> = (0..network.devices.len())
             .filter(|&d| strike_volts(&network.devices[d].law).is_some() && values.present[d])
             .collect();
+        // Where those that glow would strike with volts to spare, and no other
+        // would, there is no need to see them all dark.
+        let mut glowing = values.clone();
+        for &d in &regulators {
+            glowing.conditions[d].fired = centres.lit.values.conditions[d].fired;
+        }
+        if let Some(point) = self.near_at(&centres.lit, overlay, glowing, start, scratch)
+            && self.strikes_surely(dark, &point, &regulators)
+        {
+            return Some(point);
+        }
         let mut unlit = values.clone();
         for (present, slot) in unlit.present.iter_mut().zip(&network.devices) {
             *present &= !matches!(slot.law, Device::Regulator(_));
@@ -136,6 +151,29 @@ impl Base<'_> {
             point = self.near_at(&centres.lit, overlay, values.clone(), start, scratch)?;
         }
         Some(point)
+    }
+
+    /// Whether every glowing regulator would strike out of the dark by a wide
+    /// margin, as far as the network's response in the dark tells, and no other would.
+    fn strikes_surely(&self, dark: &Centre, point: &NearPoint<'_>, regulators: &[usize]) -> bool {
+        let state = point.state();
+        let ports: Vec<usize> = regulators
+            .iter()
+            .map(|&d| self.network.devices[d].first_port)
+            .collect();
+        regulators.iter().zip(&ports).all(|(&d, &port)| {
+            let condition = &point.values.conditions[d];
+            let strike = strike_volts(&self.network.devices[d].law).unwrap_or(f64::INFINITY);
+            if !condition.fired {
+                return state.volts[port] < strike * condition.volts;
+            }
+            let tap = self.linear.port_taps[port];
+            let rise: f64 = ports
+                .iter()
+                .map(|&q| dark.response(tap, self.linear.port_taps[q]) * state.amps[q])
+                .sum();
+            state.volts[port] + rise >= SURE_STRIKE * strike * condition.volts
+        })
     }
 
     /// About one known point, devices being as they are in `values`.

@@ -31,7 +31,11 @@ const STRAIGHT: f64 = 5e-5;
 const SETTLED_EFFECT: f64 = 2e-5;
 
 /// A last step no larger than this, volts and ratio, need not be looked at: the one after is its square.
-const SETTLED: (f64, f64) = (1e-6, 1e-7);
+const SETTLED: (f64, f64) = (1e-5, 1e-7);
+
+/// A device whose ports move less than this in a step follows its slopes, volts:
+/// against a grid's tenth of a volt what that leaves out is nothing.
+const ALONG_SLOPES: f64 = 1e-5;
 
 /// Rounds between the two kinds of devices, and steps of one Newton run.
 const MOST_ROUNDS: usize = 12;
@@ -58,6 +62,9 @@ pub(super) struct Active {
     pub(super) columns: Vec<Vec<f64>>,
     /// What the ports see of each other through B', ohms.
     pub(super) resistance: Matrix,
+    /// Devices, and ports, that a Newton run has been through: the first so many.
+    solved: usize,
+    solved_ports: usize,
 }
 
 /// One guess at the active ports.
@@ -254,6 +261,8 @@ impl Settling<'_> {
             add_scaled(&mut unknowns, 1.0, &self.update.tangent);
             if !active.devices.is_empty() {
                 self.newton(&active, &unknowns, &mut state, &mut departures, scratch)?;
+                active.solved = active.devices.len();
+                active.solved_ports = active.ports.len();
                 for (column, &p) in active.columns.iter().zip(&active.ports) {
                     add_scaled(&mut unknowns, -departures[p], column);
                 }
@@ -313,7 +322,9 @@ impl Settling<'_> {
 
     /// Currents, departures and residual of a guess, for socket voltages
     /// `open` with no departures.
-    fn look(&self, active: &Active, open: &[f64], guess: &mut Guess) {
+    ///
+    /// Devices that have hardly moved since `before` are not asked again.
+    fn look(&self, active: &Active, open: &[f64], guess: &mut Guess, before: Option<&Guess>) {
         let count = active.ports.len();
         guess.departures.resize(count, 0.0);
         guess.residual.resize(count, 0.0);
@@ -325,7 +336,9 @@ impl Settling<'_> {
             let slot = self.slot(device);
             let ports = slot.ports.len();
             let volts = &guess.volts[at..at + ports];
-            let now = self.currents(device, volts);
+            let now = before
+                .and_then(|before| along(before, k, at..at + ports, volts))
+                .unwrap_or_else(|| self.currents(device, volts));
             let mut socket = [0.0; MAX_PORTS];
             socket[..ports].copy_from_slice(volts);
             if let Some((own, common)) = pins(self.values, device, slot) {
@@ -408,6 +421,7 @@ impl Settling<'_> {
             open,
             guess,
             trial,
+            known,
             correction,
             ..
         } = scratch;
@@ -417,7 +431,18 @@ impl Settling<'_> {
         guess
             .volts
             .extend(active.ports.iter().map(|&p| state.volts[p]));
-        self.look(active, open, guess);
+        // Those solved before, in an earlier round, start from what is known of them.
+        known.volts.clone_from(&guess.volts);
+        known.currents.clear();
+        known
+            .currents
+            .extend(active.devices.iter().map(|&d| state.currents[d]));
+        if active.solved < active.devices.len() {
+            for v in known.volts.iter_mut().skip(active.solved_ports) {
+                *v = f64::INFINITY;
+            }
+        }
+        self.look(active, open, guess, Some(known));
         let mut damping: f64 = 1.0;
         let mut settled = false;
         for _ in 0..MOST_STEPS {
@@ -439,7 +464,7 @@ impl Settling<'_> {
                         .zip(step)
                         .map(|(v, d)| (v - damping * d).clamp(-MOST_VOLTS, MOST_VOLTS)),
                 );
-                self.look(active, open, trial);
+                self.look(active, open, trial, Some(guess));
                 if settled {
                     break;
                 }
@@ -481,6 +506,26 @@ impl Settling<'_> {
     }
 }
 
+/// Currents of the `k`-th active device by its slopes, if its ports have hardly moved.
+fn along(
+    before: &Guess,
+    k: usize,
+    range: std::ops::Range<usize>,
+    volts: &[f64],
+) -> Option<PortCurrents> {
+    let mut now = before.currents[k];
+    for (q, (v, then)) in volts.iter().zip(&before.volts[range]).enumerate() {
+        let moved = v - then;
+        if moved.abs() > ALONG_SLOPES {
+            return None;
+        }
+        for (amps, slopes) in now.amps.iter_mut().zip(&now.siemens) {
+            *amps += slopes[q] * moved;
+        }
+    }
+    Some(now)
+}
+
 fn is_small(step: &[f64], volts: &[f64]) -> bool {
     step.iter()
         .zip(volts)
@@ -496,5 +541,6 @@ pub(crate) struct NearScratch {
     open: Vec<f64>,
     guess: Guess,
     trial: Guess,
+    known: Guess,
     correction: Vec<f64>,
 }

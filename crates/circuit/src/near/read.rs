@@ -7,11 +7,12 @@
 //! products that are the same for all readings of the point.
 
 use std::cell::OnceCell;
+use std::sync::Arc;
 
 use deadstage_parts::{MAX_PORTS, Trait};
 
 use super::NearPoint;
-use super::centre::add_scaled;
+use super::centre::{Load, Loaded, add_scaled};
 use super::newton::{Settling, blocks};
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};
@@ -26,6 +27,10 @@ const LINEAR_LOAD: f64 = 0.02;
 
 /// Volts; see [`LINEAR_LOAD`].
 const LINEAR_DROP: f64 = 1.5;
+
+/// A place whose voltage is within this (volts and ratio) of that at the known point, and whose
+/// source resistance within the last ratio, has not been reached by a failure.
+const UNREACHED: (f64, f64, f64) = (2e-4, 2e-6, 1e-3);
 
 /// Step of a trait's own measure for its derivative by difference.
 const TRAIT_STEP: f64 = 1e-4;
@@ -185,6 +190,17 @@ impl NearPoint<'_> {
             let source = tap.of(&scratch.adjoint);
             share = meter / (meter + source);
             if source.abs() >= LINEAR_LOAD * meter || (bare * (1.0 - share)).abs() >= LINEAR_DROP {
+                let load = Load {
+                    from,
+                    to,
+                    ohms: meter,
+                };
+                if let Some(known) = self.known_load(load, source, bare, scratch) {
+                    if let Some(gradient) = gradient {
+                        gradient.clone_from(&known.gradient);
+                    }
+                    return Some(known.shown + share * (bare - known.bare));
+                }
                 // The meter is one more part of the circuit.
                 let mut overlay: Overlay = self.overlay.clone();
                 overlay.push(Change::Shunt {
@@ -200,6 +216,46 @@ impl NearPoint<'_> {
             self.gradient(&scratch.adjoint, share, gradient);
         }
         Some(bare * share)
+    }
+
+    /// What the meter shows at the known point, where nothing has reached its place since.
+    fn known_load(
+        &self,
+        load: Load,
+        source: f64,
+        bare: f64,
+        scratch: &mut Scratch,
+    ) -> Option<Arc<Loaded>> {
+        let there = Tap::between(load.from, load.to).of(&self.centre.unknowns);
+        if (bare - there).abs() > UNREACHED.0 + UNREACHED.1 * there.abs() {
+            return None;
+        }
+        let known = self.centre.loaded(load, || {
+            let known = |overlay: &[Change], scratch: &mut Scratch| {
+                let values = self.centre.values.clone();
+                self.base
+                    .near_at(self.centre, overlay, values, None, scratch)
+            };
+            let (from, to) = (load.from, load.to);
+            let tap = Tap::between(from, to);
+            known(&[], scratch)?.adjoint(&[(tap, 1.0)], scratch);
+            let source = tap.of(&scratch.adjoint);
+            let ohms = load.ohms;
+            let mut gradient = Vec::new();
+            let shown = known(&[Change::Shunt { from, to, ohms }], scratch)?.read_volts(
+                (from, to),
+                None,
+                scratch,
+                Some(&mut gradient),
+            )?;
+            Some(Loaded {
+                bare: there,
+                source,
+                shown,
+                gradient,
+            })
+        })?;
+        ((source - known.source).abs() <= UNREACHED.2 * known.source.abs()).then_some(known)
     }
 
     fn read_ohms(&self, tap: Tap, scratch: &mut Scratch, gradient: Option<&mut Vec<f64>>) -> f64 {

@@ -2,7 +2,7 @@
 //! B' = B − (B U) (D⁻¹ + Uᵀ B U)⁻¹ (Uᵀ B).
 //!
 //! The same identity as for the linear part alone, with the same caution:
-//! where it would lose too many digits there is no update.
+//! where it would lose too many digits for a meter there is no update.
 
 use super::centre::{Centre, add_scaled};
 use crate::dense::{Lu, Matrix};
@@ -12,13 +12,13 @@ use crate::overlay::Change;
 use crate::situation::Values;
 
 /// Below this share of what it was, an element's removal is no longer a small update.
-const LOST_DIGITS: f64 = 1e-6;
+const LOST_DIGITS: f64 = 1e-9;
 
 /// The same against the entries of B whose difference it is.
-const LOST_IN_DIFFERENCE: f64 = 1e-7;
+const LOST_IN_DIFFERENCE: f64 = 1e-9;
 
 /// A stiff element that sees less than this, siemens, leaves its nodes hanging when it goes.
-const LEAST_STIFF_SIEMENS: f64 = 1e-7;
+const LEAST_STIFF_SIEMENS: f64 = 1e-10;
 
 /// A path of less than this, ohms, has its current told by the update itself:
 /// the difference of its nodes' voltages is rounding.

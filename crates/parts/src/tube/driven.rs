@@ -46,6 +46,8 @@ const MOST_DRIVE: f64 = 5.0;
 const LIMIT_SOFTNESS: f64 = 0.03;
 /// When the search has arrived: last step over the drive.
 const SEARCH_SETTLED: f64 = 1e-11;
+/// A step this small, over the drive, is taken along the slopes and not looked at again.
+const LAST_STEP: f64 = 1e-6;
 /// Most steps in the search for the drive that gives a stated grid current.
 const MOST_STEPS: usize = 40;
 /// One standard deviation of the drive in its logarithm: tuning, the stage
@@ -311,6 +313,14 @@ impl DrivenTube {
             let root = found.max(0.0).sqrt();
             let step = (target - root) * 2.0 * root / mean.by_peak[1];
             if step.abs() <= SEARCH_SETTLED * peak || high - low <= SEARCH_SETTLED * high {
+                break;
+            }
+            if step.abs() <= LAST_STEP * peak {
+                // What a step so small leaves out is its square.
+                peak += step;
+                for (amps, by_peak) in mean.currents.amps.iter_mut().zip(mean.by_peak) {
+                    *amps += by_peak * step;
+                }
                 break;
             }
             let next = peak + step;
