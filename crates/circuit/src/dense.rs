@@ -124,6 +124,13 @@ impl Lu {
         Ok(())
     }
 
+    /// Size of the smallest pivot.
+    pub(crate) fn least_pivot(&self) -> f64 {
+        (0..self.factors.rows)
+            .map(|i| self.factors[(i, i)].abs())
+            .fold(f64::INFINITY, f64::min)
+    }
+
     /// Solves A x = b in place.
     pub(crate) fn solve(&mut self, b: &mut [f64]) {
         let n = self.factors.rows;
@@ -179,20 +186,46 @@ impl Lu {
         b.copy_from_slice(&self.scratch);
     }
 
-    /// The inverse of the matrix factored.
+    /// The inverse of the matrix factored: all columns at once, row by row,
+    /// so that the many zeros of the factors are passed over.
     pub(crate) fn inverse(&mut self) -> Matrix {
         let n = self.factors.rows;
         let mut inverse = Matrix::zeros(n, n);
-        let mut column = vec![0.0; n];
-        for j in 0..n {
-            column.fill(0.0);
-            column[j] = 1.0;
-            self.solve(&mut column);
-            for (i, value) in column.iter().enumerate() {
-                inverse[(i, j)] = *value;
+        for (position, &row) in self.order.iter().enumerate() {
+            inverse[(position, row)] = 1.0;
+        }
+        for row in 1..n {
+            let (above, below) = inverse.entries.split_at_mut(row * n);
+            let target = &mut below[..n];
+            for (l, source) in self.factors.row(row)[..row]
+                .iter()
+                .zip(above.chunks_exact(n))
+            {
+                subtract_scaled(target, *l, source);
+            }
+        }
+        for row in (0..n).rev() {
+            let (above, below) = inverse.entries.split_at_mut((row + 1) * n);
+            let target = &mut above[row * n..];
+            let line = self.factors.row(row);
+            for (u, source) in line[row + 1..].iter().zip(below.chunks_exact(n)) {
+                subtract_scaled(target, *u, source);
+            }
+            let pivot = line[row];
+            for entry in target {
+                *entry /= pivot;
             }
         }
         inverse
+    }
+}
+
+/// `target -= factor · source`.
+fn subtract_scaled(target: &mut [f64], factor: f64, source: &[f64]) {
+    if factor != 0.0 {
+        for (t, s) in target.iter_mut().zip(source) {
+            *t -= factor * s;
+        }
     }
 }
 
@@ -230,6 +263,12 @@ mod tests {
             lu.solve_transposed(&mut y);
             let expected = oracle.transpose().lu().solve(&nalgebra::DVector::from_column_slice(&right[..n])).expect("a heavy diagonal");
             for i in 0..n { prop_assert!((y[i] - expected[i]).abs() < 1e-9 * (1.0 + expected[i].abs())); }
+
+            let inverse = lu.inverse();
+            let expected = oracle.try_inverse().expect("a heavy diagonal");
+            for i in 0..n {
+                for j in 0..n { prop_assert!((inverse[(i, j)] - expected[(i, j)]).abs() < 1e-9); }
+            }
         }
     }
 

@@ -158,6 +158,13 @@ fn sort(sets: &mut [Weighed]) {
 /// Failures solved beside each parent: those that by a linear look explain most of what it leaves.
 const MOST_ASKED: usize = 80;
 
+/// The same where a whole chassis has more failures than [`LARGE`]: fewer of
+/// them have anything to do with what one set leaves.
+const MOST_ASKED_OF_MANY: usize = 40;
+
+/// Failures of a large chassis.
+const LARGE: usize = 320;
+
 /// By how much (in the logarithm) a linear look may think too little of a failure.
 const LINEAR_SLACK: f64 = 10.0;
 
@@ -393,7 +400,11 @@ fn propose(
         .filter(|(promise, _)| parent.ln_weight + promise > best - REACH - LINEAR_SLACK)
         .collect();
     looked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    looked.truncate(MOST_ASKED);
+    looked.truncate(if scales.failures.len() > LARGE {
+        MOST_ASKED_OF_MANY
+    } else {
+        MOST_ASKED
+    });
     let mut beside = Beside::new(scales, parent.law, &held, &forecast.mean, &starts, scratch);
     let mut promising: Vec<(f64, usize, f64)> = looked
         .into_iter()

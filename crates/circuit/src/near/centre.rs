@@ -153,7 +153,7 @@ impl Centre {
                                 &there[..ports],
                                 &mut out,
                             );
-                            self.effect(slot.first_port, &out[..ports])
+                            effect(&self.own_ohms[slot.first_port..], &out[..ports])
                         })
                         .fold(0.0, f64::max)
                 })
@@ -181,16 +181,8 @@ impl Centre {
         }
     }
 
-    /// By how much currents into a device's ports move those ports, at most, volts.
-    pub(super) fn effect(&self, first_port: usize, amps: &[f64]) -> f64 {
-        amps.iter()
-            .zip(&self.own_ohms[first_port..])
-            .map(|(i, own)| i.abs() * own)
-            .fold(0.0, f64::max)
-    }
-
     /// About how far a device leaves its tangent for these steps of its ports,
-    /// as [`effect`](Self::effect); `None` for steps too long to tell.
+    /// as [`effect`]; `None` for steps too long to tell.
     pub(super) fn bend(&self, first_port: usize, steps: &[f64]) -> Option<f64> {
         let mut root = 0.0;
         for (step, bends) in steps.iter().zip(&self.bends[first_port..]) {
@@ -247,6 +239,14 @@ impl Centre {
     pub(crate) fn size_at(&self, tap: Tap) -> f64 {
         tap.diagonal_size(&self.rows)
     }
+}
+
+/// By how much currents into a device's ports, which look into `own_ohms`, move those ports at most, volts.
+pub(super) fn effect(own_ohms: &[f64], amps: &[f64]) -> f64 {
+    amps.iter()
+        .zip(own_ohms)
+        .map(|(i, own)| i.abs() * own)
+        .fold(0.0, f64::max)
 }
 
 /// `target += factor · source`.

@@ -70,7 +70,7 @@ pub struct NearPoint<'a> {
 
 impl Base<'_> {
     /// The operating point with `overlay` laid over the network, as
-    /// [`Base::solve`] finds it to within a few microvolts, but quicker where
+    /// [`Base::solve`] finds it to well within what a meter can tell, but quicker where
     /// most of the network stays as it is. `None` where it can't be found this way.
     pub fn solve_near(
         &self,
@@ -224,12 +224,7 @@ impl NearPoint<'_> {
 
     /// Voltage of a device's first port.
     fn device_volts(&self, device: usize) -> f64 {
-        let port = self.base.network.devices[device].first_port;
-        if self.values.present[device] {
-            self.settled.state.volts[port]
-        } else {
-            self.base.linear.port_taps[port].of(&self.settled.unknowns)
-        }
+        self.settled.state.volts[self.base.network.devices[device].first_port]
     }
 
     /// Voltage of a node against the common, volts.

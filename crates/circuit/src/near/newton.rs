@@ -8,7 +8,7 @@
 
 use deadstage_parts::{MAX_PORTS, PortCurrents};
 
-use super::centre::{Centre, add_scaled};
+use super::centre::{Centre, add_scaled, effect};
 use super::update::Update;
 use crate::base::Base;
 use crate::dense::{Lu, Matrix};
@@ -36,6 +36,10 @@ const SETTLED: (f64, f64) = (1e-5, 1e-7);
 /// A device whose ports move less than this in a step follows its slopes, volts:
 /// against a grid's tenth of a volt what that leaves out is nothing.
 const ALONG_SLOPES: f64 = 1e-5;
+
+/// Without resistance or slopes the equations of the active ports are v = 0 with pivots of one;
+/// pivots below this tell of a port that is left hanging, and of digits lost with it.
+const LEAST_PIVOT: f64 = 1e-5;
 
 /// Rounds between the two kinds of devices, and steps of one Newton run.
 const MOST_ROUNDS: usize = 12;
@@ -159,6 +163,11 @@ impl Settling<'_> {
         let taps = &self.base.linear.port_taps;
         let mut state = self.centre.state.clone();
         let mut departures = vec![0.0; network.port_count];
+        let own_ohms: Vec<f64> = taps
+            .iter()
+            .zip(&self.centre.own_ohms)
+            .map(|(&tap, &own)| self.update.own_ohms(tap, own))
+            .collect();
         let mut asked = vec![false; network.devices.len()];
         let mut is_active = vec![false; network.devices.len()];
         let mut active = Active::default();
@@ -199,8 +208,14 @@ impl Settling<'_> {
                     for ((step, v), p) in steps.iter_mut().zip(&volts).zip(range.clone()) {
                         *step = v - self.centre.state.volts[p];
                     }
+                    // The bends are of ports that look into what they did.
+                    let wider = own_ohms[range.clone()]
+                        .iter()
+                        .zip(&self.centre.own_ohms[range.clone()])
+                        .map(|(now, then)| now / then)
+                        .fold(1.0, f64::max);
                     let bend = self.centre.bend(slot.first_port, &steps[..ports]);
-                    if bend.is_some_and(|bend| bend < STRAIGHT) {
+                    if bend.is_some_and(|bend| bend * wider < STRAIGHT) {
                         continue;
                     }
                 }
@@ -211,10 +226,10 @@ impl Settling<'_> {
                 let first = slot.first_port;
                 self.centre
                     .departures(first, device, &now, &volts[..ports], &mut found);
-                let effect = self.centre.effect(first, &found[..ports]);
+                let effect = effect(&own_ohms[range.clone()], &found[..ports]);
                 let (mut turn, mut change) = (0.0f64, 0.0f64);
                 for p in 0..ports {
-                    let own = self.centre.own_ohms[slot.first_port + p];
+                    let own = own_ohms[slot.first_port + p];
                     change = change.max((found[p] - departures[slot.first_port + p]).abs() * own);
                     for q in 0..ports {
                         let turned =
@@ -242,6 +257,7 @@ impl Settling<'_> {
                 state.currents[device] = now;
             }
             if settled && (round > 0 || active.devices.is_empty()) {
+                self.follow_tangents(&is_active, &unknowns, &departures, &mut state);
                 return Some(Settled {
                     state,
                     unknowns,
@@ -272,6 +288,34 @@ impl Settling<'_> {
             }
         }
         None
+    }
+
+    /// Brings the passive devices to where the network has taken them.
+    fn follow_tangents(
+        &self,
+        is_active: &[bool],
+        unknowns: &[f64],
+        departures: &[f64],
+        state: &mut PortState,
+    ) {
+        let then = &self.centre.state;
+        for (device, slot) in self.base.network.devices.iter().enumerate() {
+            if is_active[device] {
+                continue;
+            }
+            let range = slot.first_port..slot.first_port + slot.ports.len();
+            for p in range.clone() {
+                state.volts[p] = self.base.linear.port_taps[p].of(unknowns);
+            }
+            for (p, slopes) in range.clone().zip(&then.currents[device].siemens) {
+                let tangent: f64 = range
+                    .clone()
+                    .zip(slopes)
+                    .map(|(q, slope)| slope * (state.volts[q] - then.volts[q]))
+                    .sum();
+                state.amps[p] = then.amps[p] + tangent + departures[p];
+            }
+        }
     }
 
     fn copy_volts(&self, device: usize, from: &PortState, to: &mut PortState) {
@@ -448,6 +492,9 @@ impl Settling<'_> {
         for _ in 0..MOST_STEPS {
             self.jacobian(active, &guess.currents, jacobian);
             lu.factor(jacobian).ok()?;
+            if lu.least_pivot() < LEAST_PIVOT {
+                return None;
+            }
             lu.solve(&mut guess.residual);
             let step = &guess.residual;
             if step.iter().any(|d| !d.is_finite()) {

@@ -32,12 +32,12 @@ const LINEAR_DROP: f64 = 1.5;
 /// source resistance within the last ratio, has not been reached by a failure.
 const UNREACHED: (f64, f64, f64) = (2e-4, 2e-6, 1e-3);
 
-/// Step of a trait's own measure for its derivative by difference.
-const TRAIT_STEP: f64 = 1e-4;
+/// Step of a trait's own measure for its derivative by a difference to one side.
+const TRAIT_STEP: f64 = 1e-6;
 
-/// A device whose currents changed by less than this share moves with its
-/// traits as it did.
-const SAME_CURRENT: f64 = 0.02;
+/// A device of which no current changed by more than this, amperes and ratio,
+/// moves with its traits as it did.
+const SAME_CURRENT: (f64, f64) = (1e-13, 0.02);
 
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
@@ -347,11 +347,12 @@ impl NearPoint<'_> {
                 .collect();
             self.adjoint(&taps, scratch);
             self.gradient(&scratch.adjoint, 1.0, gradient);
+            let mut fresh = None;
             for (index, parameter) in self.base.network.parameters.iter().enumerate() {
                 if let ParameterKind::Device(device, of) = parameter.kind
                     && device == id
                 {
-                    let moved = self.trait_currents(index, id, of);
+                    let moved = self.trait_currents(index, id, of, &mut fresh);
                     gradient[index] += moved[port];
                 }
             }
@@ -410,8 +411,15 @@ impl NearPoint<'_> {
         }
     }
 
-    /// Change of a device's port currents, as the sockets see it, with one trait.
-    fn trait_currents(&self, parameter: usize, id: DeviceId, of: Trait) -> [f64; MAX_PORTS] {
+    /// Change of a device's port currents, as the sockets see it, with one
+    /// trait; `fresh` keeps the device's currents for its next trait.
+    fn trait_currents(
+        &self,
+        parameter: usize,
+        id: DeviceId,
+        of: Trait,
+        fresh: &mut Option<(DeviceId, [f64; MAX_PORTS])>,
+    ) -> [f64; MAX_PORTS] {
         let index = id.0 as usize;
         if !self.values.present[index] {
             return [0.0; MAX_PORTS];
@@ -423,25 +431,30 @@ impl NearPoint<'_> {
             &self.settled.state.amps[range.clone()],
             &self.centre.state.amps[range.clone()],
         );
-        let largest = then.iter().fold(0.0f64, |l, i| l.max(i.abs()));
         let same = now
             .iter()
             .zip(then)
-            .all(|(a, b)| (a - b).abs() <= SAME_CURRENT * largest);
+            .all(|(a, b)| (a - b).abs() <= SAME_CURRENT.0 + SAME_CURRENT.1 * b.abs());
         if same && !self.settled.active.devices.contains(&index) {
             return self.centre.traits[parameter];
         }
         let mut volts = [0.0; MAX_PORTS];
         volts[..ports].copy_from_slice(&self.settled.state.volts[range]);
-        let condition = self.values.conditions[index].moved(of, TRAIT_STEP);
-        let above = slot.law.currents(&volts, &condition).amps;
-        let mut moved = std::array::from_fn(|p| {
-            if p < ports {
-                (above[p] - now[p]) / TRAIT_STEP
-            } else {
-                0.0
+        let condition = self.values.conditions[index];
+        let above = slot
+            .law
+            .currents(&volts, &condition.moved(of, TRAIT_STEP))
+            .amps;
+        // The currents known here may be by their slopes, which is not near enough to be taken from others.
+        let here = match fresh {
+            Some((known, amps)) if *known == id => *amps,
+            _ => {
+                let amps = slot.law.currents(&volts, &condition).amps;
+                *fresh = Some((id, amps));
+                amps
             }
-        });
+        };
+        let mut moved = std::array::from_fn(|p| (above[p] - here[p]) / TRAIT_STEP);
         self.behind_pins(id, &mut moved, false);
         moved
     }
@@ -475,7 +488,7 @@ impl NearPoint<'_> {
                     value.emf / value.ohms
                 }
             };
-            let mut line = None;
+            let (mut line, mut fresh) = (None, None);
             for (parameter, kind) in network.parameters.iter().map(|p| &p.kind).enumerate() {
                 let mut add = |parameter: usize, tap: Tap, amount: f64| {
                     if amount != 0.0 {
@@ -509,7 +522,7 @@ impl NearPoint<'_> {
                     }
                     ParameterKind::Device(id, of) => {
                         let slot = network.device(*id);
-                        let moved = self.trait_currents(parameter, *id, *of);
+                        let moved = self.trait_currents(parameter, *id, *of, &mut fresh);
                         for (p, amps) in moved.iter().enumerate().take(slot.ports.len()) {
                             let tap = self.base.linear.port_taps[slot.first_port + p];
                             add(parameter, tap, -amps);

@@ -2,7 +2,7 @@
 //! B' = B − (B U) (D⁻¹ + Uᵀ B U)⁻¹ (Uᵀ B).
 //!
 //! The same identity as for the linear part alone, with the same caution:
-//! where it would lose too many digits for a meter there is no update.
+//! where it would lose too many digits there is no update.
 
 use super::centre::{Centre, add_scaled};
 use crate::dense::{Lu, Matrix};
@@ -12,17 +12,21 @@ use crate::overlay::Change;
 use crate::situation::Values;
 
 /// Below this share of what it was, an element's removal is no longer a small update.
-const LOST_DIGITS: f64 = 1e-9;
+const LOST_DIGITS: f64 = 1e-6;
 
 /// The same against the entries of B whose difference it is.
-const LOST_IN_DIFFERENCE: f64 = 1e-9;
+const LOST_IN_DIFFERENCE: f64 = 1e-7;
 
 /// A stiff element that sees less than this, siemens, leaves its nodes hanging when it goes.
-const LEAST_STIFF_SIEMENS: f64 = 1e-10;
+const LEAST_STIFF_SIEMENS: f64 = 1e-7;
 
 /// A path of less than this, ohms, has its current told by the update itself:
 /// the difference of its nodes' voltages is rounding.
 const LEAST_TOLD_OHMS: f64 = 1.0;
+
+/// A source that changes together with a resistance below this, ohms, would be
+/// two large currents that cancel.
+const LEAST_DRIVEN_OHMS: f64 = 0.1;
 
 /// Elements that an overlay changes, as an update of B.
 #[derive(Clone, Debug, Default)]
@@ -104,6 +108,9 @@ impl Update {
                             _ => None,
                         })
                         .unwrap_or(value.ohms);
+                    if !value.stiff && ohms < LEAST_DRIVEN_OHMS {
+                        return None;
+                    }
                     let drive = if value.stiff { 1.0 } else { 1.0 / ohms };
                     centre.column(taps[index], &mut column);
                     add_scaled(&mut this.driven, drive * (volts - value.emf), &column);
@@ -157,6 +164,18 @@ impl Update {
             add_scaled(&mut this.tangent, -weight, &this.right[i]);
         }
         Some(this)
+    }
+
+    /// uᵀ B' u from `own` = uᵀ B u.
+    pub(super) fn own_ohms(&self, tap: Tap, own: f64) -> f64 {
+        let mut after = own;
+        for (i, right) in self.right.iter().enumerate() {
+            let seen = tap.of(right);
+            for (j, left) in self.left.iter().enumerate() {
+                after -= seen * self.core[(i, j)] * tap.of(left);
+            }
+        }
+        after.abs()
     }
 
     /// Turns y = B s into B' s.
