@@ -1,0 +1,155 @@
+//! What an operating point costs, and how that grows: each failure found near
+//! the healthy state, by all ports, and by the whole network (the reference),
+//! in the same run. Prints figures; it judges nothing.
+//!
+//! `cargo bench -p deadstage-circuit`
+#![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
+#![allow(
+    clippy::expect_used,
+    clippy::unwrap_used,
+    reason = "it measures networks of its own making"
+)]
+
+use std::fmt::Write;
+use std::hint::black_box;
+use std::time::{Duration, Instant};
+
+use deadstage_circuit::{
+    Base, Change, ElementId, Network, Probe, Scratch, Situation, plain, tube_names,
+};
+use deadstage_netlist::{Stage, parse_stage};
+use deadstage_parts::LawForm;
+
+/// How long each figure is measured.
+const MEASURED: Duration = Duration::from_millis(300);
+
+/// Seconds that one call of `work` takes, the best of five rounds.
+fn seconds(mut work: impl FnMut()) -> f64 {
+    work();
+    let began = Instant::now();
+    let mut calls = 0u32;
+    while began.elapsed() < MEASURED / 5 || calls == 0 {
+        work();
+        calls += 1;
+    }
+    let rounds = (0..4).map(|_| {
+        let began = Instant::now();
+        for _ in 0..calls {
+            work();
+        }
+        began.elapsed().as_secs_f64()
+    });
+    rounds.fold(began.elapsed().as_secs_f64(), f64::min) / f64::from(calls)
+}
+
+/// `count` coupled triode stages on one decoupled supply, nine parts each.
+fn chain(count: usize) -> String {
+    let mut text = "stage \"Chain\"\nsupply B1 300V source 200 from rail0 to chassis\n".to_owned();
+    for k in 1..=count {
+        let before = k - 1;
+        let coupled = if k == 1 {
+            "chassis".to_owned()
+        } else {
+            format!("plate{before}")
+        };
+        let _ = write!(
+            text,
+            "resistor RD{k} 4700 from rail{before} to rail{k}\n\
+             capacitor CD{k} 16u electrolytic from rail{k} to chassis\n\
+             resistor RP{k} 100000 from rail{k} to plate{k}\n\
+             resistor RK{k} 1500 from cathode{k} to chassis\n\
+             capacitor CK{k} 25u electrolytic from cathode{k} to chassis\n\
+             resistor RG{k} 470000 from grid{k} to chassis\n\
+             capacitor CC{k} 20n paper from {coupled} to grid{k}\n\
+             tube V{k} 12AX7 section 1 plate=plate{k} grid=grid{k} cathode=cathode{k}\n"
+        );
+    }
+    text
+}
+
+fn read(text: &str) -> Stage {
+    let parsed = parse_stage("bench.stage", text, &tube_names(), &mut |_, path| {
+        Err(format!("there is no {path}"))
+    });
+    let first = parsed.errors().next().map(|e| e.message.clone());
+    assert!(first.is_none(), "{first:?}");
+    parsed.value
+}
+
+fn points() {
+    println!("one resistor drifted to twice its value, one after the other; µs a solution");
+    println!(
+        "parts  nodes   near  all ports  whole   whole/near  near a second  near, read everywhere with scatter"
+    );
+    for stages in [1, 4, 10, 20, 40] {
+        let stage = read(&chain(stages));
+        let network = Network::compile(&stage, LawForm::default()).expect("known types");
+        let mut scratch = Scratch::default();
+        let base = Base::new(&network, &Situation::running(None), &mut scratch).expect("solves");
+        let drifted: Vec<Change> = (0u32..)
+            .zip(&network.elements)
+            .filter(|(_, e)| e.emf == 0.0 && (500.0..1e6).contains(&e.ohms))
+            .map(|(id, e)| Change::Ohms(ElementId(id), 2.0 * e.ohms))
+            .collect();
+        let mut turn = drifted.iter().cycle();
+        let mut next = || [*turn.next().expect("it never ends")];
+        let near = seconds(|| {
+            let point = base.solve_near(&next(), None, &mut scratch);
+            black_box(point.expect("a drift is near").node_volts(1));
+        });
+        let ports = seconds(|| {
+            let point = base.solve(&next(), None, &mut scratch).expect("solves");
+            black_box(point.node_volts(1));
+        });
+        let whole = seconds(|| {
+            let overlay = next();
+            let mut values = base.values().clone();
+            values.change_elements(&overlay);
+            black_box(plain::solve(&network, &values).expect("solves").port_volts[0]);
+        });
+        let mut gradient = Vec::new();
+        let scatter = seconds(|| {
+            let point = base.solve_near(&next(), None, &mut scratch).expect("near");
+            for node in 1..stage.nodes.len() {
+                let load = Some(11e6);
+                let probe = Probe::Volts {
+                    from: node,
+                    to: 0,
+                    load,
+                };
+                black_box(point.read(&probe, &mut scratch, Some(&mut gradient)));
+            }
+        });
+        println!(
+            "{:5}  {:5}  {:5.1}  {:9.1}  {:6.0}  {:10.0}  {:13.0}  {:8.0}",
+            stage.parts.len(),
+            network.nodes,
+            near * 1e6,
+            ports * 1e6,
+            whole * 1e6,
+            whole / near,
+            1.0 / near,
+            scatter * 1e6
+        );
+    }
+}
+
+fn text() {
+    let lines = chain(1250);
+    let count = lines.lines().count();
+    let took = seconds(|| {
+        black_box(read(&lines).parts.len());
+    });
+    println!(
+        "reading a stage file of {count} lines: {:.1} ms",
+        took * 1e3
+    );
+}
+
+fn main() {
+    // `cargo test --benches` builds this to see that it still does, and need not wait for it.
+    if std::env::args().any(|arg| arg == "--bench") {
+        points();
+        text();
+    }
+}
