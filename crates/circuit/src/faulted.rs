@@ -10,22 +10,12 @@
 //! a node hanging by almost nothing; [`Faulted::new`] sees that and says so,
 //! and the caller builds the equations anew.
 
-use crate::dense::{Lu, Matrix};
+use crate::dense::Matrix;
 use crate::linear::{Linear, Tap};
 use crate::network::LEAST_OHMS;
 use crate::overlay::Change;
 use crate::situation::Values;
-
-/// Below this share of what it was, an element's removal is no longer a small update.
-const LOST_DIGITS: f64 = 1e-6;
-
-/// The same against the entries of A⁻¹ whose difference it is: a small
-/// resistance between nodes of high resistance is known to fewer digits.
-const LOST_IN_DIFFERENCE: f64 = 1e-7;
-
-/// A stiff element that sees less than this, siemens, leaves its nodes hanging
-/// when it goes; the entry of A⁻¹ that says so is mostly rounding.
-const LEAST_STIFF_SIEMENS: f64 = 1e-7;
+use crate::woodbury::{self, Step};
 
 /// A path of less than this, ohms, is not laid over as a conductance: its current
 /// would be what is left of the difference of two voltages.
@@ -115,36 +105,15 @@ impl<'a> Faulted<'a> {
                 column
             })
             .collect();
-        let mut core = Matrix::zeros(k, k);
-        for i in 0..k {
-            for j in 0..k {
-                core[(i, j)] = taps[i].of(&columns[j]);
-            }
-            let own = core[(i, i)];
-            let total = 1.0 / steps[i] + own;
-            let hanging = stiff[i] && own.abs() < LEAST_STIFF_SIEMENS;
-            let parts = LOST_IN_DIFFERENCE * base.size_at(taps[i]);
-            let least = parts.max(LOST_DIGITS * own.abs());
-            if hanging || total.is_nan() || total.abs() <= least {
-                return None;
-            }
-            core[(i, i)] = total;
-        }
-        if k == 1 {
-            core[(0, 0)] = 1.0 / core[(0, 0)];
-        } else if k > 1 {
-            let mut lu = Lu::default();
-            lu.factor(&core).ok()?;
-            let inverse = lu.inverse();
-            // Two changes, each harmless, may together leave a node hanging.
-            for i in 0..k {
-                let lost = (inverse[(i, i)] * core[(i, i)]).abs();
-                if lost.is_nan() || lost * LOST_DIGITS >= 1.0 {
-                    return None;
-                }
-            }
-            core = inverse;
-        }
+        let laid: Vec<Step> = (0..k)
+            .map(|i| Step {
+                tap: taps[i],
+                change: steps[i],
+                stiff: stiff[i],
+                size: base.size_at(taps[i]),
+            })
+            .collect();
+        let core = woodbury::core(&laid, &columns)?;
         let excess: Vec<f64> = taps
             .iter()
             .zip(&offsets)

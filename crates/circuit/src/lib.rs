@@ -31,6 +31,7 @@ pub mod plain;
 mod ports;
 mod probe;
 mod situation;
+mod woodbury;
 
 pub use base::{Base, Scratch};
 pub use catalogue::{defined_law, tube_names};

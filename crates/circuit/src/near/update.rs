@@ -5,20 +5,12 @@
 //! where it would lose too many digits there is no update.
 
 use super::centre::{Centre, add_scaled};
-use crate::dense::{Lu, Matrix};
+use crate::dense::Matrix;
 use crate::linear::Tap;
 use crate::network::{ElementId, LEAST_OHMS};
 use crate::overlay::Change;
 use crate::situation::Values;
-
-/// Below this share of what it was, an element's removal is no longer a small update.
-const LOST_DIGITS: f64 = 1e-6;
-
-/// The same against the entries of B whose difference it is.
-const LOST_IN_DIFFERENCE: f64 = 1e-7;
-
-/// A stiff element that sees less than this, siemens, leaves its nodes hanging when it goes.
-const LEAST_STIFF_SIEMENS: f64 = 1e-7;
+use crate::woodbury::{self, Step};
 
 /// A path of less than this, ohms, has its current told by the update itself:
 /// the difference of its nodes' voltages is rounding.
@@ -126,36 +118,15 @@ impl Update {
             this.right.push(right);
             this.left.push(left);
         }
-        let mut core = Matrix::zeros(k, k);
-        for i in 0..k {
-            for j in 0..k {
-                core[(i, j)] = this.taps[i].of(&this.right[j]);
-            }
-            let own = core[(i, i)];
-            let total = 1.0 / steps[i] + own;
-            let hanging = stiff[i] && own.abs() < LEAST_STIFF_SIEMENS;
-            let least =
-                (LOST_IN_DIFFERENCE * centre.size_at(this.taps[i])).max(LOST_DIGITS * own.abs());
-            if hanging || total.is_nan() || total.abs() <= least {
-                return None;
-            }
-            core[(i, i)] = total;
-        }
-        if k == 1 {
-            core[(0, 0)] = 1.0 / core[(0, 0)];
-        } else if k > 1 {
-            let mut lu = Lu::default();
-            lu.factor(&core).ok()?;
-            let inverse = lu.inverse();
-            for i in 0..k {
-                let lost = (inverse[(i, i)] * core[(i, i)]).abs();
-                if lost.is_nan() || lost * LOST_DIGITS >= 1.0 {
-                    return None;
-                }
-            }
-            core = inverse;
-        }
-        this.core = core;
+        let laid: Vec<Step> = (0..k)
+            .map(|i| Step {
+                tap: this.taps[i],
+                change: steps[i],
+                stiff: stiff[i],
+                size: centre.size_at(this.taps[i]),
+            })
+            .collect();
+        this.core = woodbury::core(&laid, &this.right)?;
         this.tangent = this.driven.clone();
         for i in 0..k {
             let weight: f64 = (0..k)
