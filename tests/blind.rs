@@ -17,17 +17,15 @@ const SINGLE_CASES: u64 = 24;
 const HEALTHY_CASES: u64 = 10;
 
 /// What the rates must reach. The aim is 0.90 of single failures in the first
-/// group. Over 447 units at these and other seeds 0.89 were; the rate of the 168 here
-/// has a standard deviation of 0.024, and is 0.86. Asked for is two of these below
-/// 0.89: a test that failed at the noise would soon be passed over, and this one
-/// fails where a tenth of the cases is lost.
+/// group, and this does not show that it is met: the 168 units here gave 0.875
+/// when the bound was last looked at. It fails where the rate falls.
 ///
 /// The bench draws failures that move the unit's own voltages; some of them
 /// the meter hides, for it bridges what has opened (a grid leak read through
 /// 20 kΩ/V), and no reasoning names those. So a second rate is told, of units
 /// with a reading [`WELL_OFF`] spreads from that of a healthy one.
-const LEAST_SINGLE: f64 = 0.84;
-const LEAST_SHOWN: f64 = 0.85;
+const LEAST_SINGLE: f64 = 0.87;
+const LEAST_SHOWN: f64 = 0.87;
 const WELL_OFF: f64 = 4.0;
 const LEAST_HEALTHY: f64 = 0.90;
 /// Certainty claimed against rate of being right, of the single failures.
