@@ -84,7 +84,7 @@ impl Range {
                 low,
                 high,
                 log: false,
-                nodes: 6,
+                nodes: 9,
                 sized: true,
             },
         }

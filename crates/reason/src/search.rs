@@ -81,6 +81,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
             .collect();
         sort(&mut next);
         weighed.push(next.len());
+        weigh_leaders_again(scales, &mut next, best);
         let total_before = ln_sum(sets.iter().map(|s| s.ln_weight));
         sets.extend(next.iter().cloned());
         sort(&mut sets);
@@ -96,6 +97,31 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
         ln_healthy,
         weighed,
     }
+}
+
+/// Sets of one size that are weighed again with more care, most.
+const LEADERS: usize = 24;
+
+/// Sets this far (in the logarithm) below the best are not.
+const LEADERS_REACH: f64 = 8.0;
+
+/// Weighs the best of some sets again, with more care; `best` is the best of
+/// all that were weighed before. `next` is left best first.
+fn weigh_leaders_again(scales: &Scales<'_>, next: &mut [Weighed], best: f64) {
+    let top = next.first().map_or(best, |s| s.ln_weight.max(best));
+    let count = next
+        .iter()
+        .take(LEADERS)
+        .take_while(|s| s.ln_weight > top - LEADERS_REACH)
+        .count();
+    next[..count]
+        .par_iter_mut()
+        .for_each_init(Scratch::default, |scratch, set| {
+            if let Some(again) = scales.weigh_set_again(set, scratch) {
+                *set = again;
+            }
+        });
+    sort(next);
 }
 
 /// A failure this far (in the logarithm) below the best under the first law is

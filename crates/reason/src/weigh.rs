@@ -1,6 +1,10 @@
 //! The evidence of one set of failures: the probability of the readings with
 //! the failures' parameters integrated out, under both tube laws.
 
+mod sets;
+#[cfg(test)]
+mod tests;
+
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::ops::Range as Laws;
@@ -16,8 +20,11 @@ use crate::model::{Forecast, Held, Model, Starts};
 use crate::observe::Observation;
 use deadstage_parts::Mode;
 
-/// Step of `u` for the finer sum between two solved nodes.
-const FINE_STEP: f64 = 0.06;
+/// Between two solved nodes, spreads that any forecast may move in one step of the finer sum.
+const FINE_STEP: f64 = 0.5;
+
+/// Steps of the finer sum between two nodes, least and most.
+const FINE_STEPS: (f64, f64) = (2.0, 250.0);
 
 /// Failures that move no reading by about this many spreads do not count as failures.
 const VISIBLE_SPREADS: f64 = 2.5;
@@ -265,19 +272,28 @@ impl Scales<'_> {
         nodes: &[Option<Node<'_>>],
         atoms: &mut Vec<Atom>,
     ) {
-        if !range.is_open() {
-            if let Some(Some(node)) = nodes.first() {
-                atoms.push(Atom {
-                    u: range.low,
-                    law,
-                    ln_weight: node.ln_likelihood + node.ln_visible,
-                });
-            }
-            return;
+        if range.is_open() {
+            self.sum_between(law, range.low, range.spacing(), nodes, atoms);
+        } else if let Some(Some(node)) = nodes.first() {
+            atoms.push(Atom {
+                u: range.low,
+                law,
+                ln_weight: node.ln_likelihood + node.ln_visible,
+            });
         }
-        let spacing = range.spacing();
-        let steps = (spacing / FINE_STEP).ceil().clamp(2.0, 40.0) as usize;
-        let ln_share = -(((nodes.len() - 1) * steps) as f64).ln();
+    }
+
+    /// As for a whole range, between the first of evenly spaced nodes, at `low`, and
+    /// the last; the stretch between them counts as one.
+    fn sum_between(
+        &self,
+        law: usize,
+        low: f64,
+        spacing: f64,
+        nodes: &[Option<Node<'_>>],
+        atoms: &mut Vec<Atom>,
+    ) {
+        let ln_share = -((nodes.len() - 1) as f64).ln();
         let at = |k: usize| nodes.get(k).and_then(Option::as_ref);
         let best = nodes
             .iter()
@@ -292,70 +308,30 @@ impl Scales<'_> {
             // between them can't cross the readings, one step will do.
             let hopeless = a.ln_likelihood.max(b.ln_likelihood) < best - HOPELESS
                 && !straddles(&a.mean, &b.mean, &self.evidence.read);
-            let steps_here = if hopeless { 1 } else { steps };
+            let steps = if hopeless { 1 } else { fine_steps(a, b) };
             let before = left
                 .checked_sub(1)
                 .and_then(at)
                 .map_or(&a.mean, |n| &n.mean);
             let after = at(left + 2).map_or(&b.mean, |n| &n.mean);
             let one_sided = (left == 0, left + 2 >= nodes.len());
-            for step in 0..steps_here {
-                let t = (step as f64 + 0.5) / steps_here as f64;
+            for step in 0..steps {
+                let t = (step as f64 + 0.5) / steps as f64;
                 let mean: Vec<f64> = (0..a.mean.len())
                     .map(|i| cubic(before[i], a.mean[i], b.mean[i], after[i], one_sided, t))
                     .collect();
                 let nearer = if t < 0.5 { a } else { b };
                 let ln_visible = (1.0 - t) * a.ln_visible + t * b.ln_visible;
-                let ln_stretch = (steps as f64 / steps_here as f64).ln();
                 atoms.push(Atom {
-                    u: range.node(left) + t * spacing,
+                    u: low + (left as f64 + t) * spacing,
                     law,
                     ln_weight: nearer.weights.ln_likelihood(&mean, self.evidence)
                         + ln_visible
                         + ln_share
-                        + ln_stretch,
+                        - (steps as f64).ln(),
                 });
             }
         }
-    }
-
-    /// Weighs a set of two failures or more by Laplace's method about its best
-    /// parameters, found by Gauss–Newton from `start`. A set that under the
-    /// first law stays below `floor` is not asked of the other.
-    pub(crate) fn weigh_set(
-        &self,
-        set: &[usize],
-        start: &[f64],
-        floor: f64,
-        scratch: &mut Scratch,
-    ) -> Option<Weighed> {
-        let prior = self.ln_prior(set);
-        let mut by_law = Vec::new();
-        let mut best: Option<Weighed> = None;
-        let mut from = start.to_vec();
-        for law in 0..self.model.laws() {
-            let Some(found) = self.weigh_set_under(law, set, &from, scratch) else {
-                continue;
-            };
-            by_law.push(found.ln_evidence);
-            from.clone_from(&found.best);
-            if best
-                .as_ref()
-                .is_none_or(|b| found.ln_evidence > b.ln_evidence)
-            {
-                best = Some(found);
-            }
-            if law == 0 && best.as_ref().is_some_and(|b| b.ln_evidence + prior < floor) {
-                break;
-            }
-        }
-        let mut best = best?;
-        best.ln_evidence = ln_sum(by_law) - (self.model.laws() as f64).ln();
-        if !self.known.is_empty() {
-            best.ln_evidence += self.ln_known(&best);
-        }
-        best.ln_weight = best.ln_evidence + prior;
-        Some(best)
     }
 
     /// Logarithm of the prior odds of a set: its members', and where one drives
@@ -416,211 +392,6 @@ impl Scales<'_> {
             }
         }
     }
-
-    /// The forecast of a set at parameters `u`.
-    fn forecast_at(
-        &self,
-        law: usize,
-        set: &[usize],
-        u: &[f64],
-        with_scatter: bool,
-        starts: &mut Starts,
-        scratch: &mut Scratch,
-    ) -> Option<Forecast> {
-        let with_scatter = if with_scatter {
-            self.observations.len()
-        } else {
-            0
-        };
-        let held: Vec<Held<'_>> = set
-            .iter()
-            .zip(u)
-            .map(|(&i, &u)| (&self.failures[i], u))
-            .collect();
-        self.model
-            .forecast(law, &held, self.observations, with_scatter, starts, scratch)
-            .ok()
-    }
-
-    fn weigh_set_under(
-        &self,
-        law: usize,
-        set: &[usize],
-        start: &[f64],
-        scratch: &mut Scratch,
-    ) -> Option<Weighed> {
-        const STEP: f64 = 0.03;
-        const MOST_STEPS: usize = 8;
-        let ranges: Vec<crate::failure::Range> =
-            set.iter().map(|&i| self.failures[i].range).collect();
-        let mut free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
-        let mut u = start.to_vec();
-        let mut starts = self.healthy[law].starts.clone();
-        let mut at = self.forecast_at(law, set, &u, true, &mut starts, scratch)?;
-        let mut weights = Weights::new(&at, self.evidence, &[])?;
-        let mut climbed = weights.ln_without_slips(&at.mean, self.evidence);
-        let mut value = weights.ln_likelihood(&at.mean, self.evidence);
-        let mut peak = (value, u.clone(), at.clone(), weights.clone());
-        let mut slopes: Vec<Vec<f64>> = Vec::new();
-        for _ in 0..MOST_STEPS {
-            if free.is_empty() {
-                break;
-            }
-            slopes = free
-                .iter()
-                .map(|&k| {
-                    let mut moved = u.clone();
-                    let step = if u[k] + STEP * ranges[k].width().min(1.0) > ranges[k].high {
-                        -STEP
-                    } else {
-                        STEP
-                    } * ranges[k].width().min(1.0);
-                    moved[k] += step;
-                    let forecast =
-                        self.forecast_at(law, set, &moved, false, &mut starts.clone(), scratch)?;
-                    Some(
-                        forecast
-                            .mean
-                            .iter()
-                            .zip(&at.mean)
-                            .map(|(b, a)| (b - a) / step)
-                            .collect::<Vec<f64>>(),
-                    )
-                })
-                .collect::<Option<Vec<_>>>()?;
-            // An open or a short whose exact size no reading feels stays where it was found.
-            let feels = |slope: &[f64], k: usize| {
-                let reach = ranges[k].width().min(4.0);
-                ranges[k].sized
-                    || slope
-                        .iter()
-                        .zip(&weights.sigma)
-                        .any(|(s, sigma)| (s * reach).abs() > 0.3 * sigma)
-            };
-            let felt: Vec<bool> = slopes
-                .iter()
-                .zip(&free)
-                .map(|(s, &k)| feels(s, k))
-                .collect();
-            let mut keep = felt.iter().copied();
-            free.retain(|_| keep.next().unwrap_or(true));
-            let mut keep = felt.iter().copied();
-            slopes.retain(|_| keep.next().unwrap_or(true));
-            if free.is_empty() {
-                break;
-            }
-            let (curvature, pull) =
-                self.normal_equations(&weights, &at.mean, &slopes, &ranges, &free);
-            let Some(step) = curvature.clone().lu().solve(&pull) else {
-                break;
-            };
-            let mut improved = false;
-            let mut scale = 1.0;
-            while scale > 0.1 {
-                let mut moved = u.clone();
-                for (slot, &k) in free.iter().enumerate() {
-                    let limit = (0.4 * ranges[k].width()).min(2.5);
-                    moved[k] = (u[k] + (scale * step[slot]).clamp(-limit, limit))
-                        .clamp(ranges[k].low, ranges[k].high);
-                }
-                let mut next_starts = starts.clone();
-                if let Some(forecast) =
-                    self.forecast_at(law, set, &moved, true, &mut next_starts, scratch)
-                    && let Some(next) = Weights::new(&forecast, self.evidence, &[])
-                {
-                    let next_climbed = next.ln_without_slips(&forecast.mean, self.evidence);
-                    if next_climbed > climbed {
-                        improved = next_climbed > climbed + 0.02;
-                        u = moved;
-                        at = forecast;
-                        weights = next;
-                        climbed = next_climbed;
-                        starts = next_starts;
-                        value = weights.ln_likelihood(&at.mean, self.evidence);
-                        if value > peak.0 {
-                            peak = (value, u.clone(), at.clone(), weights.clone());
-                        }
-                        break;
-                    }
-                }
-                scale *= 0.35;
-            }
-            if !improved {
-                break;
-            }
-        }
-        if peak.0 > value {
-            (value, u, at, weights) = peak;
-        }
-        let mut spread = vec![0.0; set.len()];
-        let mut ln_volume = 0.0;
-        if !free.is_empty() && slopes.len() == free.len() {
-            let (curvature, _) = self.normal_equations(&weights, &at.mean, &slopes, &ranges, &free);
-            let determinant = curvature.determinant();
-            let widths: f64 = free.iter().map(|&k| ranges[k].width().ln()).sum();
-            ln_volume = 0.5
-                * (free.len() as f64 * std::f64::consts::TAU.ln() - determinant.max(1e-300).ln())
-                - widths;
-            if let Some(inverse) = curvature.try_inverse() {
-                for (slot, &k) in free.iter().enumerate() {
-                    spread[k] = inverse[(slot, slot)]
-                        .max(0.0)
-                        .sqrt()
-                        .min(0.3 * ranges[k].width());
-                }
-            }
-        }
-        // Every member must earn its place: without it the readings would differ.
-        let mut ln_counted = 0.0;
-        for k in 0..set.len() {
-            let (mut rest, mut rest_u) = (set.to_vec(), u.clone());
-            rest.remove(k);
-            rest_u.remove(k);
-            let without =
-                self.forecast_at(law, &rest, &rest_u, false, &mut starts.clone(), scratch)?;
-            let largest = without
-                .mean
-                .iter()
-                .zip(&at.mean)
-                .zip(&weights.sigma)
-                .map(|((a, b), sigma)| ((a - b) / sigma).abs())
-                .fold(0.0, f64::max);
-            ln_counted += ln_counts(largest);
-        }
-        Some(Weighed {
-            set: set.to_vec(),
-            ln_weight: 0.0,
-            ln_evidence: value + ln_volume + ln_counted,
-            best: u,
-            spread,
-            law,
-        })
-    }
-
-    /// Curvature of the negative log-posterior and its pull, in the free parameters.
-    fn normal_equations(
-        &self,
-        weights: &Weights,
-        mean: &[f64],
-        slopes: &[Vec<f64>],
-        ranges: &[crate::failure::Range],
-        free: &[usize],
-    ) -> (nalgebra::DMatrix<f64>, nalgebra::DVector<f64>) {
-        let exact = &weights.exact;
-        let count = exact.len();
-        let g = nalgebra::DMatrix::from_fn(count, free.len(), |i, k| slopes[k][exact[i]]);
-        let r =
-            nalgebra::DVector::from_fn(count, |i, _| self.evidence.read[exact[i]] - mean[exact[i]]);
-        let weighted = &weights.inverse * &g;
-        let mut curvature = g.tr_mul(&weighted);
-        for (slot, &k) in free.iter().enumerate() {
-            // A flat prior of width W counts as the Gaussian of the same height.
-            let width = ranges[k].width();
-            curvature[(slot, slot)] += std::f64::consts::TAU / (width * width);
-        }
-        let pull = weighted.tr_mul(&r);
-        (curvature, pull)
-    }
 }
 
 /// Probability that a part driven this many times past its rating has failed of
@@ -643,6 +414,21 @@ fn ln_casualty(failure: &Failure, ratio: f64) -> f64 {
 pub(crate) fn ln_counts(spreads: f64) -> f64 {
     let ratio = (spreads / VISIBLE_SPREADS).powi(4);
     (ratio / (1.0 + ratio)).max(1e-12).ln()
+}
+
+/// Steps of the finer sum between two nodes: many where the forecast moves far.
+fn fine_steps(a: &Node<'_>, b: &Node<'_>) -> usize {
+    let spreads = a.weights.sigma.iter().zip(&b.weights.sigma);
+    let largest = a
+        .mean
+        .iter()
+        .zip(&b.mean)
+        .zip(spreads)
+        .map(|((from, to), (at, there))| (to - from).abs() / at.min(*there))
+        .fold(0.0, f64::max);
+    (largest / FINE_STEP)
+        .ceil()
+        .clamp(FINE_STEPS.0, FINE_STEPS.1) as usize
 }
 
 /// Whether between two forecasts some reading lies that neither end reaches.
