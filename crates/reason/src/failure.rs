@@ -2,7 +2,7 @@
 //! the network, how far it may go, and how likely it is before anything is read.
 
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, class_of,
+    Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind, class_of,
 };
 use deadstage_netlist::{Electrode, PartId, PartKind, Stage};
 use deadstage_parts::{
@@ -230,6 +230,20 @@ impl Failure {
                 overlay.push(Change::Ohms(*id, ohms));
             }
             Action::Indication(_) => {}
+        }
+    }
+
+    /// Whether this failure's own size stands in the place of what a healthy
+    /// part may be off by: a capacitor of 40 Ω is not besides uncertain by its healthy leakage.
+    pub(crate) fn settles(&self, parameter: &ParameterKind) -> bool {
+        match (&self.action, parameter) {
+            (Action::Ohms(own) | Action::Ratio(own), ParameterKind::Ohms(elements)) => {
+                elements.iter().all(|id| own.contains(id))
+            }
+            (Action::SourceRatio(own) | Action::SourceDead(own), ParameterKind::Emf(source)) => {
+                own == source
+            }
+            _ => false,
         }
     }
 

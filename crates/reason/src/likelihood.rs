@@ -293,6 +293,16 @@ impl Weights {
     }
 }
 
+/// Marginal standard deviation of every reading.
+pub(crate) fn spreads(forecast: &Forecast, evidence: &Evidence) -> Vec<f64> {
+    forecast
+        .scatter
+        .column_iter()
+        .zip(&evidence.noise)
+        .map(|(column, noise)| (WIDENED * WIDENED * column.norm_squared() + noise).sqrt())
+        .collect()
+}
+
 /// `factor · JᵀJ`, of which the half below the diagonal is worked out.
 fn gram(scatter: &DMatrix<f64>, factor: f64) -> DMatrix<f64> {
     let (rows, count) = scatter.shape();

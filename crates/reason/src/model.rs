@@ -1,5 +1,7 @@
 //! The stage under both tube laws, in every situation that was read in.
 
+use std::borrow::Cow;
+
 use deadstage_circuit::{
     Base, ElementRole, NearPoint, Network, OperatingPoint, Overlay, ParameterKind, PortState,
     Probe, Scratch, Situation, SolveError,
@@ -178,6 +180,7 @@ impl<'a> Model<'a> {
             },
         )?;
         if worth(&reading.forecast.mean) {
+            reading.sigma = self.sigma_beside(held);
             reading.forecast.scatter = DMatrix::zeros(self.networks.sigma.len(), with_scatter);
             for (at, point) in points {
                 if reading.take(at, &point, with_scatter, scratch).is_none() {
@@ -186,6 +189,17 @@ impl<'a> Model<'a> {
             }
         }
         Ok(reading.forecast)
+    }
+
+    /// One standard deviation of every parameter, of which failures leave some settled.
+    fn sigma_beside(&self, held: &[Held<'_>]) -> Cow<'a, [f64]> {
+        let mut sigma = Cow::Borrowed(self.networks.sigma.as_slice());
+        for (index, parameter) in self.networks.list[0].parameters.iter().enumerate() {
+            if held.iter().any(|(f, _)| f.settles(&parameter.kind)) {
+                sigma.to_mut()[index] = 0.0;
+            }
+        }
+        sigma
     }
 
     /// Finds the operating point of every situation that is read in. Where
@@ -231,7 +245,7 @@ impl<'a> Model<'a> {
 struct Reading<'r> {
     held: &'r [Held<'r>],
     observations: &'r [Observation],
-    sigma: &'r [f64],
+    sigma: Cow<'r, [f64]>,
     forecast: Forecast,
     gradient: Vec<f64>,
 }
@@ -243,14 +257,18 @@ impl<'r> Reading<'r> {
         observations: &'r [Observation],
         with_scatter: usize,
     ) -> Self {
-        let sigma = &model.networks.sigma;
+        let sigma = if with_scatter > 0 {
+            model.sigma_beside(held)
+        } else {
+            Cow::Borrowed(model.networks.sigma.as_slice())
+        };
         Self {
             held,
             observations,
             sigma,
             forecast: Forecast {
                 mean: vec![0.0; observations.len()],
-                scatter: DMatrix::zeros(sigma.len(), with_scatter),
+                scatter: DMatrix::zeros(model.networks.sigma.len(), with_scatter),
             },
             gradient: Vec::new(),
         }
@@ -286,7 +304,7 @@ impl<'r> Reading<'r> {
             if index < with_scatter {
                 let mut column = self.forecast.scatter.column_mut(index);
                 for ((entry, change), sigma) in
-                    column.iter_mut().zip(&self.gradient).zip(self.sigma)
+                    column.iter_mut().zip(&self.gradient).zip(self.sigma.iter())
                 {
                     *entry = change * sigma * factor;
                 }

@@ -45,6 +45,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
     let (mut sets, responses) = singles(scales, ln_healthy);
     sort(&mut sets);
+    weigh_leaders_again(scales, &mut sets, ln_healthy);
     let mut weighed = vec![sets.len()];
     scales.find_overloads(&sets[..sets.len().min(PARENTS[0])]);
     let scales: &Scales<'_> = scales;

@@ -38,6 +38,16 @@ pub(crate) struct Atom {
     pub(crate) law: usize,
     /// Logarithm of prior density times likelihood, summed over the atom's stretch.
     pub(crate) ln_weight: f64,
+    /// Logarithm of the likelihood there, so far as the failure counts.
+    pub(crate) ln_value: f64,
+}
+
+/// The atom that fits best, whatever the length of its stretch.
+fn best_of(atoms: &[Atom]) -> Option<Atom> {
+    atoms
+        .iter()
+        .copied()
+        .reduce(|a, b| if b.ln_value > a.ln_value { b } else { a })
 }
 
 /// A set of failures with what the readings say of it.
@@ -232,7 +242,9 @@ impl Scales<'_> {
         let failure = &self.failures[index];
         if !self.known.is_empty() {
             for atom in &mut atoms {
-                atom.ln_weight += self.known.ln_odds_shift(failure, atom.u, &[]);
+                let shift = self.known.ln_odds_shift(failure, atom.u, &[]);
+                atom.ln_weight += shift;
+                atom.ln_value += shift;
             }
         }
         let laws = self.model.laws() as f64;
@@ -240,19 +252,8 @@ impl Scales<'_> {
         if !ln_evidence.is_finite() {
             return None;
         }
-        let top = atoms
-            .iter()
-            .copied()
-            .reduce(|a, b| if b.ln_weight > a.ln_weight { b } else { a })?;
-        let (mut mean, mut square, mut total) = (0.0, 0.0, 0.0);
-        for atom in &atoms {
-            let p = (atom.ln_weight - top.ln_weight).exp();
-            total += p;
-            mean += p * atom.u;
-            square += p * atom.u * atom.u;
-        }
-        mean /= total;
-        let spread = (square / total - mean * mean).max(0.0).sqrt();
+        let top = best_of(&atoms)?;
+        let spread = spread_of(&atoms);
         Some(Weighed {
             set: vec![index],
             ln_weight: ln_evidence + failure.ln_odds,
@@ -264,7 +265,7 @@ impl Scales<'_> {
     }
 
     /// Between solved nodes the forecast is interpolated by cubics and the
-    /// likelihood summed in fine steps, with the covariance of the nearer node.
+    /// likelihood summed in fine steps.
     fn sum_along(
         &self,
         law: usize,
@@ -279,6 +280,7 @@ impl Scales<'_> {
                 u: range.low,
                 law,
                 ln_weight: node.ln_likelihood + node.ln_visible,
+                ln_value: node.ln_likelihood + node.ln_visible,
             });
         }
     }
@@ -320,15 +322,15 @@ impl Scales<'_> {
                 let mean: Vec<f64> = (0..a.mean.len())
                     .map(|i| cubic(before[i], a.mean[i], b.mean[i], after[i], one_sided, t))
                     .collect();
-                let nearer = if t < 0.5 { a } else { b };
+                // The covariance changes along the way: the likelihood is blended from those of both ends.
+                let under = |node: &Node<'_>| node.weights.ln_likelihood(&mean, self.evidence);
+                let ln_likelihood = (1.0 - t) * under(a) + t * under(b);
                 let ln_visible = (1.0 - t) * a.ln_visible + t * b.ln_visible;
                 atoms.push(Atom {
                     u: low + (left as f64 + t) * spacing,
                     law,
-                    ln_weight: nearer.weights.ln_likelihood(&mean, self.evidence)
-                        + ln_visible
-                        + ln_share
-                        - (steps as f64).ln(),
+                    ln_weight: ln_likelihood + ln_visible + ln_share - (steps as f64).ln(),
+                    ln_value: ln_likelihood + ln_visible,
                 });
             }
         }
@@ -392,6 +394,23 @@ impl Scales<'_> {
             }
         }
     }
+}
+
+/// Spread of a size by its atoms.
+fn spread_of(atoms: &[Atom]) -> f64 {
+    let heaviest = atoms
+        .iter()
+        .map(|a| a.ln_weight)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let (mut total, mut mean, mut square) = (0.0, 0.0, 0.0);
+    for atom in atoms {
+        let p = (atom.ln_weight - heaviest).exp();
+        total += p;
+        mean += p * atom.u;
+        square += p * atom.u * atom.u;
+    }
+    mean /= total;
+    (square / total - mean * mean).max(0.0).sqrt()
 }
 
 /// Probability that a part driven this many times past its rating has failed of

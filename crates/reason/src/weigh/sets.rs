@@ -4,7 +4,7 @@
 use deadstage_circuit::Scratch;
 use nalgebra::{DMatrix, DVector};
 
-use super::{Atom, Node, Scales, Weighed, ln_counts};
+use super::{Atom, Node, Scales, Weighed, best_of, ln_counts, spread_of};
 use crate::failure::Range;
 use crate::likelihood::{Weights, ln_sum};
 use crate::model::{Forecast, Held, Starts};
@@ -29,6 +29,8 @@ const BETTER: f64 = 0.3;
 struct Peak {
     u: Vec<f64>,
     forecast: Forecast,
+    /// What is forecast of the points where the set may count.
+    seen: Vec<f64>,
     weights: Weights,
     starts: Starts,
     /// Logarithm of the likelihood, slips allowed.
@@ -41,6 +43,27 @@ struct Bend {
     felt: Vec<usize>,
     /// Curvature of the negative log-posterior in them.
     curvature: DMatrix<f64>,
+}
+
+/// What a set is held against to see whether a member counts in it.
+struct Without {
+    mean: Vec<f64>,
+    sigma: Vec<f64>,
+}
+
+impl Without {
+    /// A member must earn its place: without it the readings would differ.
+    /// The logarithm of how far they do.
+    fn ln_counts(&self, with: &[f64]) -> f64 {
+        let largest = self
+            .mean
+            .iter()
+            .zip(with)
+            .zip(&self.sigma)
+            .map(|((a, b), sigma)| ((a - b) / sigma).abs())
+            .fold(0.0, f64::max);
+        ln_counts(largest)
+    }
 }
 
 impl Bend {
@@ -102,9 +125,8 @@ impl Scales<'_> {
             let ranges = self.ranges(set);
             let mut ln_evidence = peak.value + bend.ln_volume(&ranges);
             for k in 0..set.len() {
-                let without = self.without(law, set, &peak, k, scratch)?;
-                ln_evidence +=
-                    self.ln_member_counts(law, &without, &peak.forecast.mean, &peak.weights);
+                let without = self.without(law, set, &peak, k, false, scratch)?;
+                ln_evidence += without.ln_counts(&peak.seen);
             }
             let found = Weighed {
                 set: set.to_vec(),
@@ -193,6 +215,28 @@ impl Scales<'_> {
         starts: &mut Starts,
         scratch: &mut Scratch,
     ) -> Option<Forecast> {
+        let count = self.observations.len();
+        let seen = self.seen_at(law, set, u, with_scatter, starts, scratch)?;
+        Some(seen.first(count))
+    }
+
+    /// The forecast of the readings and, of a failure alone, of every point that
+    /// a probe can reach: it counts wherever it shows. The members of a larger
+    /// set count by what has been read, or each could hide behind the others.
+    fn seen_at(
+        &self,
+        law: usize,
+        set: &[usize],
+        u: &[f64],
+        with_scatter: bool,
+        starts: &mut Starts,
+        scratch: &mut Scratch,
+    ) -> Option<Forecast> {
+        let list = if set.len() == 1 {
+            self.watched
+        } else {
+            self.observations
+        };
         let with_scatter = if with_scatter {
             self.observations.len()
         } else {
@@ -204,7 +248,7 @@ impl Scales<'_> {
             .map(|(&i, &u)| (&self.failures[i], u))
             .collect();
         self.model
-            .forecast(law, &held, self.observations, with_scatter, starts, scratch)
+            .forecast(law, &held, list, with_scatter, starts, scratch)
             .ok()
     }
 
@@ -216,12 +260,15 @@ impl Scales<'_> {
         mut starts: Starts,
         scratch: &mut Scratch,
     ) -> Option<Peak> {
-        let forecast = self.forecast_at(law, set, &u, true, &mut starts, scratch)?;
+        let forecast = self.seen_at(law, set, &u, true, &mut starts, scratch)?;
+        let seen = forecast.mean.clone();
+        let forecast = forecast.first(self.observations.len());
         let weights = Weights::new(&forecast, self.evidence, &[])?;
         let value = weights.ln_likelihood(&forecast.mean, self.evidence);
         Some(Peak {
             u,
             forecast,
+            seen,
             weights,
             starts,
             value,
@@ -363,41 +410,36 @@ impl Scales<'_> {
         }
     }
 
-    /// The forecast without one member, the others as at the peak.
+    /// The forecast without one member, the others as at the peak; its spreads too if `scattered`.
     fn without(
         &self,
         law: usize,
         set: &[usize],
         peak: &Peak,
         k: usize,
+        scattered: bool,
         scratch: &mut Scratch,
-    ) -> Option<Vec<f64>> {
+    ) -> Option<Without> {
+        if set.len() == 1 {
+            let (mean, sigma) = self.healthy[law].witness.iter().copied().unzip();
+            return Some(Without { mean, sigma });
+        }
         let (mut rest, mut rest_u) = (set.to_vec(), peak.u.clone());
         rest.remove(k);
         rest_u.remove(k);
         let starts = &mut peak.starts.clone();
-        let forecast = self.forecast_at(law, &rest, &rest_u, false, starts, scratch)?;
-        Some(forecast.mean)
-    }
-
-    /// A member must earn its place: `without` it the readings would differ.
-    /// The logarithm of how far they do.
-    fn ln_member_counts(
-        &self,
-        law: usize,
-        without: &[f64],
-        mean: &[f64],
-        weights: &Weights,
-    ) -> f64 {
-        // A failure may itself make a reading vague; then it shows against what healthy units differ by.
-        let spreads = weights.sigma.iter().zip(&self.healthy[law].weights.sigma);
-        let largest = without
-            .iter()
-            .zip(mean)
-            .zip(spreads)
-            .map(|((a, b), (with, healthy))| (a - b).abs() / with.min(*healthy))
-            .fold(0.0, f64::max);
-        ln_counts(largest)
+        let forecast = self.forecast_at(law, &rest, &rest_u, scattered, starts, scratch)?;
+        let sigma = if scattered {
+            crate::likelihood::spreads(&forecast, self.evidence)
+        } else {
+            let healthy = &self.healthy[law].weights.sigma;
+            let with = &peak.weights.sigma;
+            with.iter().zip(healthy).map(|(a, b)| a.min(*b)).collect()
+        };
+        Some(Without {
+            mean: forecast.mean,
+            sigma,
+        })
     }
 
     /// The evidence under one law by sums along each size.
@@ -420,9 +462,8 @@ impl Scales<'_> {
             ln_along = 0.0;
             let mut better: Option<(f64, usize, f64)> = None;
             for k in 0..set.len() {
-                let without = self.without(law, set, &peak, k, scratch)?;
-                let ln_counted =
-                    self.ln_member_counts(law, &without, &peak.forecast.mean, &peak.weights);
+                let without = self.without(law, set, &peak, k, true, scratch)?;
+                let ln_counted = without.ln_counts(&peak.seen);
                 if !ranges[k].is_open() {
                     ln_along += ln_counted;
                     continue;
@@ -431,16 +472,11 @@ impl Scales<'_> {
                 let low = (peak.u[k] - reach).max(ranges[k].low);
                 let high = (peak.u[k] + reach).min(ranges[k].high);
                 let atoms = self.sum_about(law, set, &peak, k, &without, (low, high), scratch);
-                let top = atoms
-                    .iter()
-                    .copied()
-                    .reduce(|a, b| if b.ln_weight > a.ln_weight { b } else { a })?;
+                let top = best_of(&atoms)?;
                 ln_along += ln_sum(atoms.iter().map(|a| a.ln_weight)) - peak.value
                     + ((high - low) / ranges[k].width()).ln();
-                spread[k] = spread_of(&atoms, top.ln_weight);
-                // An atom's weight holds its share of the stretch.
-                let share = (atoms.len() as f64).ln();
-                let value = top.ln_weight + share;
+                spread[k] = spread_of(&atoms);
+                let value = top.ln_value;
                 if value > peak.value + ln_counted + BETTER && better.is_none_or(|b| value > b.0) {
                     better = Some((value, k, top.u));
                 }
@@ -466,7 +502,7 @@ impl Scales<'_> {
     }
 
     /// The likelihood along one member's size between two ends, the others
-    /// held, so far as the member counts beside what is forecast `without` it.
+    /// held, so far as the member counts.
     #[allow(
         clippy::too_many_arguments,
         reason = "a set, its peak, and where to look"
@@ -477,7 +513,7 @@ impl Scales<'_> {
         set: &[usize],
         peak: &Peak,
         k: usize,
-        without: &[f64],
+        without: &Without,
         (low, high): (f64, f64),
         scratch: &mut Scratch,
     ) -> Vec<Atom> {
@@ -487,10 +523,12 @@ impl Scales<'_> {
             .map(|node| {
                 let mut u = peak.u.clone();
                 u[k] = low + spacing * node as f64;
-                let forecast = self.forecast_at(law, set, &u, true, &mut starts, scratch)?;
+                let seen = self.seen_at(law, set, &u, true, &mut starts, scratch)?;
+                let ln_visible = without.ln_counts(&seen.mean);
+                let forecast = seen.first(self.observations.len());
                 let weights = Weights::new(&forecast, self.evidence, &[])?;
                 Some(Node {
-                    ln_visible: self.ln_member_counts(law, without, &forecast.mean, &weights),
+                    ln_visible,
                     ln_likelihood: weights.ln_likelihood(&forecast.mean, self.evidence),
                     mean: forecast.mean,
                     weights: Cow::Owned(weights),
@@ -526,17 +564,4 @@ impl Scales<'_> {
         let pull = weighted.tr_mul(&r);
         (curvature, pull)
     }
-}
-
-/// Spread of a size by its atoms, of which the heaviest weighs `top`.
-fn spread_of(atoms: &[Atom], top: f64) -> f64 {
-    let (mut total, mut mean, mut square) = (0.0, 0.0, 0.0);
-    for atom in atoms {
-        let p = (atom.ln_weight - top).exp();
-        total += p;
-        mean += p * atom.u;
-        square += p * atom.u * atom.u;
-    }
-    mean /= total;
-    (square / total - mean * mean).max(0.0).sqrt()
 }
