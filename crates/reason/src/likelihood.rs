@@ -153,6 +153,11 @@ impl Weights {
             + self.ln_bounds(mean, evidence)
     }
 
+    /// ln p(y | forecast) of exact readings that are just as forecast.
+    pub(crate) fn ln_at_best(&self) -> f64 {
+        -0.5 * (self.exact.len() as f64 * LN_TWO_PI - self.ln_det_inverse)
+    }
+
     /// ln p(y | forecast), no slips allowed: what a search for the best
     /// parameters climbs, where allowing a slip would leave it on a plain.
     pub(crate) fn ln_without_slips(&self, mean: &[f64], evidence: &Evidence) -> f64 {
@@ -224,6 +229,46 @@ impl Weights {
             .zip(weights)
             .map(|(&index, w)| (index, (w - total).exp()))
             .collect()
+    }
+
+    /// C⁻¹ of the exact readings without those that are likelier slips than
+    /// not, their rows and columns zero; `None` where there are none.
+    pub(crate) fn inverse_of_good(
+        &self,
+        mean: &[f64],
+        evidence: &Evidence,
+    ) -> Option<DMatrix<f64>> {
+        let mut inverse = self.inverse.clone();
+        let mut any = false;
+        // One at a time: with the worst out of the way the others are seen for what they are.
+        for _ in 0..self.exact.len() / 2 {
+            let residual = DVector::from_iterator(
+                self.exact.len(),
+                self.exact.iter().map(|&i| evidence.read[i] - mean[i]),
+            );
+            let weighted = &inverse * residual;
+            let worst = (0..self.exact.len())
+                .filter(|&k| inverse[(k, k)] > 0.0)
+                .map(|k| {
+                    let own = inverse[(k, k)];
+                    let ln_given = -0.5 * (weighted[k] * weighted[k] / own + LN_TWO_PI - own.ln());
+                    let slip = evidence.ln_slip[self.exact[k]] + SLIP.ln();
+                    (slip - ln_given, k)
+                })
+                .reduce(|a, b| if b.0 > a.0 { b } else { a });
+            let Some((gain, k)) = worst else { break };
+            if gain <= 0.0 {
+                break;
+            }
+            // Dropping a reading takes its row and column out of C (Schur complement on C⁻¹).
+            let own = inverse[(k, k)];
+            let row = inverse.row(k).transpose();
+            inverse -= &row * row.transpose() / own;
+            inverse.row_mut(k).fill(0.0);
+            inverse.column_mut(k).fill(0.0);
+            any = true;
+        }
+        any.then_some(inverse)
     }
 
     /// The residual r = y − μ of the exact readings, weighed: C⁻¹ r and ln N(y; μ, C).

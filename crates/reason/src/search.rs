@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use deadstage_circuit::{Probe, Scratch};
 use deadstage_netlist::PartId;
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
 use crate::failure::Failure;
@@ -54,8 +54,10 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
         let best = sets
             .first()
             .map_or(ln_healthy, |s| s.ln_weight.max(ln_healthy));
-        parents.retain(|p| p.ln_weight > best - REACH * 2.0);
-        parents.truncate(PARENTS[size - 1]);
+        let poor = scales.fits_poorly(best);
+        let reach = REACH * if poor { 8.0 } else { 2.0 };
+        parents.retain(|p| p.ln_weight > best - reach);
+        parents.truncate(PARENTS[size - 1] * if poor { 2 } else { 1 });
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
             .par_iter()
@@ -76,10 +78,13 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
         let mut next: Vec<Weighed> = wanted
             .par_iter()
             .map_init(Scratch::default, |scratch, (set, start)| {
-                scales.weigh_set(set, start, best - REACH, scratch)
+                scales.weigh_set(set, std::slice::from_ref(start), best - REACH, scratch)
             })
             .flatten()
             .collect();
+        sort(&mut next);
+        let others = other_ways(scales, &next, best);
+        next.extend(others);
         sort(&mut next);
         weighed.push(next.len());
         weigh_leaders_again(scales, &mut next, best);
@@ -88,7 +93,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
         sort(&mut sets);
         let gained = ln_sum(next.iter().map(|s| s.ln_weight));
         // Larger sets that add next to nothing have no children worth making.
-        if gained < ln_add(total_before, ln_healthy) - 9.0 {
+        if size > 1 && gained < ln_add(total_before, ln_healthy) - 9.0 {
             break;
         }
         parents = next;
@@ -123,6 +128,60 @@ fn weigh_leaders_again(scales: &Scales<'_>, next: &mut [Weighed], best: f64) {
             }
         });
     sort(next);
+}
+
+/// Sets whose parts are tried with their other ways to fail.
+const TRIED_OTHERWISE: usize = 6;
+
+/// Points of another way's range that are tried.
+const OTHERWISE_NODES: usize = 5;
+
+/// The leading sets with one member failing in another way: a part that is
+/// open where it should be high fits too ill to be found by what it leaves.
+fn other_ways(scales: &Scales<'_>, sets: &[Weighed], best: f64) -> Vec<Weighed> {
+    let known: std::collections::BTreeSet<&[usize]> =
+        sets.iter().map(|s| s.set.as_slice()).collect();
+    let mut wanted: BTreeMap<Vec<usize>, Vec<(usize, f64)>> = BTreeMap::new();
+    for leader in sets.iter().take(TRIED_OTHERWISE) {
+        for (k, &member) in leader.set.iter().enumerate() {
+            for (index, failure) in scales.failures.iter().enumerate() {
+                let other = index != member && failure.part == scales.failures[member].part;
+                if !other {
+                    continue;
+                }
+                let mut pairs: Vec<(usize, f64)> = leader
+                    .set
+                    .iter()
+                    .copied()
+                    .zip(leader.best.iter().copied())
+                    .collect();
+                pairs[k] = (index, f64::NAN);
+                pairs.sort_by_key(|p| p.0);
+                let set: Vec<usize> = pairs.iter().map(|p| p.0).collect();
+                if !known.contains(set.as_slice()) {
+                    wanted.entry(set).or_insert(pairs);
+                }
+            }
+        }
+    }
+    let wanted: Vec<(Vec<usize>, Vec<(usize, f64)>)> = wanted.into_iter().collect();
+    wanted
+        .par_iter()
+        .map_init(Scratch::default, |scratch, (set, pairs)| {
+            let slot = pairs.iter().position(|p| p.1.is_nan())?;
+            let range = scales.failures[set[slot]].range;
+            let count = range.nodes.min(OTHERWISE_NODES);
+            let starts: Vec<Vec<f64>> = (0..count)
+                .map(|node| {
+                    let mut start: Vec<f64> = pairs.iter().map(|p| p.1).collect();
+                    start[slot] = range.low + range.width() * (node as f64 + 0.5) / count as f64;
+                    start
+                })
+                .collect();
+            scales.weigh_set(set, &starts, best - REACH, scratch)
+        })
+        .flatten()
+        .collect()
 }
 
 /// A failure this far (in the logarithm) below the best under the first law is
@@ -348,6 +407,67 @@ impl<'s> Beside<'s> {
     }
 }
 
+/// Most times that a shift is taken larger than it was found.
+const MOST_AMPLITUDE: f64 = 10.0;
+
+/// What a set leaves unexplained.
+struct Leaves<'s> {
+    scales: &'s Scales<'s>,
+    weights: &'s Weights,
+    mean: &'s [f64],
+    ln_likelihood: f64,
+    residual: DVector<f64>,
+    /// C⁻¹ of all readings, and where some are likelier slips than not, of the others.
+    inverses: Vec<DMatrix<f64>>,
+}
+
+impl<'s> Leaves<'s> {
+    fn new(scales: &'s Scales<'s>, weights: &'s Weights, mean: &'s [f64]) -> Self {
+        let evidence = scales.evidence;
+        let exact = &weights.exact;
+        let mut inverses = vec![weights.inverse.clone()];
+        inverses.extend(weights.inverse_of_good(mean, evidence));
+        Self {
+            scales,
+            weights,
+            mean,
+            ln_likelihood: weights.ln_likelihood(mean, evidence),
+            residual: DVector::from_iterator(
+                exact.len(),
+                exact.iter().map(|&i| evidence.read[i] - mean[i]),
+            ),
+            inverses,
+        }
+    }
+
+    /// By how much (in the logarithm) the readings become likelier with a shift
+    /// as it is, or at the amplitude that suits them best.
+    fn gain_of(&self, shift: &[f64]) -> f64 {
+        let exact = &self.weights.exact;
+        let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
+        let best = self.inverses.iter().filter_map(|inverse| {
+            let weighted = inverse * &d;
+            let (along, square) = (weighted.dot(&self.residual), weighted.dot(&d));
+            // Near its own size a shift is as it is; and no straight line goes on for ever.
+            (along > 0.0 && square > 0.0)
+                .then(|| (along / square).min(MOST_AMPLITUDE))
+                .filter(|amplitude| (amplitude - 1.0).abs() > 0.1)
+        });
+        best.map(|amplitude| self.gain_at(shift, amplitude) - 1.0)
+            .fold(self.gain_at(shift, 1.0), f64::max)
+    }
+
+    fn gain_at(&self, shift: &[f64], amplitude: f64) -> f64 {
+        let mean: Vec<f64> = self
+            .mean
+            .iter()
+            .zip(shift)
+            .map(|(m, s)| m + amplitude * s)
+            .collect();
+        self.weights.ln_likelihood(&mean, self.scales.evidence) - self.ln_likelihood
+    }
+}
+
 /// Extensions of one set that might explain what it leaves: the shift that a
 /// failure gives, taken as it is and at its best amplitude, against the
 /// residual that the set leaves. First by a linear look, then beside the set.
@@ -379,26 +499,8 @@ fn propose(
     let Some(weights) = Weights::new(&forecast, scales.evidence, &slopes) else {
         return Vec::new();
     };
-    let exact = &weights.exact;
-    let residual = DVector::from_iterator(
-        exact.len(),
-        exact
-            .iter()
-            .map(|&i| scales.evidence.read[i] - forecast.mean[i]),
-    );
-    let pulled = &weights.inverse * &residual;
-    let gain_of = |shift: &[f64]| {
-        let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
-        let along = d.dot(&pulled);
-        let square = d.dot(&(&weights.inverse * &d));
-        let as_it_is = along - 0.5 * square;
-        let at_best = if along > 0.0 && square > 0.0 {
-            0.5 * along * along / square
-        } else {
-            0.0
-        };
-        as_it_is.max(at_best - 1.0)
-    };
+    let leaves = Leaves::new(scales, &weights, &forecast.mean);
+    let gain_of = |shift: &[f64]| leaves.gain_of(shift);
     let stage = scales.model.stage;
     // What a failure does beside the parent is not what it does alone, but
     // what its part can do there at all shows in the parent's own scatter.

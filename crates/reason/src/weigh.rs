@@ -85,6 +85,9 @@ const HARDLY_SEEN: f64 = 0.3;
 /// Nodes this far (in the logarithm) below the best are not followed finely.
 const HOPELESS: f64 = 40.0;
 
+/// What a set of rare failures that fits may be below readings just as forecast (in the logarithm).
+const POORLY: f64 = 25.0;
+
 /// Everything that weighing needs.
 pub(crate) struct Scales<'a> {
     pub(crate) model: &'a Model<'a>,
@@ -151,6 +154,16 @@ impl Scales<'_> {
     pub(crate) fn ln_healthy(&self) -> f64 {
         let laws = self.healthy.len() as f64;
         ln_sum(self.healthy.iter().map(|h| h.ln_likelihood)) - laws.ln()
+    }
+
+    /// Whether readings this likely (in the logarithm) leave much unexplained,
+    /// held against readings that are just as a healthy unit's would be.
+    pub(crate) fn fits_poorly(&self, ln_weight: f64) -> bool {
+        let Some(healthy) = self.healthy.first() else {
+            return false;
+        };
+        let perfect = healthy.weights.ln_at_best();
+        ln_weight < perfect - POORLY - 0.5 * self.observations.len() as f64
     }
 
     /// Most spreads by which a failure shows at any point that a probe can reach.

@@ -109,17 +109,17 @@ impl Bend {
 
 impl Scales<'_> {
     /// Weighs a set of failures by Laplace's method about its best sizes, found
-    /// by Gauss–Newton from `start`. A set that under the first law stays below
+    /// by Gauss–Newton from the best of the `starts`. A set that under the first law stays below
     /// `floor` is not asked of the other.
     pub(crate) fn weigh_set(
         &self,
         set: &[usize],
-        start: &[f64],
+        starts: &[Vec<f64>],
         floor: f64,
         scratch: &mut Scratch,
     ) -> Option<Weighed> {
         let prior = self.ln_prior(set);
-        self.under_every_law(set, start, prior, scratch, |law, from, scratch| {
+        self.under_every_law(set, starts, prior, scratch, |law, from, scratch| {
             let peak = self.climb(law, set, from, scratch)?;
             let bend = self.bend(law, set, &peak, scratch)?;
             let ranges = self.ranges(set);
@@ -153,32 +153,32 @@ impl Scales<'_> {
         let prior = self.ln_prior(&rough.set);
         self.under_every_law(
             &rough.set,
-            &rough.best,
+            std::slice::from_ref(&rough.best),
             prior,
             scratch,
             |law, from, scratch| Some((self.along_each(law, &rough.set, from, scratch)?, false)),
         )
     }
 
-    /// Asks every law, until one says that this is enough; each from `start` and where the one before it ended.
+    /// Asks every law, until one says that this is enough; each from the best of the `starts` and where the one before it ended.
     fn under_every_law(
         &self,
         set: &[usize],
-        start: &[f64],
+        starts: &[Vec<f64>],
         prior: f64,
         scratch: &mut Scratch,
         mut ask: impl FnMut(usize, &[Vec<f64>], &mut Scratch) -> Option<(Weighed, bool)>,
     ) -> Option<Weighed> {
         let mut by_law = Vec::new();
         let mut best: Option<Weighed> = None;
-        let mut from = vec![start.to_vec()];
+        let mut from = starts.to_vec();
         for law in 0..self.model.laws() {
             let Some((found, enough)) = ask(law, &from, scratch) else {
                 continue;
             };
             by_law.push(found.ln_evidence);
-            from.truncate(1);
-            if found.best != start {
+            from.truncate(starts.len());
+            if !from.contains(&found.best) {
                 from.push(found.best.clone());
             }
             if best
@@ -337,14 +337,18 @@ impl Scales<'_> {
         let ranges = self.ranges(set);
         let open: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
         let (felt, slopes) = self.felt(law, set, peak, &open, scratch)?;
-        let (curvature, _) = self.normal_equations(peak, &slopes, &ranges, &felt);
+        let good = peak
+            .weights
+            .inverse_of_good(&peak.forecast.mean, self.evidence);
+        let inverse = good.as_ref().unwrap_or(&peak.weights.inverse);
+        let (curvature, _) = self.normal_equations(peak, inverse, &slopes, &ranges, &felt);
         Some(Bend { felt, curvature })
     }
 
-    /// Climbs to the best sizes, by what the readings say if none is a slip:
-    /// allowing one would leave the climb on a plain. The best place on the
-    /// way, slips allowed, is where the set stands. Of several places to start
-    /// from, the best is taken.
+    /// Climbs to the best sizes: by the readings that are no slips, and where
+    /// that leads no higher by all of them, for allowing slips can leave the
+    /// climb on a plain. The best place on the way is where the set stands. Of
+    /// several places to start from, the best is taken.
     fn climb(
         &self,
         law: usize,
@@ -352,15 +356,54 @@ impl Scales<'_> {
         from: &[Vec<f64>],
         scratch: &mut Scratch,
     ) -> Option<Peak> {
-        let ranges = self.ranges(set);
-        let mut free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
-        let mut at = from
+        let start = from
             .iter()
             .filter_map(|u| {
                 let starts = self.healthy[law].starts.clone();
                 self.peak_at(law, set, u.clone(), starts, scratch)
             })
             .reduce(|a, b| if b.value > a.value { b } else { a })?;
+        let peak = self.climb_from(law, set, start, scratch)?;
+        match self.look_elsewhere(law, set, &peak, scratch) {
+            Some(other) => self.climb_from(law, set, other, scratch),
+            None => Some(peak),
+        }
+    }
+
+    /// An open circuit or a short whose size is not felt where it stands may be
+    /// felt elsewhere in its range: a better place there, if there is one.
+    fn look_elsewhere(
+        &self,
+        law: usize,
+        set: &[usize],
+        peak: &Peak,
+        scratch: &mut Scratch,
+    ) -> Option<Peak> {
+        const PLACES: [f64; 4] = [0.03, 0.15, 0.4, 0.7];
+        let ranges = self.ranges(set);
+        let mut best: Option<Peak> = None;
+        for k in (0..set.len()).filter(|&k| ranges[k].is_open() && !ranges[k].sized) {
+            for place in PLACES {
+                let mut u = peak.u.clone();
+                u[k] = ranges[k].low + place * ranges[k].width();
+                let there = self.peak_at(law, set, u, peak.starts.clone(), scratch);
+                let least = best.as_ref().map_or(peak.value + BETTER, |b| b.value);
+                best = there.filter(|t| t.value > least).or(best);
+            }
+        }
+        best
+    }
+
+    fn climb_from(
+        &self,
+        law: usize,
+        set: &[usize],
+        start: Peak,
+        scratch: &mut Scratch,
+    ) -> Option<Peak> {
+        let ranges = self.ranges(set);
+        let mut free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
+        let mut at = start;
         let mut climbed = at
             .weights
             .ln_without_slips(&at.forecast.mean, self.evidence);
@@ -371,34 +414,39 @@ impl Scales<'_> {
             if free.is_empty() {
                 break;
             }
-            let (curvature, pull) = self.normal_equations(&at, &slopes, &ranges, &free);
-            let Some(step) = curvature.lu().solve(&pull) else {
-                break;
-            };
-            let mut improved = false;
-            let mut scale = 1.0;
-            while scale > 0.1 {
-                let mut moved = at.u.clone();
-                for (slot, &k) in free.iter().enumerate() {
-                    let limit = (0.4 * ranges[k].width()).min(2.5);
-                    moved[k] = (at.u[k] + (scale * step[slot]).clamp(-limit, limit))
-                        .clamp(ranges[k].low, ranges[k].high);
-                }
-                if let Some(next) = self.peak_at(law, set, moved, at.starts.clone(), scratch) {
-                    let next_climbed = next
-                        .weights
-                        .ln_without_slips(&next.forecast.mean, self.evidence);
-                    if next_climbed > climbed {
-                        improved = next_climbed > climbed + 0.02;
-                        climbed = next_climbed;
-                        let left = std::mem::replace(&mut at, next);
-                        if best.as_ref().is_none_or(|b| left.value > b.value) {
-                            best = Some(left);
-                        }
-                        break;
+            let good = at.weights.inverse_of_good(&at.forecast.mean, self.evidence);
+            let mut next: Option<(Peak, bool)> = None;
+            for inverse in good.iter().chain([&at.weights.inverse]) {
+                let (curvature, pull) =
+                    self.normal_equations(&at, inverse, &slopes, &ranges, &free);
+                let Some(step) = curvature.lu().solve(&pull) else {
+                    continue;
+                };
+                let mut scale = 1.0;
+                while scale > 0.1 && next.is_none() {
+                    let mut moved = at.u.clone();
+                    for (slot, &k) in free.iter().enumerate() {
+                        let limit = (0.4 * ranges[k].width()).min(2.5);
+                        moved[k] = (at.u[k] + (scale * step[slot]).clamp(-limit, limit))
+                            .clamp(ranges[k].low, ranges[k].high);
                     }
+                    if let Some(there) = self.peak_at(law, set, moved, at.starts.clone(), scratch) {
+                        let ln = there
+                            .weights
+                            .ln_without_slips(&there.forecast.mean, self.evidence);
+                        let gained = (ln - climbed).max(there.value - at.value);
+                        if gained > 0.0 {
+                            climbed = ln;
+                            next = Some((there, gained > 0.02));
+                        }
+                    }
+                    scale *= 0.35;
                 }
-                scale *= 0.35;
+            }
+            let Some((next, improved)) = next else { break };
+            let left = std::mem::replace(&mut at, next);
+            if best.as_ref().is_none_or(|b| left.value > b.value) {
+                best = Some(left);
             }
             if !improved {
                 break;
@@ -544,6 +592,7 @@ impl Scales<'_> {
     fn normal_equations(
         &self,
         peak: &Peak,
+        inverse: &DMatrix<f64>,
         slopes: &[Vec<f64>],
         ranges: &[Range],
         felt: &[usize],
@@ -554,7 +603,7 @@ impl Scales<'_> {
         let r = DVector::from_fn(count, |i, _| {
             self.evidence.read[exact[i]] - peak.forecast.mean[exact[i]]
         });
-        let weighted = &peak.weights.inverse * &g;
+        let weighted = inverse * &g;
         let mut curvature = g.tr_mul(&weighted);
         for (slot, &k) in felt.iter().enumerate() {
             // A flat prior of width W counts as the Gaussian of the same height.
