@@ -118,7 +118,8 @@ impl<'n> Base<'n> {
             .collect()
     }
 
-    /// The known points to follow failures from.
+    /// The known points to follow failures from; `None` also where the network is
+    /// too large to know its response everywhere.
     pub(crate) fn centres(&self, scratch: &mut Scratch) -> Option<&Centres> {
         self.centres
             .get_or_init(|| Centres::new(self, scratch).map(Box::new))
@@ -375,7 +376,11 @@ impl<'n> Base<'n> {
             Ok(()) => return Ok(()),
             Err(trouble) => trouble,
         };
-        // Last, the whole network with leaks that are taken away step by step.
+        // Last, the whole network with leaks that are taken away step by step; its
+        // matrix is dense, so a network too large for that is given up here.
+        if self.linear.inverse().is_none() {
+            return Err(self.not_converged([first, second, second]));
+        }
         let mut whole = self.values.clone();
         whole.change_devices(network, overlay);
         whole.conditions.clone_from(&values.conditions);

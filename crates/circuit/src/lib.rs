@@ -31,6 +31,7 @@ pub mod plain;
 mod ports;
 mod probe;
 mod situation;
+mod sparse;
 mod woodbury;
 
 pub use base::{Base, Scratch};

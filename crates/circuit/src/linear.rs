@@ -17,6 +17,7 @@ use petgraph::unionfind::UnionFind;
 
 use crate::dense::{Lu, Matrix, Singular};
 use crate::network::Network;
+use crate::sparse::{self, SparseLu, SparseMatrix};
 use crate::situation::Values;
 
 /// What picks one quantity out of the unknowns: x\[plus\] − x\[minus\].
@@ -92,15 +93,27 @@ impl Tap {
         }
     }
 
-    /// Adds `coefficient · self · otherᵀ` to a matrix.
-    pub(crate) fn add_outer(self, other: Self, matrix: &mut Matrix, coefficient: f64) {
-        for (row, row_sign) in [(self.plus, 1.0), (self.minus, -1.0)] {
-            for (column, column_sign) in [(other.plus, 1.0), (other.minus, -1.0)] {
-                if row != NOTHING && column != NOTHING {
-                    matrix[(row, column)] += coefficient * row_sign * column_sign;
-                }
-            }
-        }
+    /// The entries of `coefficient · self · otherᵀ`: row, column, value.
+    pub(crate) fn outer(
+        self,
+        other: Self,
+        coefficient: f64,
+    ) -> impl Iterator<Item = (usize, usize, f64)> {
+        [(self.plus, 1.0), (self.minus, -1.0)]
+            .into_iter()
+            .flat_map(move |(row, row_sign)| {
+                [(other.plus, 1.0), (other.minus, -1.0)]
+                    .into_iter()
+                    .map(move |(column, sign)| (row, column, coefficient * row_sign * sign))
+            })
+            .filter(|(row, column, _)| *row != NOTHING && *column != NOTHING)
+    }
+
+    /// Its own unknowns, with their signs.
+    fn unknowns(self) -> impl Iterator<Item = (usize, f64)> {
+        [(self.plus, 1.0), (self.minus, -1.0)]
+            .into_iter()
+            .filter(|(index, _)| *index != NOTHING)
     }
 }
 
@@ -110,8 +123,8 @@ pub(crate) const STRAY_LEAK_OHMS: f64 = 1e11;
 /// The equations of one situation.
 #[derive(Clone, Debug)]
 pub(crate) struct Equations {
-    /// Matrix A.
-    pub matrix: Matrix,
+    /// Matrix A, by entries that are to be added up: row, column, value.
+    pub entries: Vec<(usize, usize, f64)>,
     /// Right-hand side s.
     pub sources: Vec<f64>,
     /// By element, the tap that its coefficient multiplies.
@@ -128,7 +141,7 @@ impl Equations {
         let stiff = values.elements.iter().filter(|v| v.stiff).count()
             + values.shunts.iter().filter(|s| stiff_shunt(s.2)).count();
         let size = node_unknowns + stiff;
-        let mut matrix = Matrix::zeros(size, size);
+        let mut entries = Vec::with_capacity(4 * values.elements.len());
         let mut sources = vec![0.0; size];
         let mut next_stiff = node_unknowns;
         let mut joined = UnionFind::<usize>::new(nodes);
@@ -139,15 +152,15 @@ impl Equations {
             }
             if stiff {
                 let current = Tap::unknown(next_stiff);
-                current.add_outer(across, &mut matrix, 1.0);
-                across.add_outer(current, &mut matrix, 1.0);
-                matrix[(next_stiff, next_stiff)] = -ohms;
+                entries.extend(current.outer(across, 1.0));
+                entries.extend(across.outer(current, 1.0));
+                entries.push((next_stiff, next_stiff, -ohms));
                 sources[next_stiff] = emf;
                 next_stiff += 1;
                 current
             } else {
                 let siemens = 1.0 / ohms;
-                across.add_outer(across, &mut matrix, siemens);
+                entries.extend(across.outer(across, siemens));
                 across.add_to(&mut sources, siemens * emf);
                 across
             }
@@ -164,18 +177,19 @@ impl Equations {
             lay(from, to, ohms, 0.0, stiff_shunt(ohms));
         }
         // Each island that nothing ties to the common gets one stray leak.
-        let mut tied: Vec<usize> = vec![joined.find(0)];
+        let mut tied = vec![false; nodes];
+        tied[joined.find(0)] = true;
         let mut strays = Vec::new();
         for node in 1..nodes {
             let root = joined.find(node);
-            if !tied.contains(&root) {
-                tied.push(root);
+            if !tied[root] {
+                tied[root] = true;
                 strays.push(node);
-                matrix[(node - 1, node - 1)] += 1.0 / STRAY_LEAK_OHMS;
+                entries.push((node - 1, node - 1, 1.0 / STRAY_LEAK_OHMS));
             }
         }
         Self {
-            matrix,
+            entries,
             sources,
             taps,
             strays,
@@ -183,11 +197,29 @@ impl Equations {
     }
 }
 
+impl Equations {
+    /// Matrix A, every entry.
+    pub(crate) fn dense(&self) -> Matrix {
+        sparse::dense(self.sources.len(), &self.entries)
+    }
+}
+
+/// Unknowns up to which A⁻¹ is worked out entry by entry; see `docs/performance.md`.
+const MOST_DENSE: usize = 700;
+
+/// What stands for A⁻¹, symmetric.
+#[derive(Clone, Debug)]
+enum Solved {
+    /// Every entry.
+    Inverse(Matrix),
+    /// Sparse factors, by which columns are made when asked for.
+    Factors(SparseLu),
+}
+
 /// The equations of one situation, solved: A⁻¹ and x₀ = A⁻¹ s.
 #[derive(Clone, Debug)]
 pub(crate) struct Linear {
-    /// A⁻¹, symmetric.
-    pub inverse: Matrix,
+    solved: Solved,
     /// Unknowns with no device drawing current.
     pub open: Vec<f64>,
     /// By element.
@@ -205,10 +237,18 @@ impl Linear {
     /// The unknown at which the matrix is singular.
     pub(crate) fn new(network: &Network, values: &Values) -> Result<Self, Singular> {
         let equations = Equations::new(network.nodes, network, values);
-        let mut lu = Lu::default();
-        lu.factor(&equations.matrix)?;
+        let size = equations.sources.len();
         let mut open = equations.sources.clone();
-        lu.solve(&mut open);
+        let solved = if size <= MOST_DENSE {
+            let mut lu = Lu::default();
+            lu.factor(&equations.dense())?;
+            lu.solve(&mut open);
+            Solved::Inverse(lu.inverse())
+        } else {
+            let lu = SparseLu::new(&SparseMatrix::new(size, &equations.entries))?;
+            lu.solve(&mut open);
+            Solved::Factors(lu)
+        };
         let port_taps = network
             .devices
             .iter()
@@ -219,7 +259,7 @@ impl Linear {
             })
             .collect();
         Ok(Self {
-            inverse: lu.inverse(),
+            solved,
             open,
             taps: equations.taps,
             strays: equations.strays,
@@ -227,14 +267,43 @@ impl Linear {
         })
     }
 
+    /// A⁻¹, of a network small enough to have it worked out.
+    pub(crate) fn inverse(&self) -> Option<&Matrix> {
+        match &self.solved {
+            Solved::Inverse(inverse) => Some(inverse),
+            Solved::Factors(_) => None,
+        }
+    }
+
     /// Size of the entries of A⁻¹ whose difference uᵀ A⁻¹ u is, for a tap.
     pub(crate) fn size_at(&self, tap: Tap) -> f64 {
-        tap.diagonal_size(&self.inverse)
+        match &self.solved {
+            Solved::Inverse(inverse) => tap.diagonal_size(inverse),
+            Solved::Factors(_) => {
+                let mut column = Vec::new();
+                tap.unknowns()
+                    .map(|(index, _)| {
+                        self.column(Tap::unknown(index), &mut column);
+                        column[index].abs()
+                    })
+                    .sum()
+            }
+        }
     }
 
     /// A⁻¹ u for a tap, written into `column`.
     pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
-        // A is symmetric, so a row of the inverse is its column.
-        tap.of_rows(&self.inverse, column);
+        match &self.solved {
+            // A is symmetric, so a row of the inverse is its column.
+            Solved::Inverse(inverse) => tap.of_rows(inverse, column),
+            Solved::Factors(lu) => {
+                column.clear();
+                column.resize(self.open.len(), 0.0);
+                for (index, sign) in tap.unknowns() {
+                    column[index] += sign;
+                }
+                lu.solve(column);
+            }
+        }
     }
 }

@@ -69,7 +69,7 @@ impl<'a> Whole<'a> {
         Self {
             network,
             values,
-            matrix: equations.matrix,
+            matrix: equations.dense(),
             sources: equations.sources,
             port_taps,
         }
@@ -122,7 +122,9 @@ impl<'a> Whole<'a> {
                 for j in 0..slot.ports.len() {
                     let into = self.port_taps[slot.first_port + i];
                     let by = self.port_taps[slot.first_port + j];
-                    into.add_outer(by, &mut matrix, currents.siemens[i][j]);
+                    for (row, column, value) in into.outer(by, currents.siemens[i][j]) {
+                        matrix[(row, column)] += value;
+                    }
                 }
             }
         }

@@ -72,7 +72,13 @@ pub(super) struct Loaded {
 
 impl Centre {
     /// Linearises `network` about `point`, whose linear part is `linear` itself.
-    pub(crate) fn new(network: &Network, linear: &Linear, point: &OperatingPoint<'_>) -> Self {
+    /// `None`: the network is too large to have its inverse worked out.
+    pub(crate) fn new(
+        network: &Network,
+        linear: &Linear,
+        point: &OperatingPoint<'_>,
+    ) -> Option<Self> {
+        let mut rows = linear.inverse()?.clone();
         let size = linear.open.len();
         let ports = network.port_count;
         let answer = point.answer();
@@ -87,7 +93,6 @@ impl Centre {
                 add_scaled(z.row_mut(p), answer[(p, q)], column);
             }
         }
-        let mut rows = linear.inverse.clone();
         for i in 0..size {
             let row = rows.row_mut(i);
             for (p, column) in columns_of_ports.iter().enumerate() {
@@ -123,7 +128,7 @@ impl Centre {
         centre.bends = (0..network.devices.len())
             .flat_map(|device| centre.bends_of(network, device))
             .collect();
-        centre
+        Some(centre)
     }
 
     /// For every port of a device, the larger effect of a step up or down.

@@ -38,9 +38,10 @@ pub(crate) struct Centres {
 impl Centres {
     /// `None`: the healthy state does not follow from its own equations by update.
     pub(crate) fn new(base: &Base<'_>, scratch: &mut Scratch) -> Option<Self> {
+        base.linear.inverse()?;
         let at = |overlay: &[Change], scratch: &mut Scratch| {
             let point = base.solve_fixed(overlay, None, scratch).ok()?;
-            Some(Centre::new(base.network, &base.linear, &point))
+            Centre::new(base.network, &base.linear, &point)
         };
         let dark = base.dark_overlay();
         Some(Self {
