@@ -17,8 +17,8 @@ use petgraph::unionfind::UnionFind;
 
 use crate::dense::{Lu, Matrix, Singular};
 use crate::network::Network;
-use crate::sparse::{self, SparseLu, SparseMatrix};
 use crate::situation::Values;
+use crate::sparse::{self, SparseLu, SparseMatrix};
 
 /// What picks one quantity out of the unknowns: x\[plus\] − x\[minus\].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

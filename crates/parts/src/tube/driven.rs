@@ -46,8 +46,11 @@ const MOST_DRIVE: f64 = 5.0;
 const LIMIT_SOFTNESS: f64 = 0.03;
 /// When the search has arrived: last step over the drive.
 const SEARCH_SETTLED: f64 = 1e-11;
-/// A step this small, over the drive, is taken along the slopes and not looked at again.
+/// A step this small, over the drive, is the last: what it leaves out is its square.
 const LAST_STEP: f64 = 1e-6;
+/// Logarithm of the share of a volt's current below which a moment of the
+/// cycle counts for nothing: past the digits of what the rest adds up to.
+const LN_NOTHING: f64 = -37.0;
 /// Most steps in the search for the drive that gives a stated grid current.
 const MOST_STEPS: usize = 40;
 /// One standard deviation of the drive in its logarithm: tuning, the stage
@@ -156,7 +159,7 @@ impl DrivenTube {
             TubeDrive::PeakVolts(peak) => peak * condition.drive.max(0.0),
             TubeDrive::GridAmps(amps) if condition.drive > 0.0 && condition.perveance > 0.0 => self
                 .search(volts, amps * condition.drive, &without_gas(condition))
-                .map_or(0.0, |(wanted, _)| self.limited(wanted).0),
+                .map_or(0.0, |wanted| self.limited(wanted).0),
             TubeDrive::GridAmps(_) => 0.0,
         }
     }
@@ -223,11 +226,16 @@ impl DrivenTube {
             currents: PortCurrents::default(),
             by_peak: [0.0; MAX_PORTS],
         };
+        // Grid 3 does not swing: where it is brought out its current flows all the time.
+        let has_grid3 = ports == MAX_PORTS;
         for &(cosine, weight) in cycle {
             let plate = 1.0 - most * full * cosine;
             let mut at = *volts;
             at[0] = volts[0] * plate;
             at[1] = volts[1] + peak * cosine;
+            if !has_grid3 && self.tube.is_cut_off(&at, condition, LN_NOTHING) {
+                continue;
+            }
             let now = self.tube.currents(&at, condition);
             let plate_by_peak = -volts[0] * most * full_slope * cosine;
             let weight = weight * excess;
@@ -249,23 +257,44 @@ impl DrivenTube {
         mean
     }
 
+    /// Mean current into the grid but for that of gas, and its slope by the
+    /// peak: all that the search for the drive needs of [`mean`](Self::mean).
+    fn mean_grid(&self, volts: &PortVolts, peak: f64, condition: &Condition) -> (f64, f64) {
+        let (full, full_slope) = self.fullness(peak);
+        let most = self.most_swing();
+        let excess = 1.0 + PEAK_EXCESS * full;
+        let (mut amps, mut by_peak) = (0.0, 0.0);
+        for &(cosine, weight) in cycle() {
+            let mut at = *volts;
+            at[0] = volts[0] * (1.0 - most * full * cosine);
+            at[1] = volts[1] + peak * cosine;
+            let slopes = [-volts[0] * most * full_slope * cosine, cosine];
+            let (now, slope) = self.tube.grid_along(&at, slopes, condition, LN_NOTHING);
+            amps += weight * excess * now;
+            by_peak += weight * excess * slope;
+        }
+        (amps, by_peak + PEAK_EXCESS * full_slope / excess * amps)
+    }
+
     /// Means with the drive adjusted until the grid draws `amps`.
     fn at_grid_current(&self, volts: &PortVolts, amps: f64, condition: &Condition) -> PortCurrents {
         // The drive was set by a grid-current meter on a tube without gas.
-        let Some((wanted, found)) = self.search(volts, amps, &without_gas(condition)) else {
+        let pure = without_gas(condition);
+        let Some(wanted) = self.search(volts, amps, &pure) else {
             return self.tube.currents(volts, condition);
         };
         let (peak, limit_slope) = self.limited(wanted);
-        let mut mean = if peak == wanted && condition.gas == 0.0 {
-            found
+        let mut mean = self.mean(volts, peak, condition);
+        let set = if peak == wanted && condition.gas == 0.0 {
+            mean
         } else {
-            self.mean(volts, peak, condition)
+            self.mean(volts, wanted, &pure)
         };
-        if found.by_peak[1] > 0.0 {
+        if set.by_peak[1] > 0.0 {
             let ports = self.ports();
             for by in 0..ports {
                 // A change of voltage is met by the drive: dA/dv at constant grid current.
-                let peak_by = -found.currents.siemens[1][by] / found.by_peak[1] * limit_slope;
+                let peak_by = -set.currents.siemens[1][by] / set.by_peak[1] * limit_slope;
                 for port in 0..ports {
                     mean.currents.siemens[port][by] += mean.by_peak[port] * peak_by;
                 }
@@ -290,11 +319,15 @@ impl DrivenTube {
         MOST_DRIVE * self.tube.bias_scale_volts()
     }
 
-    /// Peak of drive at which the mean grid current is `amps`, and the means
-    /// there; at most well past what can be delivered. `None` if the grid
-    /// draws as much without drive.
-    fn search(&self, volts: &PortVolts, amps: f64, condition: &Condition) -> Option<(f64, Mean)> {
-        if self.tube.currents(volts, condition).amps[1] >= amps {
+    /// Peak of drive at which the mean grid current is `amps`; at most well
+    /// past what can be delivered. `None` if the grid draws as much without drive.
+    fn search(&self, volts: &PortVolts, amps: f64, condition: &Condition) -> Option<f64> {
+        if self
+            .tube
+            .grid_along(volts, [0.0; 2], condition, LN_NOTHING)
+            .0
+            >= amps
+        {
             return None;
         }
         let (mut low, mut high) = (0.0, 2.0 * self.most_drive());
@@ -302,25 +335,20 @@ impl DrivenTube {
         // The mean of a pulse rises about as the square of what is above zero,
         // so Newton's steps are taken in its square root.
         let target = amps.sqrt();
-        let mut mean = self.mean(volts, peak, condition);
         for _ in 0..MOST_STEPS {
-            let found = mean.currents.amps[1];
+            let (found, by_peak) = self.mean_grid(volts, peak, condition);
             if found < amps {
                 low = peak;
             } else {
                 high = peak;
             }
-            let root = found.max(0.0).sqrt();
-            let step = (target - root) * 2.0 * root / mean.by_peak[1];
-            if step.abs() <= SEARCH_SETTLED * peak || high - low <= SEARCH_SETTLED * high {
+            if high - low <= SEARCH_SETTLED * high {
                 break;
             }
+            let root = found.max(0.0).sqrt();
+            let step = (target - root) * 2.0 * root / by_peak;
             if step.abs() <= LAST_STEP * peak {
-                // What a step so small leaves out is its square.
                 peak += step;
-                for (amps, by_peak) in mean.currents.amps.iter_mut().zip(mean.by_peak) {
-                    *amps += by_peak * step;
-                }
                 break;
             }
             let next = peak + step;
@@ -329,9 +357,8 @@ impl DrivenTube {
             } else {
                 0.5 * (low + high)
             };
-            mean = self.mean(volts, peak, condition);
         }
-        Some((peak, mean))
+        Some(peak)
     }
 }
 
@@ -393,6 +420,30 @@ mod tests {
                         found[port],
                         exact[port]
                     );
+                }
+            }
+        }
+    }
+
+    /// What the search looks at is the grid's part of the whole mean.
+    #[test]
+    fn the_grid_alone_is_as_in_the_whole_mean() {
+        for form in LawForm::ALL {
+            for (name, at) in [
+                ("6146", [600.0, -58.0, 150.0, 0.0]),
+                ("6AU6", [280.0, -4.2, 95.0, 0.0]),
+                ("6C4", [145.0, -11.0, 0.0, 0.0]),
+            ] {
+                let tube = tube_table().find(name).expect(name);
+                let law = tube.units[0].tube_law(form).expect(name).with_grid3(false);
+                let stage = DrivenTube::new(law, TubeDrive::GridAmps(1e-3), PlateLoad::Tuned);
+                let condition = Condition::default();
+                for peak in [0.5, 5.0, 14.0, 40.0, 72.0, 140.0] {
+                    let whole = stage.mean(&at, peak, &condition);
+                    let (amps, by_peak) = stage.mean_grid(&at, peak, &condition);
+                    let near = |a: f64, b: f64| (a - b).abs() <= 1e-15 + 1e-12 * b.abs();
+                    assert!(near(amps, whole.currents.amps[1]), "{name} {form:?} {peak}");
+                    assert!(near(by_peak, whole.by_peak[1]), "{name} {form:?} {peak}");
                 }
             }
         }

@@ -58,6 +58,12 @@ impl GridLaw {
         }
     }
 
+    /// Whether the grid diode's current is under `exp(ln_share)` of that at its rounding.
+    #[inline]
+    pub(crate) fn is_off(grid: f64, ln_share: f64) -> bool {
+        1.5 * (grid + START) < ln_share * WIDTH
+    }
+
     /// Current into the grid for a grid voltage, and for the fraction of
     /// electrons past the grid that find a collector.
     #[inline]

@@ -93,9 +93,108 @@ impl KorenLaw {
             Self::Pentode(law) => law.shares(at, grid_law, kind, condition),
         }
     }
+
+    /// The grid's current alone.
+    #[inline]
+    pub(crate) fn grid<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        grid_law: &GridLaw,
+        kind: TubeKind,
+        condition: &Condition,
+    ) -> Dual<N> {
+        let plate = at.plate.positive(COLLECTOR_WIDTH);
+        let collected = match self {
+            Self::Triode(_) => triode_takes(at, plate, condition),
+            Self::Pentode(law) => {
+                let reached = law.reached(at, plate, kind, condition);
+                collected(
+                    reached,
+                    screen_takes(at, at.screen.positive(COLLECTOR_WIDTH)),
+                )
+            }
+        };
+        grid_law.current(at.grid, collected, condition)
+    }
+
+    /// Whether all that the cathode emits is below `share` of what it would
+    /// emit for a drive of the rounding's size.
+    #[inline]
+    pub(crate) fn is_cut_off(
+        &self,
+        at: &Electrodes<0>,
+        condition: &Condition,
+        ln_share: f64,
+    ) -> bool {
+        match self {
+            Self::Triode(law) => {
+                let plate = at.plate.positive(COLLECTOR_WIDTH);
+                let (drive, width) = law.drive(at, plate, condition);
+                law.x * drive.v < ln_share * width.v
+            }
+            Self::Pentode(law) => {
+                let screen = at.screen.positive(COLLECTOR_WIDTH);
+                let (mu, bias, width) = law.bias(at, screen, condition);
+                let furthest = if law.tail > 0.0 {
+                    mu * law.tail_mu.min(1.0)
+                } else {
+                    mu
+                };
+                law.x.min(1.5) * (screen * (1.0 / furthest) + bias).v < ln_share * width.v
+            }
+        }
+    }
 }
 
+/// Part of the electrons past the grid that find plate or screen.
+#[inline]
+fn collected<const N: usize>(reached: Dual<N>, screen_takes: Dual<N>) -> Dual<N> {
+    let missed = (reached * (-1.0 / SATURATED) + 1.0) * (-screen_takes + 1.0);
+    -missed + 1.0
+}
+
+/// Part of the current that a triode's plate takes. The equation's own knee
+/// already stands for the plate's; this is only what is needed for the
+/// grid to know that nothing else collects.
+#[inline]
+fn triode_takes<const N: usize>(
+    at: &Electrodes<N>,
+    plate: Dual<N>,
+    condition: &Condition,
+) -> Dual<N> {
+    (plate / (at.grid.positive(0.5) * 0.7 + STARVED_VOLTS)
+        * (1.0 / condition.knee.max(LEAST_RATIO)))
+    .level_off()
+}
+
+/// How well the screen collects.
+#[inline]
+fn screen_takes<const N: usize>(at: &Electrodes<N>, screen: Dual<N>) -> Dual<N> {
+    (screen / (at.grid.positive(0.5) * 0.7 + STARVED_VOLTS)).level_off()
+}
+
+/// Where the arc tangent of the plate's voltage levels off.
+const SATURATED: f64 = std::f64::consts::FRAC_PI_2;
+
 impl KorenTriode {
+    /// Effective drive before rounding, and the rounding.
+    #[inline]
+    fn drive<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        plate: Dual<N>,
+        condition: &Condition,
+    ) -> (Dual<N>, Dual<N>) {
+        let mu = self.mu * condition.mu.max(LEAST_RATIO);
+        let square = plate * plate;
+        let width = (square + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt()
+            * (condition.tail.max(LEAST_RATIO) / self.kp);
+        let contact = held_contact(plate * (1.0 / mu), self.contact);
+        let bias = at.grid + contact + condition.contact_volts;
+        let drive = plate * (1.0 / mu) + bias * (plate / (square + self.kvb).sqrt());
+        (drive, width)
+    }
+
     #[inline]
     fn shares<const N: usize>(
         &self,
@@ -104,20 +203,10 @@ impl KorenTriode {
         condition: &Condition,
     ) -> Shares<N> {
         let plate = at.plate.positive(COLLECTOR_WIDTH);
-        let mu = self.mu * condition.mu.max(LEAST_RATIO);
-        let square = plate * plate;
-        let width = (square + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt()
-            * (condition.tail.max(LEAST_RATIO) / self.kp);
-        let contact = held_contact(plate * (1.0 / mu), self.contact);
-        let bias = at.grid + contact + condition.contact_volts;
-        let drive = plate * (1.0 / mu) + bias * (plate / (square + self.kvb).sqrt());
+        let (drive, width) = self.drive(at, plate, condition);
         let e = drive.positive_over(width);
         let space = e.power(self.x) * (2.0 * condition.perveance / self.kg1);
-        // The equation's own knee already stands for the plate's; here only
-        // what is needed for the grid to know that nothing else collects.
-        let taken = (plate / (at.grid.positive(0.5) * 0.7 + STARVED_VOLTS)
-            * (1.0 / condition.knee.max(LEAST_RATIO)))
-        .level_off();
+        let taken = triode_takes(at, plate, condition);
         let grid = grid_law.current(at.grid, taken, condition);
         Shares {
             plate: past_grid(space, grid) * taken,
@@ -129,6 +218,39 @@ impl KorenTriode {
 }
 
 impl KorenPentode {
+    /// Amplification factor, bias of the grid, and the rounding at cutoff.
+    #[inline]
+    fn bias<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        screen: Dual<N>,
+        condition: &Condition,
+    ) -> (f64, Dual<N>, Dual<N>) {
+        let mu = self.mu * condition.mu.max(LEAST_RATIO);
+        let width = (screen * screen + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt()
+            * (condition.tail.max(LEAST_RATIO) / self.kp);
+        let contact = held_contact(screen * (1.0 / mu), self.contact);
+        let bias = at.grid + contact + condition.contact_volts;
+        (mu, bias, width)
+    }
+
+    /// How far the plate's voltage brings the current to its end, up to [`SATURATED`].
+    #[inline]
+    fn reached<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        plate: Dual<N>,
+        kind: TubeKind,
+        condition: &Condition,
+    ) -> Dual<N> {
+        let knee = self.kvb * condition.knee.max(LEAST_RATIO);
+        let mut reached = (plate * (1.0 / knee)).atan();
+        if at.has_grid3 {
+            reached = reached * grid3_passes(at.grid3, kind);
+        }
+        reached
+    }
+
     #[inline]
     fn shares<const N: usize>(
         &self,
@@ -139,11 +261,7 @@ impl KorenPentode {
     ) -> Shares<N> {
         let plate = at.plate.positive(COLLECTOR_WIDTH);
         let screen = at.screen.positive(COLLECTOR_WIDTH);
-        let mu = self.mu * condition.mu.max(LEAST_RATIO);
-        let width = (screen * screen + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt()
-            * (condition.tail.max(LEAST_RATIO) / self.kp);
-        let contact = held_contact(screen * (1.0 / mu), self.contact);
-        let bias = at.grid + contact + condition.contact_volts;
+        let (mu, bias, width) = self.bias(at, screen, condition);
         let e = (screen * (1.0 / mu) + bias).positive_over(width);
         let (mut powered, mut for_screen) = (e.power(self.x), e.three_halves());
         if self.tail > 0.0 {
@@ -152,20 +270,14 @@ impl KorenPentode {
             for_screen = for_screen * (1.0 - self.tail) + wide.three_halves() * self.tail;
         }
 
-        let knee = self.kvb * condition.knee.max(LEAST_RATIO);
-        let mut reached = (plate * (1.0 / knee)).atan();
-        if N == 4 && kind.has_grid3() {
-            reached = reached * grid3_passes(at.grid3, kind);
-        }
-        let saturated = std::f64::consts::FRAC_PI_2;
+        let reached = self.reached(at, plate, kind, condition);
         let takes = powered * (2.0 * condition.perveance / self.kg1);
-        let screen_takes = (screen / (at.grid.positive(0.5) * 0.7 + STARVED_VOLTS)).level_off();
+        let screen_takes = screen_takes(at, screen);
         let own =
             for_screen * (condition.screen_share * condition.perveance / self.kg2) * screen_takes;
-        let turned = takes * (-reached + saturated) * self.turned * screen_takes;
+        let turned = takes * (-reached + SATURATED) * self.turned * screen_takes;
 
-        let missed = (reached * (-1.0 / saturated) + 1.0) * (-screen_takes + 1.0);
-        let grid = grid_law.current(at.grid, -missed + 1.0, condition);
+        let grid = grid_law.current(at.grid, collected(reached, screen_takes), condition);
         let space = takes * reached + own + turned;
         // The grid's part comes off plate and screen alike.
         let left = if space.v < 1e-100 {

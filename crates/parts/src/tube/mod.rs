@@ -76,9 +76,11 @@ pub(crate) struct Shares<const N: usize> {
     grid3: Dual<N>,
 }
 
-/// The port voltages with their derivatives; absent electrodes are at 0 V.
+/// The electrode voltages with their derivatives; absent electrodes are at 0 V.
 #[derive(Clone, Copy)]
 pub(crate) struct Electrodes<const N: usize> {
+    /// Whether grid 3 is brought out.
+    has_grid3: bool,
     plate: Dual<N>,
     grid: Dual<N>,
     screen: Dual<N>,
@@ -185,6 +187,62 @@ impl TubeLaw {
         spread::of(self.kind, self.bias_scale)
     }
 
+    /// Electrode voltages that move in one direction, or in none.
+    fn electrodes<const N: usize>(
+        &self,
+        volts: &PortVolts,
+        slopes: [[f64; N]; 2],
+    ) -> Electrodes<N> {
+        let ports = self.ports();
+        let still = |port: usize| Dual::constant(if port < ports { volts[port] } else { 0.0 });
+        let [plate, grid] = slopes;
+        Electrodes {
+            has_grid3: self.grid3,
+            plate: Dual {
+                v: volts[0],
+                d: plate,
+            },
+            grid: Dual {
+                v: volts[1],
+                d: grid,
+            },
+            screen: still(2),
+            grid3: still(3),
+        }
+    }
+
+    /// Current into the grid but for that of gas, and its slope as plate and
+    /// grid move together with these slopes. What is under `exp(ln_share)` of
+    /// what a volt would draw is nothing.
+    fn grid_along(
+        &self,
+        volts: &PortVolts,
+        slopes: [f64; 2],
+        condition: &Condition,
+        ln_share: f64,
+    ) -> (f64, f64) {
+        if GridLaw::is_off(volts[1], ln_share) {
+            return (0.0, 0.0);
+        }
+        let at = self.electrodes(volts, slopes.map(|slope| [slope]));
+        let found = match &self.body {
+            Body::TwoPitch(law) => law.grid(&at, &self.grid, self.kind, condition),
+            Body::Koren(law) => law.grid(&at, &self.grid, self.kind, condition),
+        };
+        (found.v, found.d[0])
+    }
+
+    /// Whether nothing flows into any electrode but grid 3: all is under
+    /// `exp(ln_share)` of what a volt of drive would draw.
+    fn is_cut_off(&self, volts: &PortVolts, condition: &Condition, ln_share: f64) -> bool {
+        let at = self.electrodes(volts, [[]; 2]);
+        GridLaw::is_off(volts[1], ln_share)
+            && match &self.body {
+                Body::TwoPitch(law) => law.is_cut_off(&at, self.kind, condition, ln_share),
+                Body::Koren(law) => law.is_cut_off(&at, condition, ln_share),
+            }
+    }
+
     fn evaluate<const N: usize>(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
         if condition.perveance <= 0.0 {
             return PortCurrents::default();
@@ -197,6 +255,7 @@ impl TubeLaw {
             }
         };
         let at = Electrodes {
+            has_grid3: self.grid3,
             plate: port(0),
             grid: port(1),
             screen: port(2),

@@ -60,6 +60,97 @@ pub(crate) struct TwoPitchLaw {
 }
 
 impl TwoPitchLaw {
+    /// What the collectors' drive and the grid leave above cutoff, as the main
+    /// pitch and as the wider one see it, before rounding; and the rounding.
+    #[inline]
+    fn above_cutoff<const N: usize>(
+        &self,
+        grid: Dual<N>,
+        drive: Dual<N>,
+        condition: &Condition,
+    ) -> (Dual<N>, Dual<N>, f64) {
+        let drive = drive * (1.0 / condition.mu.max(LEAST_RATIO));
+        let bias = grid + held_contact(drive, self.contact) + condition.contact_volts;
+        let width = self.width * condition.tail.max(LEAST_RATIO);
+        (bias + drive, bias + drive * (1.0 / self.tail_mu), width)
+    }
+
+    /// Drive from the collectors of a tube of this kind, their voltages rounded.
+    #[inline]
+    fn drive<const N: usize>(&self, plate: Dual<N>, screen: Dual<N>, kind: TubeKind) -> Dual<N> {
+        if kind.has_screen() {
+            screen * (1.0 / self.mu) + plate * self.per_mu_plate
+        } else {
+            plate * (1.0 / self.mu)
+        }
+    }
+
+    /// Whether all that the cathode emits is below `share` of what it would
+    /// emit for a drive of the rounding's size.
+    #[inline]
+    pub(crate) fn is_cut_off(
+        &self,
+        at: &Electrodes<0>,
+        kind: TubeKind,
+        condition: &Condition,
+        ln_share: f64,
+    ) -> bool {
+        let plate = at.plate.positive(COLLECTOR_WIDTH);
+        let screen = at.screen.positive(COLLECTOR_WIDTH);
+        let drive = self.drive(plate, screen, kind);
+        let (main, tail, width) = self.above_cutoff(at.grid, drive, condition);
+        1.5 * main.v.max(tail.v) < ln_share * width
+    }
+
+    /// The grid's current alone.
+    #[inline]
+    pub(crate) fn grid<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        grid_law: &GridLaw,
+        kind: TubeKind,
+        condition: &Condition,
+    ) -> Dual<N> {
+        let plate = at.plate.positive(COLLECTOR_WIDTH);
+        let collector_knee = collector_knee(at.grid);
+        if !kind.has_screen() {
+            let taken = triode_takes(plate, collector_knee, condition);
+            return grid_law.current(at.grid, taken, condition);
+        }
+        let screen = at.screen.positive(COLLECTOR_WIDTH);
+        let drive = self.drive(plate, screen, kind);
+        let (main, _, width) = self.above_cutoff(at.grid, drive, condition);
+        let reached = self.reached(at, plate, main.positive(width), kind, condition);
+        let screen_takes = (screen / collector_knee).level_off();
+        let missed = (-reached + 1.0) * (-screen_takes + 1.0);
+        grid_law.current(at.grid, -missed + 1.0, condition)
+    }
+
+    /// Part of the current meant for the plate of a screen-grid tube that gets
+    /// there, for the main pitch's effective drive.
+    #[inline]
+    fn reached<const N: usize>(
+        &self,
+        at: &Electrodes<N>,
+        plate: Dual<N>,
+        effective: Dual<N>,
+        kind: TubeKind,
+        condition: &Condition,
+    ) -> Dual<N> {
+        let knee =
+            (effective * (self.knee * self.mu) + KNEE_FLOOR) * condition.knee.max(LEAST_RATIO);
+        let mut reached = plate / knee;
+        reached = if kind == TubeKind::Beam {
+            reached.level_off_sharply()
+        } else {
+            reached.level_off()
+        };
+        if kind.has_grid3() {
+            reached = reached * grid3_passes(at.grid3, kind);
+        }
+        reached
+    }
+
     /// Space current for the drive from the collectors, and the main pitch's
     /// effective drive.
     #[inline]
@@ -69,11 +160,8 @@ impl TwoPitchLaw {
         drive: Dual<N>,
         condition: &Condition,
     ) -> (Dual<N>, Dual<N>) {
-        let drive = drive * (1.0 / condition.mu.max(LEAST_RATIO));
-        let bias = grid + held_contact(drive, self.contact) + condition.contact_volts;
-        let width = self.width * condition.tail.max(LEAST_RATIO);
-        let main = (bias + drive).positive(width);
-        let tail = (bias + drive * (1.0 / self.tail_mu)).positive(width);
+        let (main, tail, width) = self.above_cutoff(grid, drive, condition);
+        let (main, tail) = (main.positive(width), tail.positive(width));
         let scale = self.k * condition.perveance;
         let space = main.three_halves() * (scale * (1.0 - self.tail))
             + tail.three_halves() * (scale * self.tail);
@@ -90,10 +178,11 @@ impl TwoPitchLaw {
         condition: &Condition,
     ) -> Shares<N> {
         let plate = at.plate.positive(COLLECTOR_WIDTH);
-        let collector_knee = at.grid.positive(GRID_ROUND) * COLLECTOR_PER_GRID + COLLECTOR_VOLTS;
+        let collector_knee = collector_knee(at.grid);
         if !kind.has_screen() {
-            let (space, _) = self.space(at.grid, plate * (1.0 / self.mu), condition);
-            let taken = (plate / (collector_knee * condition.knee.max(LEAST_RATIO))).level_off();
+            let drive = self.drive(plate, Dual::constant(0.0), kind);
+            let (space, _) = self.space(at.grid, drive, condition);
+            let taken = triode_takes(plate, collector_knee, condition);
             let grid = grid_law.current(at.grid, taken, condition);
             return Shares {
                 plate: past_grid(space, grid) * taken,
@@ -104,19 +193,9 @@ impl TwoPitchLaw {
         }
 
         let screen = at.screen.positive(COLLECTOR_WIDTH);
-        let drive = screen * (1.0 / self.mu) + plate * self.per_mu_plate;
+        let drive = self.drive(plate, screen, kind);
         let (space, effective) = self.space(at.grid, drive, condition);
-        let knee =
-            (effective * (self.knee * self.mu) + KNEE_FLOOR) * condition.knee.max(LEAST_RATIO);
-        let mut reached = plate / knee;
-        reached = if kind == TubeKind::Beam {
-            reached.level_off_sharply()
-        } else {
-            reached.level_off()
-        };
-        if kind.has_grid3() {
-            reached = reached * grid3_passes(at.grid3, kind);
-        }
+        let reached = self.reached(at, plate, effective, kind, condition);
         let screen_takes = (screen / collector_knee).level_off();
 
         let missed = (-reached + 1.0) * (-screen_takes + 1.0);
@@ -141,4 +220,20 @@ impl TwoPitchLaw {
             grid3: grid_law.grid3_current(at.grid3, kind, condition),
         }
     }
+}
+
+/// Voltage from which a collector gets most of the current.
+#[inline]
+fn collector_knee<const N: usize>(grid: Dual<N>) -> Dual<N> {
+    grid.positive(GRID_ROUND) * COLLECTOR_PER_GRID + COLLECTOR_VOLTS
+}
+
+/// Part of the current past the grid that a triode's plate takes.
+#[inline]
+fn triode_takes<const N: usize>(
+    plate: Dual<N>,
+    collector_knee: Dual<N>,
+    condition: &Condition,
+) -> Dual<N> {
+    (plate / (collector_knee * condition.knee.max(LEAST_RATIO))).level_off()
 }
