@@ -17,7 +17,7 @@ use crate::ports::{LEAST_DAMPING, MOST_VOLTS, PortState, size};
 use crate::situation::Values;
 
 /// A device whose ports moved less than this since it was last asked is not asked again, volts.
-const STILL: f64 = 3e-4;
+pub(super) const STILL: f64 = 3e-4;
 
 /// A device whose departure from its tangent moves its own ports by more than this, volts, or whose slopes
 /// have turned by this share of what its ports see, is solved by Newton's method.
@@ -25,13 +25,13 @@ const STRONG: (f64, f64) = (5e-3, 0.02);
 
 /// A device that by its known bends leaves its tangent by less than this is
 /// taken to stay on it, volts at its own ports.
-const STRAIGHT: f64 = 5e-5;
+pub(super) const STRAIGHT: f64 = 5e-5;
 
 /// A change of departure that moves the device's own ports by less than this, volts, is none.
-const SETTLED_EFFECT: f64 = 2e-5;
+pub(super) const SETTLED_EFFECT: f64 = 2e-5;
 
 /// A last step no larger than this, volts and ratio, need not be looked at: the one after is its square.
-const SETTLED: (f64, f64) = (1e-5, 1e-7);
+pub(super) const SETTLED: (f64, f64) = (1e-5, 1e-7);
 
 /// A device whose ports move less than this in a step follows its slopes, volts:
 /// against a grid's tenth of a volt what that leaves out is nothing.
@@ -54,6 +54,8 @@ pub(super) struct Settled {
     /// What the departures do to the unknowns of the unchanged network.
     pub(super) moved: Vec<f64>,
     pub(super) active: Active,
+    /// By port, the resistance it looks into, every device on its tangent at the known point, ohms.
+    pub(super) own_ohms: Vec<f64>,
 }
 
 /// The devices that are solved by Newton's method.
@@ -263,6 +265,7 @@ impl Settling<'_> {
                     unknowns,
                     moved,
                     active,
+                    own_ohms,
                 });
             }
             // What the passive departures do, and then the active ones.

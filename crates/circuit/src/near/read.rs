@@ -9,7 +9,7 @@
 use std::cell::OnceCell;
 use std::sync::Arc;
 
-use deadstage_parts::{MAX_PORTS, Trait};
+use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts, Trait};
 
 use super::NearPoint;
 use super::centre::{Load, Loaded, add_scaled};
@@ -17,7 +17,7 @@ use super::newton::{Settling, blocks};
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};
 use crate::linear::Tap;
-use crate::network::{DeviceId, ElementId, ElementRole, ParameterKind};
+use crate::network::{DeviceId, ElementId, ElementRole, Network, ParameterKind};
 use crate::overlay::{Change, Overlay};
 use crate::probe::{Flow, Probe};
 
@@ -35,35 +35,61 @@ const UNREACHED: (f64, f64, f64) = (2e-4, 2e-6, 1e-3);
 /// Step of a trait's own measure for its derivative by a difference to one side.
 const TRAIT_STEP: f64 = 1e-6;
 
-/// A device of which no current changed by more than this, amperes and ratio,
-/// moves with its traits as it did.
-const SAME_CURRENT: (f64, f64) = (1e-13, 0.02);
+/// A device of which no current and no slope changed by more than these ratios moves with its traits as it did.
+const ALIKE: (f64, f64) = (0.02, 0.05);
+
+/// A current that differs by less than this is the same, amperes.
+const LEAST_AMPS: f64 = 1e-13;
 
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Adjoints {
     parts: OnceCell<Parts>,
     drives: OnceCell<Vec<Drive>>,
+    traits: OnceCell<Vec<[f64; MAX_PORTS]>>,
+    pub(super) own_ohms: OnceCell<Vec<f64>>,
 }
 
 #[derive(Clone, Debug)]
-struct Parts {
+pub(super) struct Parts {
     /// L: uᵀ B' for every active port.
-    rows: Vec<Vec<f64>>,
+    pub(super) rows: Vec<Vec<f64>>,
     /// N (M + K N)⁻¹.
-    turn: Matrix,
+    pub(super) turn: Matrix,
 }
 
 /// One product of the sum that a parameter's part is.
 #[derive(Clone, Copy, Debug)]
-struct Drive {
+pub(super) struct Drive {
     parameter: usize,
     tap: Tap,
     amount: f64,
 }
 
+/// Where a device is, at its own electrodes.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Origin {
+    pub(super) volts: PortVolts,
+    pub(super) currents: PortCurrents,
+}
+
+/// Σ drive · (a₊ − a₋) over the drives of every parameter, times `scale`.
+pub(super) fn add_up(
+    drives: &[Drive],
+    a: &[f64],
+    scale: f64,
+    network: &Network,
+    gradient: &mut Vec<f64>,
+) {
+    gradient.clear();
+    gradient.resize(network.parameters.len(), 0.0);
+    for drive in drives {
+        gradient[drive.parameter] += scale * drive.amount * drive.tap.of(a);
+    }
+}
+
 impl NearPoint<'_> {
-    fn parts(&self) -> &Parts {
+    pub(super) fn parts(&self) -> &Parts {
         self.adjoints.parts.get_or_init(|| {
             let active = &self.settled.active;
             let rows = active
@@ -113,7 +139,7 @@ impl NearPoint<'_> {
     }
 
     /// Turns a = mᵀ B' into mᵀ B'', given Mᵀ C.
-    fn turn(&self, to_active: &[f64], a: &mut [f64]) {
+    pub(super) fn turn(&self, to_active: &[f64], a: &mut [f64]) {
         if to_active.is_empty() {
             return;
         }
@@ -195,11 +221,17 @@ impl NearPoint<'_> {
                     to,
                     ohms: meter,
                 };
-                if let Some(known) = self.known_load(load, source, bare, scratch) {
+                if let Some(known) = self.known_load(load, source, bare) {
                     if let Some(gradient) = gradient {
                         gradient.clone_from(&known.gradient);
                     }
                     return Some(known.shown + share * (bare - known.bare));
+                }
+                let mut gradient = gradient;
+                if let Some(shown) =
+                    self.read_under_load(tap, meter, scratch, gradient.as_deref_mut())
+                {
+                    return Some(shown);
                 }
                 // The meter is one more part of the circuit.
                 let mut overlay: Overlay = self.overlay.clone();
@@ -219,18 +251,14 @@ impl NearPoint<'_> {
     }
 
     /// What the meter shows at the known point, where nothing has reached its place since.
-    fn known_load(
-        &self,
-        load: Load,
-        source: f64,
-        bare: f64,
-        scratch: &mut Scratch,
-    ) -> Option<Arc<Loaded>> {
+    fn known_load(&self, load: Load, source: f64, bare: f64) -> Option<Arc<Loaded>> {
         let there = Tap::between(load.from, load.to).of(&self.centre.unknowns);
         if (bare - there).abs() > UNREACHED.0 + UNREACHED.1 * there.abs() {
             return None;
         }
         let known = self.centre.loaded(load, || {
+            // The caller's buffers hold the adjoint of the point at hand.
+            let scratch = &mut Scratch::default();
             let known = |overlay: &[Change], scratch: &mut Scratch| {
                 let values = self.centre.values.clone();
                 self.base
@@ -347,20 +375,17 @@ impl NearPoint<'_> {
                 .collect();
             self.adjoint(&taps, scratch);
             self.gradient(&scratch.adjoint, 1.0, gradient);
-            let mut fresh = None;
-            for (index, parameter) in self.base.network.parameters.iter().enumerate() {
-                if let ParameterKind::Device(device, of) = parameter.kind
-                    && device == id
-                {
-                    let moved = self.trait_currents(index, id, of, &mut fresh);
-                    gradient[index] += moved[port];
+            let parameters = self.base.network.parameters.iter().zip(self.traits());
+            for (entry, (parameter, moved)) in gradient.iter_mut().zip(parameters) {
+                if matches!(parameter.kind, ParameterKind::Device(device, _) if device == id) {
+                    *entry += moved[port];
                 }
             }
         }
         amps
     }
 
-    fn element_tap(&self, id: ElementId) -> Tap {
+    pub(super) fn element_tap(&self, id: ElementId) -> Tap {
         self.base.linear.taps[id.0 as usize]
     }
 
@@ -411,130 +436,190 @@ impl NearPoint<'_> {
         }
     }
 
-    /// Change of a device's port currents, as the sockets see it, with one
-    /// trait; `fresh` keeps the device's currents for its next trait.
-    fn trait_currents(
-        &self,
-        parameter: usize,
-        id: DeviceId,
-        of: Trait,
-        fresh: &mut Option<(DeviceId, [f64; MAX_PORTS])>,
-    ) -> [f64; MAX_PORTS] {
-        let index = id.0 as usize;
-        if !self.values.present[index] {
-            return [0.0; MAX_PORTS];
-        }
-        let slot = self.base.network.device(id);
-        let ports = slot.ports.len();
-        let range = slot.first_port..slot.first_port + ports;
-        let (now, then) = (
-            &self.settled.state.amps[range.clone()],
-            &self.centre.state.amps[range.clone()],
-        );
-        let same = now
-            .iter()
-            .zip(then)
-            .all(|(a, b)| (a - b).abs() <= SAME_CURRENT.0 + SAME_CURRENT.1 * b.abs());
-        if same && !self.settled.active.devices.contains(&index) {
-            return self.centre.traits[parameter];
-        }
-        let mut volts = [0.0; MAX_PORTS];
-        volts[..ports].copy_from_slice(&self.settled.state.volts[range]);
-        let condition = self.values.conditions[index];
-        let above = slot
-            .law
-            .currents(&volts, &condition.moved(of, TRAIT_STEP))
-            .amps;
-        // The currents known here may be by their slopes, which is not near enough to be taken from others.
-        let here = match fresh {
-            Some((known, amps)) if *known == id => *amps,
-            _ => {
-                let amps = slot.law.currents(&volts, &condition).amps;
-                *fresh = Some((id, amps));
-                amps
-            }
-        };
-        let mut moved = std::array::from_fn(|p| (above[p] - here[p]) / TRAIT_STEP);
-        self.behind_pins(id, &mut moved, false);
-        moved
+    /// By parameter, what a trait does to its device's port currents, as the sockets see it.
+    fn traits(&self) -> &[[f64; MAX_PORTS]] {
+        self.adjoints.traits.get_or_init(|| {
+            let state = &self.settled.state;
+            self.traits_from(&self.centre.traits, |id| {
+                let index = id.0 as usize;
+                let slot = self.base.network.device(id);
+                let range = slot.first_port..slot.first_port + slot.ports.len();
+                let unchanged = self.values.conditions[index]
+                    == self.centre.values.conditions[index]
+                    && self.values.present[index] == self.centre.values.present[index]
+                    && self.values.common_ohms[index] == 0.0
+                    && self.values.port_ohms[range.clone()]
+                        .iter()
+                        .all(|r| *r == 0.0);
+                let mut now = state.currents[index];
+                now.amps[..slot.ports.len()].copy_from_slice(&state.amps[range.clone()]);
+                if unchanged && acts_alike(&now, &self.centre.state.currents[index]) {
+                    return None;
+                }
+                let mut volts = [0.0; MAX_PORTS];
+                volts[..slot.ports.len()].copy_from_slice(&state.volts[range]);
+                Some(volts)
+            })
+        })
     }
 
-    /// Σ drive · (a₊ − a₋) over the drives of every parameter, times `scale`.
+    /// Traits of the devices that `moved_to` gives new voltages for, and those `known` of the others.
+    fn traits_from(
+        &self,
+        known: &[[f64; MAX_PORTS]],
+        mut moved_to: impl FnMut(DeviceId) -> Option<PortVolts>,
+    ) -> Vec<[f64; MAX_PORTS]> {
+        let network = self.base.network;
+        let mut last: Option<(DeviceId, Option<(PortVolts, [f64; MAX_PORTS])>)> = None;
+        network
+            .parameters
+            .iter()
+            .zip(known)
+            .map(|(parameter, known)| {
+                let ParameterKind::Device(id, of) = parameter.kind else {
+                    return *known;
+                };
+                let index = id.0 as usize;
+                if !self.values.present[index] {
+                    return [0.0; MAX_PORTS];
+                }
+                let (law, condition) = (&network.device(id).law, &self.values.conditions[index]);
+                let (_, fresh) = match &mut last {
+                    Some(last) if last.0 == id => last,
+                    _ => last.insert((
+                        id,
+                        moved_to(id).map(|volts| (volts, law.currents(&volts, condition).amps)),
+                    )),
+                };
+                let Some((volts, here)) = fresh else {
+                    return *known;
+                };
+                let above = law.currents(volts, &condition.moved(of, TRAIT_STEP)).amps;
+                let mut moved = std::array::from_fn(|p| (above[p] - here[p]) / TRAIT_STEP);
+                self.behind_pins(id, &mut moved, false);
+                moved
+            })
+            .collect()
+    }
+
     fn gradient(&self, a: &[f64], scale: f64, gradient: &mut Vec<f64>) {
-        gradient.clear();
-        gradient.resize(self.base.network.parameters.len(), 0.0);
-        for drive in self.drives() {
-            gradient[drive.parameter] += scale * drive.amount * drive.tap.of(a);
-        }
+        add_up(self.drives(), a, scale, self.base.network, gradient);
     }
 
     fn drives(&self) -> &[Drive] {
-        self.adjoints.drives.get_or_init(|| {
-            let network = self.base.network;
-            let mut drives = Vec::with_capacity(2 * network.parameters.len());
-            let by_ohms = |id: ElementId| {
-                let value = self.values.elements[id.0 as usize];
-                match (value.stiff, value.ohms.is_finite()) {
-                    (true, true) => self.element_amps(id) * value.ohms,
-                    (true, false) => 0.0,
-                    (false, _) => self.element_amps(id),
+        self.adjoints
+            .drives
+            .get_or_init(|| self.drives_with(|id| self.element_amps(id), self.traits()))
+    }
+
+    /// The drives where elements have these currents and some devices have moved on.
+    pub(super) fn drives_of(
+        &self,
+        amps: impl Fn(ElementId) -> f64,
+        moved: &mut dyn FnMut(usize) -> Option<Origin>,
+    ) -> Vec<Drive> {
+        let traits = self.traits_from(self.traits(), |id| {
+            let index = id.0 as usize;
+            let origin = moved(index)?;
+            let mut here = self.settled.state.currents[index];
+            let slot = self.base.network.device(id);
+            let range = slot.first_port..slot.first_port + slot.ports.len();
+            here.amps[..slot.ports.len()].copy_from_slice(&self.settled.state.amps[range]);
+            (!acts_alike(&origin.currents, &here)).then_some(origin.volts)
+        });
+        self.drives_with(amps, &traits)
+    }
+
+    fn drives_with(
+        &self,
+        amps: impl Fn(ElementId) -> f64,
+        traits: &[[f64; MAX_PORTS]],
+    ) -> Vec<Drive> {
+        let network = self.base.network;
+        let mut drives = Vec::with_capacity(2 * network.parameters.len());
+        let by_ohms = |id: ElementId| {
+            let value = self.values.elements[id.0 as usize];
+            match (value.stiff, value.ohms.is_finite()) {
+                (true, true) => amps(id) * value.ohms,
+                (true, false) => 0.0,
+                (false, _) => amps(id),
+            }
+        };
+        let by_emf = |id: ElementId| {
+            let value = self.values.elements[id.0 as usize];
+            if value.stiff {
+                value.emf
+            } else {
+                value.emf / value.ohms
+            }
+        };
+        let mut line = None;
+        for ((parameter, kind), moved) in network
+            .parameters
+            .iter()
+            .map(|p| &p.kind)
+            .enumerate()
+            .zip(traits)
+        {
+            let mut add = |parameter: usize, tap: Tap, amount: f64| {
+                if amount != 0.0 {
+                    drives.push(Drive {
+                        parameter,
+                        tap,
+                        amount,
+                    });
                 }
             };
-            let by_emf = |id: ElementId| {
-                let value = self.values.elements[id.0 as usize];
-                if value.stiff {
-                    value.emf
-                } else {
-                    value.emf / value.ohms
+            match kind {
+                ParameterKind::Ohms(elements) => {
+                    for &id in elements {
+                        add(parameter, self.element_tap(id), by_ohms(id));
+                    }
                 }
-            };
-            let (mut line, mut fresh) = (None, None);
-            for (parameter, kind) in network.parameters.iter().map(|p| &p.kind).enumerate() {
-                let mut add = |parameter: usize, tap: Tap, amount: f64| {
-                    if amount != 0.0 {
-                        drives.push(Drive {
-                            parameter,
-                            tap,
-                            amount,
-                        });
-                    }
-                };
-                match kind {
-                    ParameterKind::Ohms(elements) => {
-                        for &id in elements {
-                            add(parameter, self.element_tap(id), by_ohms(id));
+                ParameterKind::Wiper(upper, lower) => {
+                    let (up, down) = self.wiper(*upper, *lower);
+                    add(parameter, self.element_tap(*upper), up * by_ohms(*upper));
+                    add(parameter, self.element_tap(*lower), -down * by_ohms(*lower));
+                }
+                ParameterKind::Emf(id) => add(parameter, self.element_tap(*id), by_emf(*id)),
+                ParameterKind::Line => {
+                    line = Some(parameter);
+                    for (index, _) in (0u32..).zip(&network.elements) {
+                        let id = ElementId(index);
+                        if self.follows_line(id) {
+                            add(parameter, self.element_tap(id), by_emf(id));
                         }
                     }
-                    ParameterKind::Wiper(upper, lower) => {
-                        let (up, down) = self.wiper(*upper, *lower);
-                        add(parameter, self.element_tap(*upper), up * by_ohms(*upper));
-                        add(parameter, self.element_tap(*lower), -down * by_ohms(*lower));
-                    }
-                    ParameterKind::Emf(id) => add(parameter, self.element_tap(*id), by_emf(*id)),
-                    ParameterKind::Line => {
-                        line = Some(parameter);
-                        for (index, _) in (0u32..).zip(&network.elements) {
-                            let id = ElementId(index);
-                            if self.follows_line(id) {
-                                add(parameter, self.element_tap(id), by_emf(id));
-                            }
-                        }
-                    }
-                    ParameterKind::Device(id, of) => {
-                        let slot = network.device(*id);
-                        let moved = self.trait_currents(parameter, *id, *of, &mut fresh);
-                        for (p, amps) in moved.iter().enumerate().take(slot.ports.len()) {
-                            let tap = self.base.linear.port_taps[slot.first_port + p];
-                            add(parameter, tap, -amps);
-                            if let (Some(line), Trait::Volts, true) = (line, of, slot.follows_line)
-                            {
-                                add(line, tap, -amps);
-                            }
+                }
+                ParameterKind::Device(id, of) => {
+                    let slot = network.device(*id);
+                    for (p, amps) in moved.iter().enumerate().take(slot.ports.len()) {
+                        let tap = self.base.linear.port_taps[slot.first_port + p];
+                        add(parameter, tap, -amps);
+                        if let (Some(line), Trait::Volts, true) = (line, of, slot.follows_line) {
+                            add(line, tap, -amps);
                         }
                     }
                 }
             }
-            drives
-        })
+        }
+        drives
     }
+}
+
+/// Whether a device carries so nearly the same currents, and answers its ports so nearly alike,
+/// that its traits move it as they did.
+fn acts_alike(now: &PortCurrents, then: &PortCurrents) -> bool {
+    let largest = |currents: &PortCurrents| {
+        let all = currents.siemens.iter().flatten();
+        all.fold(0.0f64, |most, s| most.max(s.abs()))
+    };
+    let floor = ALIKE.1 * largest(then);
+    let amps = now.amps.iter().zip(&then.amps);
+    let slopes = now.siemens.iter().flatten();
+    let mut amps = amps;
+    amps.all(|(a, b)| (a - b).abs() <= LEAST_AMPS + ALIKE.0 * b.abs())
+        && slopes
+            .zip(then.siemens.iter().flatten())
+            .all(|(a, b)| (a - b).abs() <= floor + ALIKE.1 * b.abs())
 }

@@ -1,0 +1,443 @@
+//! A meter's load on a point found near a known one.
+//!
+//! The meter is one more shunt. Its load is laid over the network *linearised at
+//! the point itself*, B'', as a failure is over that at the known one:
+//!
+//! ```text
+//! B_L = B'' − c aᵀ / (R + uᵀ c),   c = B'' u,   aᵀ = uᵀ B''
+//! ```
+//!
+//! and only those devices that the load takes off their tangents there need
+//! Newton's method: mostly the one whose grid or plate is being read, often none.
+
+use deadstage_parts::{MAX_PORTS, PortCurrents};
+
+use super::NearPoint;
+use super::centre::{add_scaled, effect};
+use super::newton::{SETTLED, SETTLED_EFFECT, STILL, STRAIGHT};
+use super::read::{Drive, Origin};
+use crate::base::Scratch;
+use crate::dense::{Lu, Matrix};
+use crate::linear::Tap;
+use crate::ports::MOST_VOLTS;
+
+/// Rounds in which devices may turn out to be moved after all, and steps of one Newton run.
+const MOST_ROUNDS: usize = 4;
+const MOST_STEPS: usize = 10;
+
+/// A step that does not shrink to this share of the last one is not followed further from here.
+const LEAST_GAIN: f64 = 0.7;
+
+/// A device that the load takes off its tangent.
+struct Moved {
+    device: usize,
+    /// Its first port among those of all moved devices.
+    first: usize,
+    /// Port voltages with the load on.
+    volts: [f64; MAX_PORTS],
+    currents: PortCurrents,
+}
+
+/// The point with a meter on it.
+struct UnderLoad<'p> {
+    point: &'p NearPoint<'p>,
+    /// aᵀ = uᵀ B''.
+    row: Vec<f64>,
+    /// c = B'' u.
+    column: Vec<f64>,
+    /// R + uᵀ c.
+    total: f64,
+    /// What the meter's current alone does to the unknowns.
+    linear: Vec<f64>,
+    moved: Vec<Moved>,
+    /// Taps of the moved devices' ports.
+    taps: Vec<Tap>,
+    /// B_L u for each of these.
+    columns: Vec<Vec<f64>>,
+    /// What they see of each other through B_L, ohms.
+    resistance: Matrix,
+    /// Currents of the moved devices less their tangents.
+    departures: Vec<f64>,
+}
+
+impl NearPoint<'_> {
+    /// What a meter of `meter` ohms shows at `tap`, whose adjoint stands in `scratch`.
+    /// `None`: not found this way.
+    pub(super) fn read_under_load(
+        &self,
+        tap: Tap,
+        meter: f64,
+        scratch: &mut Scratch,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> Option<f64> {
+        let row = std::mem::take(&mut scratch.adjoint);
+        let mut column = Vec::new();
+        self.column_turned(tap, &mut column);
+        let total = meter + tap.of(&row);
+        let drawn = tap.of(&self.settled.unknowns) / total;
+        let mut under = UnderLoad {
+            point: self,
+            row,
+            linear: column.iter().map(|c| -drawn * c).collect(),
+            column,
+            total,
+            moved: Vec::new(),
+            taps: Vec::new(),
+            columns: Vec::new(),
+            resistance: Matrix::default(),
+            departures: Vec::new(),
+        };
+        let step = under.settle();
+        let found = step.and_then(|step| {
+            let shown = tap.of(&self.settled.unknowns) + tap.of(&step);
+            if let Some(gradient) = gradient {
+                under.gradient(meter, &step, gradient)?;
+            }
+            Some(shown)
+        });
+        scratch.adjoint = under.row;
+        found
+    }
+
+    /// B'' u.
+    fn column_turned(&self, tap: Tap, column: &mut Vec<f64>) {
+        self.centre.column(tap, column);
+        self.update.correct(column);
+        let active = &self.settled.active;
+        if active.ports.is_empty() {
+            return;
+        }
+        let parts = self.parts();
+        let seen: Vec<f64> = parts.rows.iter().map(|row| tap.of(row)).collect();
+        for (i, by) in active.columns.iter().enumerate() {
+            let turn = parts.turn.row(i).iter().zip(&seen);
+            let weight: f64 = turn.map(|(t, s)| t * s).sum();
+            add_scaled(column, -weight, by);
+        }
+    }
+
+    /// By port, the resistance it looks into with every device on its tangent at this point, ohms.
+    fn own_ohms(&self) -> &[f64] {
+        self.adjoints.own_ohms.get_or_init(|| {
+            let active = &self.settled.active;
+            let taps = &self.base.linear.port_taps;
+            let own = taps.iter().zip(&self.settled.own_ohms);
+            if active.ports.is_empty() {
+                return own.map(|(_, own)| own.abs()).collect();
+            }
+            let parts = self.parts();
+            own.map(|(tap, own)| {
+                let seen: Vec<f64> = parts.rows.iter().map(|row| tap.of(row)).collect();
+                let mut own = *own;
+                for (i, column) in active.columns.iter().enumerate() {
+                    let turn = parts.turn.row(i).iter().zip(&seen);
+                    own -= tap.of(column) * turn.map(|(t, s)| t * s).sum::<f64>();
+                }
+                own.abs()
+            })
+            .collect()
+        })
+    }
+
+    /// uᵀ B''.
+    fn row_turned(&self, tap: Tap, row: &mut Vec<f64>) {
+        self.centre.row(tap, row);
+        self.update.correct_row(row);
+        let columns = &self.settled.active.columns;
+        let seen: Vec<f64> = columns.iter().map(|c| tap.of(c)).collect();
+        self.turn(&seen, row);
+    }
+
+    /// The slopes that a device has in B''.
+    fn slopes(&self, device: usize) -> &[[f64; MAX_PORTS]; MAX_PORTS] {
+        let state = if self.settled.active.devices.contains(&device) {
+            &self.settled.state
+        } else {
+            &self.centre.state
+        };
+        &state.currents[device].siemens
+    }
+}
+
+impl UnderLoad<'_> {
+    /// What the load does to the unknowns.
+    fn settle(&mut self) -> Option<Vec<f64>> {
+        let mut step = self.linear.clone();
+        for _ in 0..MOST_ROUNDS {
+            if !self.find_moved(&step)? {
+                return Some(step);
+            }
+            self.newton()?;
+            step.clone_from(&self.linear);
+            for (column, departure) in self.columns.iter().zip(&self.departures) {
+                add_scaled(&mut step, -departure, column);
+            }
+        }
+        None
+    }
+
+    /// Currents of a device less its tangent at the point.
+    fn departures(&self, device: usize, now: &PortCurrents, steps: &[f64]) -> [f64; MAX_PORTS] {
+        let first = self.point.base.network.devices[device].first_port;
+        let slopes = self.point.slopes(device);
+        let mut out = [0.0; MAX_PORTS];
+        for (p, out) in out.iter_mut().enumerate().take(steps.len()) {
+            let tangent: f64 = steps.iter().zip(&slopes[p]).map(|(v, s)| v * s).sum();
+            *out = now.amps[p] - self.point.settled.state.amps[first + p] - tangent;
+        }
+        out
+    }
+
+    /// Takes in the devices that this step of the unknowns takes off their tangents; whether there are more now.
+    /// `None`: one with resistance in its pins.
+    fn find_moved(&mut self, step: &[f64]) -> Option<bool> {
+        let point = self.point;
+        let network = point.base.network;
+        let mut more = false;
+        for (device, slot) in network.devices.iter().enumerate() {
+            if !point.values.present[device] || self.moved.iter().any(|m| m.device == device) {
+                continue;
+            }
+            let ports = slot.ports.len();
+            let range = slot.first_port..slot.first_port + ports;
+            let taps = &point.base.linear.port_taps[range.clone()];
+            let mut steps = [0.0; MAX_PORTS];
+            for (step_here, tap) in steps.iter_mut().zip(taps) {
+                *step_here = tap.of(step);
+            }
+            let largest = steps.iter().fold(0.0f64, |most, s| most.max(s.abs()));
+            if largest < STILL {
+                continue;
+            }
+            let own_ohms = &point.own_ohms()[range.clone()];
+            if point.values.common_ohms[device] != 0.0
+                || point.values.port_ohms[range.clone()]
+                    .iter()
+                    .any(|r| *r != 0.0)
+                || largest.is_nan()
+            {
+                return None;
+            }
+            let mut volts = [0.0; MAX_PORTS];
+            for ((v, at), by) in volts
+                .iter_mut()
+                .zip(&point.settled.state.volts[range.clone()])
+                .zip(&steps)
+            {
+                *v = (at + by).clamp(-MOST_VOLTS, MOST_VOLTS);
+            }
+            if !point.settled.active.devices.contains(&device) {
+                let mut from_centre = [0.0; MAX_PORTS];
+                for ((far, v), then) in from_centre
+                    .iter_mut()
+                    .zip(&volts)
+                    .zip(&point.centre.state.volts[range.clone()])
+                {
+                    *far = v - then;
+                }
+                let wider = own_ohms
+                    .iter()
+                    .zip(&point.centre.own_ohms[range.clone()])
+                    .map(|(now, then)| now / then)
+                    .fold(1.0, f64::max);
+                let bend = point.centre.bend(slot.first_port, &from_centre[..ports]);
+                if bend.is_some_and(|bend| bend * wider < STRAIGHT) {
+                    continue;
+                }
+            }
+            let currents = slot.law.currents(&volts, &point.values.conditions[device]);
+            let departures = self.departures(device, &currents, &steps[..ports]);
+            if effect(own_ohms, &departures[..ports]) < SETTLED_EFFECT {
+                continue;
+            }
+            more = true;
+            self.moved.push(Moved {
+                device,
+                first: self.taps.len(),
+                volts,
+                currents,
+            });
+            for &tap in taps {
+                let mut column = Vec::new();
+                point.column_turned(tap, &mut column);
+                let back = tap.of(&self.row) / self.total;
+                add_scaled(&mut column, -back, &self.column);
+                self.taps.push(tap);
+                self.columns.push(column);
+            }
+        }
+        if more {
+            let count = self.taps.len();
+            self.resistance.reset(count, count);
+            for (j, column) in self.columns.iter().enumerate() {
+                for (i, tap) in self.taps.iter().enumerate() {
+                    self.resistance[(i, j)] = tap.of(column);
+                }
+            }
+        }
+        Some(more)
+    }
+
+    /// J − J'' of the moved devices, times `by` from the left: a row for each port.
+    fn turned(&self, by: &Matrix, out: &mut Matrix) {
+        let count = self.taps.len();
+        out.reset(count, count);
+        for moved in &self.moved {
+            let ports = self.ports_of(moved);
+            let slopes = self.point.slopes(moved.device);
+            for i in 0..count {
+                for q in 0..ports {
+                    let sum: f64 = (0..ports)
+                        .map(|l| {
+                            let turn = moved.currents.siemens[l][q] - slopes[l][q];
+                            by[(i, moved.first + l)] * turn
+                        })
+                        .sum();
+                    out[(i, moved.first + q)] = sum;
+                }
+            }
+        }
+    }
+
+    fn ports_of(&self, moved: &Moved) -> usize {
+        self.point.base.network.devices[moved.device].ports.len()
+    }
+
+    /// Finds where the moved devices settle.
+    fn newton(&mut self) -> Option<()> {
+        let count = self.taps.len();
+        let point = self.point;
+        let open: Vec<f64> = self.taps.iter().map(|tap| tap.of(&self.linear)).collect();
+        let mut steps = vec![0.0; count];
+        for moved in &self.moved {
+            let slot = &point.base.network.devices[moved.device];
+            for p in 0..slot.ports.len() {
+                steps[moved.first + p] =
+                    moved.volts[p] - point.settled.state.volts[slot.first_port + p];
+            }
+        }
+        let mut jacobian = Matrix::default();
+        let mut lu = Lu::default();
+        let mut last = f64::INFINITY;
+        for _ in 0..MOST_STEPS {
+            self.departures.clear();
+            for moved in &self.moved {
+                let ports = self.ports_of(moved);
+                let here = &steps[moved.first..moved.first + ports];
+                let found = self.departures(moved.device, &moved.currents, here);
+                self.departures.extend_from_slice(&found[..ports]);
+            }
+            let mut residual: Vec<f64> = (0..count)
+                .map(|i| {
+                    let drop = self.resistance.row(i).iter().zip(&self.departures);
+                    steps[i] - open[i] + drop.map(|(k, e)| k * e).sum::<f64>()
+                })
+                .collect();
+            self.turned(&self.resistance, &mut jacobian);
+            for i in 0..count {
+                jacobian[(i, i)] += 1.0;
+            }
+            lu.factor(&jacobian).ok()?;
+            lu.solve(&mut residual);
+            let largest = residual.iter().fold(0.0f64, |most, d| most.max(d.abs()));
+            // Gains less than it should, or is no number.
+            if largest.is_nan() || largest > LEAST_GAIN * last {
+                return None;
+            }
+            last = largest;
+            let settled = residual
+                .iter()
+                .zip(&steps)
+                .all(|(d, v)| d.abs() <= SETTLED.0 + SETTLED.1 * v.abs());
+            for (step, d) in steps.iter_mut().zip(&residual) {
+                *step -= d;
+            }
+            for k in 0..self.moved.len() {
+                let moved = &self.moved[k];
+                let (device, first) = (moved.device, moved.first);
+                let slot = &point.base.network.devices[device];
+                let ports = slot.ports.len();
+                let mut volts = [0.0; MAX_PORTS];
+                for p in 0..ports {
+                    volts[p] = point.settled.state.volts[slot.first_port + p] + steps[first + p];
+                    if volts[p].abs() > MOST_VOLTS {
+                        return None;
+                    }
+                }
+                let mut currents = moved.currents;
+                if settled {
+                    // What so small a step leaves out is its square.
+                    for (p, amps) in currents.amps.iter_mut().enumerate().take(ports) {
+                        for q in 0..ports {
+                            *amps -= moved.currents.siemens[p][q] * residual[first + q];
+                        }
+                    }
+                    let here = &steps[first..first + ports];
+                    let found = self.departures(device, &currents, here);
+                    self.departures[first..first + ports].copy_from_slice(&found[..ports]);
+                } else {
+                    currents = slot.law.currents(&volts, &point.values.conditions[device]);
+                }
+                self.moved[k].volts = volts;
+                self.moved[k].currents = currents;
+            }
+            if settled {
+                return Some(());
+            }
+        }
+        None
+    }
+
+    /// Change of what the meter shows with every parameter.
+    fn gradient(&self, meter: f64, step: &[f64], gradient: &mut Vec<f64>) -> Option<()> {
+        let point = self.point;
+        let count = self.taps.len();
+        let share = meter / self.total;
+        let mut adjoint: Vec<f64> = self.row.iter().map(|a| share * a).collect();
+        if count > 0 {
+            // a_L N (1 + K N)⁻¹, and with it the rows of B_L.
+            let mut jacobian = Matrix::default();
+            self.turned(&self.resistance, &mut jacobian);
+            let mut unit = Matrix::zeros(count, count);
+            for i in 0..count {
+                jacobian[(i, i)] += 1.0;
+                unit[(i, i)] = 1.0;
+            }
+            let mut turn = Matrix::default();
+            self.turned(&unit, &mut turn);
+            let seen: Vec<f64> = self.taps.iter().map(|tap| tap.of(&adjoint)).collect();
+            let mut weights: Vec<f64> = (0..count)
+                .map(|j| (0..count).map(|i| seen[i] * turn[(i, j)]).sum())
+                .collect();
+            let mut lu = Lu::default();
+            lu.factor(&jacobian).ok()?;
+            lu.solve_transposed(&mut weights);
+            let mut row = Vec::new();
+            for (&tap, weight) in self.taps.iter().zip(weights) {
+                point.row_turned(tap, &mut row);
+                add_scaled(&mut row, -tap.of(&self.column) / self.total, &self.row);
+                add_scaled(&mut adjoint, -weight, &row);
+            }
+        }
+        let by_load = |id: crate::network::ElementId| {
+            let value = point.values.elements[id.0 as usize];
+            let picked = point.element_tap(id).of(step);
+            point.element_amps(id)
+                + if value.stiff {
+                    picked
+                } else {
+                    picked / value.ohms
+                }
+        };
+        let mut origin = |device: usize| {
+            let moved = self.moved.iter().find(|m| m.device == device)?;
+            Some(Origin {
+                volts: moved.volts,
+                currents: moved.currents,
+            })
+        };
+        let drives: Vec<Drive> = point.drives_of(by_load, &mut origin);
+        super::read::add_up(&drives, &adjoint, 1.0, point.base.network, gradient);
+        Some(())
+    }
+}
