@@ -65,7 +65,7 @@ pub struct OperatingPoint<'a> {
 const LINEAR_LOAD: f64 = 0.02;
 
 /// Volts; see [`LINEAR_LOAD`].
-const LINEAR_DROP: f64 = 1.5;
+const LINEAR_DROP: f64 = 0.3;
 
 /// Step of a trait's own measure for its derivative by difference.
 const TRAIT_STEP: f64 = 1e-4;

@@ -11,7 +11,7 @@
 
 use std::sync::{Arc, Mutex};
 
-use deadstage_parts::{MAX_PORTS, PortCurrents};
+use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use crate::dense::Matrix;
 use crate::linear::{Linear, Tap};
@@ -22,6 +22,25 @@ use crate::situation::Values;
 
 /// Steps of a port by which it is known how far a device leaves its tangent, volts, rising.
 const BEND_STEPS: [f64; 2] = [0.03, 1.0];
+
+/// How far a device leaves its tangent.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Bend {
+    /// In its currents, as [`effect`].
+    pub(super) volts: f64,
+    /// In its slopes, as [`turn`].
+    pub(super) turn: f64,
+}
+
+impl Bend {
+    /// The larger of each.
+    fn most(self, other: Self) -> Self {
+        Self {
+            volts: self.volts.max(other.volts),
+            turn: self.turn.max(other.turn),
+        }
+    }
+}
 
 /// A known operating point with the network's response about it.
 #[derive(Clone, Debug)]
@@ -36,10 +55,10 @@ pub(crate) struct Centre {
     rows: Matrix,
     /// B, by columns.
     columns: Matrix,
-    /// By port, the resistance it looks into, ohms.
-    pub(crate) own_ohms: Vec<f64>,
+    /// By device, uᵀ B u between its own ports, ohms.
+    pub(super) blocks: Vec<Block>,
     /// By port, how far its device leaves the tangent for a step of it.
-    bends: Vec<[f64; BEND_STEPS.len()]>,
+    bends: Vec<[Bend; BEND_STEPS.len()]>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
     /// What meters show here whose load had to be solved.
@@ -111,18 +130,25 @@ impl Centre {
             unknowns: point.unknowns().to_vec(),
             rows,
             columns,
-            own_ohms: Vec::new(),
+            blocks: Vec::new(),
             bends: Vec::new(),
             traits: point.traits().to_vec(),
             loads: Arc::default(),
         };
         let mut column = Vec::new();
-        centre.own_ohms = linear
-            .port_taps
+        centre.blocks = network
+            .devices
             .iter()
-            .map(|&tap| {
-                centre.column(tap, &mut column);
-                tap.of(&column).abs()
+            .map(|slot| {
+                let taps = &linear.port_taps[slot.first_port..][..slot.ports.len()];
+                let mut block = Block::default();
+                for (p, &by) in taps.iter().enumerate() {
+                    centre.column(by, &mut column);
+                    for (q, at) in taps.iter().enumerate() {
+                        block[q][p] = at.of(&column);
+                    }
+                }
+                block
             })
             .collect();
         centre.bends = (0..network.devices.len())
@@ -132,35 +158,34 @@ impl Centre {
     }
 
     /// For every port of a device, the larger effect of a step up or down.
-    fn bends_of(&self, network: &Network, device: usize) -> Vec<[f64; BEND_STEPS.len()]> {
+    fn bends_of(&self, network: &Network, device: usize) -> Vec<[Bend; BEND_STEPS.len()]> {
         let slot = &network.devices[device];
         let ports = slot.ports.len();
         let range = slot.first_port..slot.first_port + ports;
         if !self.values.present[device] {
-            return vec![[0.0; BEND_STEPS.len()]; ports];
+            return vec![[Bend::default(); BEND_STEPS.len()]; ports];
         }
+        let reach = reach(&self.blocks[device]);
         let mut at = [0.0; MAX_PORTS];
         at[..ports].copy_from_slice(&self.state.volts[range.clone()]);
+        let bend = |there: &PortVolts| {
+            let now = slot.law.currents(there, &self.values.conditions[device]);
+            let mut out = [0.0; MAX_PORTS];
+            self.departures(slot.first_port, device, &now, &there[..ports], &mut out);
+            Bend {
+                volts: effect(&reach, &out),
+                turn: turn(&reach, &now, &self.state.currents[device]),
+            }
+        };
         (0..ports)
             .map(|port| {
                 BEND_STEPS.map(|step| {
-                    [step, -step]
-                        .into_iter()
-                        .map(|step| {
-                            let mut there = at;
-                            there[port] += step;
-                            let now = slot.law.currents(&there, &self.values.conditions[device]);
-                            let mut out = [0.0; MAX_PORTS];
-                            self.departures(
-                                slot.first_port,
-                                device,
-                                &now,
-                                &there[..ports],
-                                &mut out,
-                            );
-                            effect(&self.own_ohms[slot.first_port..], &out[..ports])
-                        })
-                        .fold(0.0, f64::max)
+                    let [up, down] = [step, -step].map(|step| {
+                        let mut there = at;
+                        there[port] += step;
+                        bend(&there)
+                    });
+                    up.most(down)
                 })
             })
             .collect()
@@ -186,20 +211,24 @@ impl Centre {
         }
     }
 
-    /// About how far a device leaves its tangent for these steps of its ports,
-    /// as [`effect`]; `None` for steps too long to tell.
-    pub(super) fn bend(&self, first_port: usize, steps: &[f64]) -> Option<f64> {
-        let mut root = 0.0;
+    /// About how far a device leaves its tangent for these steps of its ports;
+    /// `None` for steps too long to tell.
+    pub(super) fn bend(&self, first_port: usize, steps: &[f64]) -> Option<Bend> {
+        let (mut root, mut turn) = (0.0, 0.0);
         for (step, bends) in steps.iter().zip(&self.bends[first_port..]) {
             let size = step.abs();
             let (bend, unit) = bends
                 .iter()
                 .zip(BEND_STEPS)
                 .find(|(_, unit)| size <= 1.5 * unit)?;
-            // Departures go with the square of the step.
-            root += bend.sqrt() * size / unit;
+            // Departures go with the square of the step, slopes with the step.
+            root += bend.volts.sqrt() * size / unit;
+            turn += bend.turn * size / unit;
         }
-        Some(root * root)
+        Some(Bend {
+            volts: root * root,
+            turn,
+        })
     }
 
     /// What a meter shows at this point itself; `find` is asked the first time.
@@ -246,12 +275,32 @@ impl Centre {
     }
 }
 
-/// By how much currents into a device's ports, which look into `own_ohms`, move those ports at most, volts.
-pub(super) fn effect(own_ohms: &[f64], amps: &[f64]) -> f64 {
+/// Resistances between a device's own ports: `[at][by]`, ohms.
+pub(super) type Block = [[f64; MAX_PORTS]; MAX_PORTS];
+
+/// By port, the most that a current into it moves any port of the device, ohms.
+pub(super) fn reach(block: &Block) -> [f64; MAX_PORTS] {
+    std::array::from_fn(|p| block.iter().map(|at| at[p].abs()).fold(0.0, f64::max))
+}
+
+/// By how much currents into a device's ports, which `reach` so far, move any of them at most, volts.
+pub(super) fn effect(reach: &[f64; MAX_PORTS], amps: &[f64; MAX_PORTS]) -> f64 {
     amps.iter()
-        .zip(own_ohms)
-        .map(|(i, own)| i.abs() * own)
+        .zip(reach)
+        .map(|(i, ohms)| i.abs() * ohms)
         .fold(0.0, f64::max)
+}
+
+/// By how much a device's slopes differ from those `then`, as a share of what its
+/// ports, whose currents `reach` so far, see of them.
+pub(super) fn turn(reach: &[f64; MAX_PORTS], now: &PortCurrents, then: &PortCurrents) -> f64 {
+    let mut most = 0.0f64;
+    for ((ohms, now), then) in reach.iter().zip(&now.siemens).zip(&then.siemens) {
+        for (now, then) in now.iter().zip(then) {
+            most = most.max((now - then).abs() * ohms / (1.0 + then.abs() * ohms));
+        }
+    }
+    most
 }
 
 /// `target += factor · source`.

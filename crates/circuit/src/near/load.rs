@@ -10,11 +10,13 @@
 //! and only those devices that the load takes off their tangents there need
 //! Newton's method: mostly the one whose grid or plate is being read, often none.
 
+use std::cell::OnceCell;
+
 use deadstage_parts::{MAX_PORTS, PortCurrents};
 
 use super::NearPoint;
-use super::centre::{add_scaled, effect};
-use super::newton::{SETTLED, SETTLED_EFFECT, STILL, STRAIGHT};
+use super::centre::{add_scaled, effect, reach, turn};
+use super::newton::{SETTLED, SETTLED_EFFECT, STILL, STRONG};
 use super::read::{Drive, Origin};
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};
@@ -116,27 +118,35 @@ impl NearPoint<'_> {
         }
     }
 
-    /// By port, the resistance it looks into with every device on its tangent at this point, ohms.
-    fn own_ohms(&self) -> &[f64] {
-        self.adjoints.own_ohms.get_or_init(|| {
-            let active = &self.settled.active;
-            let taps = &self.base.linear.port_taps;
-            let own = taps.iter().zip(&self.settled.own_ohms);
-            if active.ports.is_empty() {
-                return own.map(|(_, own)| own.abs()).collect();
-            }
+    /// By port of a device, the most that a current into it moves any of them, with
+    /// every device on its tangent at this point, ohms.
+    fn reach(&self, device: usize) -> [f64; MAX_PORTS] {
+        let all = self
+            .adjoints
+            .reaches
+            .get_or_init(|| vec![OnceCell::new(); self.base.network.devices.len()]);
+        *all[device].get_or_init(|| self.reach_of(device))
+    }
+
+    fn reach_of(&self, device: usize) -> [f64; MAX_PORTS] {
+        let slot = &self.base.network.devices[device];
+        let taps = &self.base.linear.port_taps[slot.first_port..][..slot.ports.len()];
+        let mut block = self.update.block(taps, &self.centre.blocks[device]);
+        let active = &self.settled.active;
+        if !active.ports.is_empty() {
             let parts = self.parts();
-            own.map(|(tap, own)| {
-                let seen: Vec<f64> = parts.rows.iter().map(|row| tap.of(row)).collect();
-                let mut own = *own;
+            for (p, by) in taps.iter().enumerate() {
+                let seen: Vec<f64> = parts.rows.iter().map(|row| by.of(row)).collect();
                 for (i, column) in active.columns.iter().enumerate() {
                     let turn = parts.turn.row(i).iter().zip(&seen);
-                    own -= tap.of(column) * turn.map(|(t, s)| t * s).sum::<f64>();
+                    let weight: f64 = turn.map(|(t, s)| t * s).sum();
+                    for (row, at) in block.iter_mut().zip(taps) {
+                        row[p] -= weight * at.of(column);
+                    }
                 }
-                own.abs()
-            })
-            .collect()
-        })
+            }
+        }
+        reach(&block)
     }
 
     /// uᵀ B''.
@@ -209,7 +219,6 @@ impl UnderLoad<'_> {
             if largest < STILL {
                 continue;
             }
-            let own_ohms = &point.own_ohms()[range.clone()];
             if point.values.common_ohms[device] != 0.0
                 || point.values.port_ohms[range.clone()]
                     .iter()
@@ -226,28 +235,21 @@ impl UnderLoad<'_> {
             {
                 *v = (at + by).clamp(-MOST_VOLTS, MOST_VOLTS);
             }
-            if !point.settled.active.devices.contains(&device) {
-                let mut from_centre = [0.0; MAX_PORTS];
-                for ((far, v), then) in from_centre
-                    .iter_mut()
-                    .zip(&volts)
-                    .zip(&point.centre.state.volts[range.clone()])
-                {
-                    *far = v - then;
-                }
-                let wider = own_ohms
-                    .iter()
-                    .zip(&point.centre.own_ohms[range.clone()])
-                    .map(|(now, then)| now / then)
-                    .fold(1.0, f64::max);
-                let bend = point.centre.bend(slot.first_port, &from_centre[..ports]);
-                if bend.is_some_and(|bend| bend * wider < STRAIGHT) {
-                    continue;
-                }
+            let reach = point.reach(device);
+            if !point.settled.active.devices.contains(&device)
+                && point.centre.stays(device, slot, &volts, &reach)
+            {
+                continue;
             }
             let currents = slot.law.currents(&volts, &point.values.conditions[device]);
             let departures = self.departures(device, &currents, &steps[..ports]);
-            if effect(own_ohms, &departures[..ports]) < SETTLED_EFFECT {
+            let then = PortCurrents {
+                siemens: *point.slopes(device),
+                ..currents
+            };
+            if effect(&reach, &departures) < SETTLED_EFFECT
+                && turn(&reach, &currents, &then) < STRONG.1
+            {
                 continue;
             }
             more = true;

@@ -6,9 +6,9 @@
 //! a constant after a look or two; Newton's method is left with the others.
 //! A resistance R in a pin lies between socket and device: v_socket = v + R i(v).
 
-use deadstage_parts::{MAX_PORTS, PortCurrents};
+use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
-use super::centre::{Centre, add_scaled, effect};
+use super::centre::{Bend, Centre, add_scaled, effect, reach, turn};
 use super::update::Update;
 use crate::base::Base;
 use crate::dense::{Lu, Matrix};
@@ -21,11 +21,11 @@ pub(super) const STILL: f64 = 3e-4;
 
 /// A device whose departure from its tangent moves its own ports by more than this, volts, or whose slopes
 /// have turned by this share of what its ports see, is solved by Newton's method.
-const STRONG: (f64, f64) = (5e-3, 0.02);
+pub(super) const STRONG: (f64, f64) = (2e-2, 5e-3);
 
 /// A device that by its known bends leaves its tangent by less than this is
-/// taken to stay on it, volts at its own ports.
-pub(super) const STRAIGHT: f64 = 5e-5;
+/// taken to stay on it: volts at its own ports, and share of its slopes.
+const STRAIGHT: (f64, f64) = (5e-5, 5e-3);
 
 /// A change of departure that moves the device's own ports by less than this, volts, is none.
 pub(super) const SETTLED_EFFECT: f64 = 2e-5;
@@ -45,6 +45,36 @@ const LEAST_PIVOT: f64 = 1e-5;
 const MOST_ROUNDS: usize = 12;
 const MOST_STEPS: usize = 40;
 
+impl Centre {
+    /// Whether a device at these volts, which from there are as far from the known point
+    /// as its ports now `reach`, is known to be on its tangent still.
+    pub(super) fn stays(
+        &self,
+        device: usize,
+        slot: &DeviceSlot,
+        volts: &PortVolts,
+        now_reach: &[f64; MAX_PORTS],
+    ) -> bool {
+        let ports = slot.ports.len();
+        let then = &self.state.volts[slot.first_port..slot.first_port + ports];
+        let mut steps = [0.0; MAX_PORTS];
+        for ((step, v), then) in steps.iter_mut().zip(volts).zip(then) {
+            *step = v - then;
+        }
+        let Some(Bend { volts, turn }) = self.bend(slot.first_port, &steps[..ports]) else {
+            return false;
+        };
+        // The bends are of ports that reached as far as they did.
+        let wider = now_reach
+            .iter()
+            .zip(&reach(&self.blocks[device]))
+            .take(ports)
+            .map(|(now, then)| now / then)
+            .fold(1.0, f64::max);
+        volts * wider < STRAIGHT.0 && turn * wider < STRAIGHT.1
+    }
+}
+
 /// Where the devices ended.
 #[derive(Clone, Debug)]
 pub(super) struct Settled {
@@ -54,8 +84,6 @@ pub(super) struct Settled {
     /// What the departures do to the unknowns of the unchanged network.
     pub(super) moved: Vec<f64>,
     pub(super) active: Active,
-    /// By port, the resistance it looks into, every device on its tangent at the known point, ohms.
-    pub(super) own_ohms: Vec<f64>,
 }
 
 /// The devices that are solved by Newton's method.
@@ -165,11 +193,7 @@ impl Settling<'_> {
         let taps = &self.base.linear.port_taps;
         let mut state = self.centre.state.clone();
         let mut departures = vec![0.0; network.port_count];
-        let own_ohms: Vec<f64> = taps
-            .iter()
-            .zip(&self.centre.own_ohms)
-            .map(|(&tap, &own)| self.update.own_ohms(tap, own))
-            .collect();
+        let mut reaches: Vec<Option<[f64; MAX_PORTS]>> = vec![None; network.devices.len()];
         let mut asked = vec![false; network.devices.len()];
         let mut is_active = vec![false; network.devices.len()];
         let mut active = Active::default();
@@ -204,22 +228,13 @@ impl Settling<'_> {
                 if largest.is_nan() {
                     return None;
                 }
+                let reach = *reaches[device].get_or_insert_with(|| {
+                    let block = &self.centre.blocks[device];
+                    reach(&self.update.block(&taps[range.clone()], block))
+                });
                 // Never asked yet, and known to stay on its tangent.
-                if !asked[device] {
-                    let mut steps = [0.0; MAX_PORTS];
-                    for ((step, v), p) in steps.iter_mut().zip(&volts).zip(range.clone()) {
-                        *step = v - self.centre.state.volts[p];
-                    }
-                    // The bends are of ports that look into what they did.
-                    let wider = own_ohms[range.clone()]
-                        .iter()
-                        .zip(&self.centre.own_ohms[range.clone()])
-                        .map(|(now, then)| now / then)
-                        .fold(1.0, f64::max);
-                    let bend = self.centre.bend(slot.first_port, &steps[..ports]);
-                    if bend.is_some_and(|bend| bend * wider < STRAIGHT) {
-                        continue;
-                    }
+                if !asked[device] && self.centre.stays(device, slot, &volts, &reach) {
+                    continue;
                 }
                 asked[device] = true;
                 let wild = volts.iter().any(|v| v.abs() > MOST_VOLTS);
@@ -228,17 +243,14 @@ impl Settling<'_> {
                 let first = slot.first_port;
                 self.centre
                     .departures(first, device, &now, &volts[..ports], &mut found);
-                let effect = effect(&own_ohms[range.clone()], &found[..ports]);
-                let (mut turn, mut change) = (0.0f64, 0.0f64);
-                for p in 0..ports {
-                    let own = own_ohms[slot.first_port + p];
-                    change = change.max((found[p] - departures[slot.first_port + p]).abs() * own);
-                    for q in 0..ports {
-                        let turned =
-                            now.siemens[p][q] - self.centre.state.currents[device].siemens[p][q];
-                        turn = turn.max(turned.abs() * own);
-                    }
-                }
+                let effect = effect(&reach, &found);
+                let turn = turn(&reach, &now, &self.centre.state.currents[device]);
+                let change = found
+                    .iter()
+                    .zip(&departures[range.clone()])
+                    .zip(&reach)
+                    .map(|((found, known), ohms)| (found - known).abs() * ohms)
+                    .fold(0.0, f64::max);
                 if wild || effect > STRONG.0 || turn > STRONG.1 {
                     settled = false;
                     is_active[device] = true;
@@ -265,7 +277,6 @@ impl Settling<'_> {
                     unknowns,
                     moved,
                     active,
-                    own_ohms,
                 });
             }
             // What the passive departures do, and then the active ones.

@@ -26,17 +26,17 @@ use crate::probe::{Flow, Probe};
 const LINEAR_LOAD: f64 = 0.02;
 
 /// Volts; see [`LINEAR_LOAD`].
-const LINEAR_DROP: f64 = 1.5;
+const LINEAR_DROP: f64 = 0.3;
 
 /// A place whose voltage is within this (volts and ratio) of that at the known point, and whose
 /// source resistance within the last ratio, has not been reached by a failure.
-const UNREACHED: (f64, f64, f64) = (2e-4, 2e-6, 1e-3);
+const UNREACHED: (f64, f64, f64) = (2e-5, 2e-7, 1e-6);
 
 /// Step of a trait's own measure for its derivative by a difference to one side.
 const TRAIT_STEP: f64 = 1e-6;
 
 /// A device of which no current and no slope changed by more than these ratios moves with its traits as it did.
-const ALIKE: (f64, f64) = (0.02, 0.05);
+const ALIKE: (f64, f64) = (0.01, 0.01);
 
 /// A current that differs by less than this is the same, amperes.
 const LEAST_AMPS: f64 = 1e-13;
@@ -47,7 +47,8 @@ pub(super) struct Adjoints {
     parts: OnceCell<Parts>,
     drives: OnceCell<Vec<Drive>>,
     traits: OnceCell<Vec<[f64; MAX_PORTS]>>,
-    pub(super) own_ohms: OnceCell<Vec<f64>>,
+    /// By device, what its ports reach with every device on its tangent at the point.
+    pub(super) reaches: OnceCell<Vec<OnceCell<[f64; MAX_PORTS]>>>,
 }
 
 #[derive(Clone, Debug)]

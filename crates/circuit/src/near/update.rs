@@ -4,7 +4,7 @@
 //! The same identity as for the linear part alone, with the same caution:
 //! where it would lose too many digits there is no update.
 
-use super::centre::{Centre, add_scaled};
+use super::centre::{Block, Centre, add_scaled};
 use crate::dense::Matrix;
 use crate::linear::Tap;
 use crate::network::{ElementId, LEAST_OHMS};
@@ -137,16 +137,21 @@ impl Update {
         Some(this)
     }
 
-    /// uᵀ B' u from `own` = uᵀ B u.
-    pub(super) fn own_ohms(&self, tap: Tap, own: f64) -> f64 {
-        let mut after = own;
+    /// uᵀ B' u between a device's own ports, from `block` with B.
+    pub(super) fn block(&self, taps: &[Tap], block: &Block) -> Block {
+        let mut after = *block;
         for (i, right) in self.right.iter().enumerate() {
-            let seen = tap.of(right);
             for (j, left) in self.left.iter().enumerate() {
-                after -= seen * self.core[(i, j)] * tap.of(left);
+                let core = self.core[(i, j)];
+                for (row, at) in after.iter_mut().zip(taps) {
+                    let seen = core * at.of(right);
+                    for (entry, by) in row.iter_mut().zip(taps) {
+                        *entry -= seen * by.of(left);
+                    }
+                }
             }
         }
-        after.abs()
+        after
     }
 
     /// Turns y = B s into B' s.
