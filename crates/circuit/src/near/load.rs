@@ -15,7 +15,7 @@ use std::cell::OnceCell;
 use deadstage_parts::{MAX_PORTS, PortCurrents};
 
 use super::NearPoint;
-use super::centre::{add_scaled, effect, reach, turn};
+use super::centre::{Load, add_scaled, effect, reach, turn};
 use super::newton::{SETTLED, SETTLED_EFFECT, STILL, STRONG};
 use super::read::{Drive, Origin};
 use crate::base::Scratch;
@@ -31,6 +31,7 @@ const MOST_STEPS: usize = 10;
 const LEAST_GAIN: f64 = 0.7;
 
 /// A device that the load takes off its tangent.
+#[derive(Clone, Debug)]
 struct Moved {
     device: usize,
     /// Its first port among those of all moved devices.
@@ -40,9 +41,13 @@ struct Moved {
     currents: PortCurrents,
 }
 
-/// The point with a meter on it.
-struct UnderLoad<'p> {
-    point: &'p NearPoint<'p>,
+/// What a meter does to the point it is put to.
+#[derive(Clone, Debug)]
+pub(super) struct UnderLoad {
+    /// Which meter, where.
+    load: Load,
+    /// What it does to the unknowns; `None`: not found this way.
+    step: Option<Vec<f64>>,
     /// aᵀ = uᵀ B''.
     row: Vec<f64>,
     /// c = B'' u.
@@ -63,42 +68,29 @@ struct UnderLoad<'p> {
 }
 
 impl NearPoint<'_> {
-    /// What a meter of `meter` ohms shows at `tap`, whose adjoint stands in `scratch`.
+    /// What a meter shows whose adjoint stands in `scratch`.
     /// `None`: not found this way.
     pub(super) fn read_under_load(
         &self,
-        tap: Tap,
-        meter: f64,
-        scratch: &mut Scratch,
+        load: Load,
+        scratch: &Scratch,
         gradient: Option<&mut Vec<f64>>,
     ) -> Option<f64> {
-        let row = std::mem::take(&mut scratch.adjoint);
-        let mut column = Vec::new();
-        self.column_turned(tap, &mut column);
-        let total = meter + tap.of(&row);
-        let drawn = tap.of(&self.settled.unknowns) / total;
-        let mut under = UnderLoad {
-            point: self,
-            row,
-            linear: column.iter().map(|c| -drawn * c).collect(),
-            column,
-            total,
-            moved: Vec::new(),
-            taps: Vec::new(),
-            columns: Vec::new(),
-            resistance: Matrix::default(),
-            departures: Vec::new(),
-        };
-        let step = under.settle();
-        let found = step.and_then(|step| {
-            let shown = tap.of(&self.settled.unknowns) + tap.of(&step);
-            if let Some(gradient) = gradient {
-                under.gradient(meter, &step, gradient)?;
-            }
-            Some(shown)
-        });
-        scratch.adjoint = under.row;
-        found
+        let mut known = self.adjoints.loads.borrow_mut();
+        known.push(UnderLoad::new(self, load, &scratch.adjoint));
+        known.last()?.read(self, gradient)
+    }
+
+    /// What a meter shows that has been looked at before: `None` if it has not,
+    /// or was not to be found.
+    pub(super) fn read_known_load(
+        &self,
+        load: Load,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> Option<f64> {
+        let known = self.adjoints.loads.borrow();
+        let known = known.iter().find(|known| known.load == load)?;
+        known.read(self, gradient)
     }
 
     /// B'' u.
@@ -158,6 +150,18 @@ impl NearPoint<'_> {
         self.turn(&seen, row);
     }
 
+    /// Currents of a device less its tangent at the point.
+    fn departures(&self, device: usize, now: &PortCurrents, steps: &[f64]) -> [f64; MAX_PORTS] {
+        let first = self.base.network.devices[device].first_port;
+        let slopes = self.slopes(device);
+        let mut out = [0.0; MAX_PORTS];
+        for (p, out) in out.iter_mut().enumerate().take(steps.len()) {
+            let tangent: f64 = steps.iter().zip(&slopes[p]).map(|(v, s)| v * s).sum();
+            *out = now.amps[p] - self.settled.state.amps[first + p] - tangent;
+        }
+        out
+    }
+
     /// The slopes that a device has in B''.
     fn slopes(&self, device: usize) -> &[[f64; MAX_PORTS]; MAX_PORTS] {
         let state = if self.settled.active.devices.contains(&device) {
@@ -169,15 +173,48 @@ impl NearPoint<'_> {
     }
 }
 
-impl UnderLoad<'_> {
+impl UnderLoad {
+    fn new(point: &NearPoint<'_>, load: Load, row: &[f64]) -> Self {
+        let tap = Tap::between(load.from, load.to);
+        let mut column = Vec::new();
+        point.column_turned(tap, &mut column);
+        let total = load.ohms + tap.of(row);
+        let drawn = tap.of(&point.settled.unknowns) / total;
+        let mut this = Self {
+            load,
+            step: None,
+            row: row.to_vec(),
+            linear: column.iter().map(|c| -drawn * c).collect(),
+            column,
+            total,
+            moved: Vec::new(),
+            taps: Vec::new(),
+            columns: Vec::new(),
+            resistance: Matrix::default(),
+            departures: Vec::new(),
+        };
+        this.step = this.settle(point);
+        this
+    }
+
+    /// What the meter shows.
+    fn read(&self, point: &NearPoint<'_>, gradient: Option<&mut Vec<f64>>) -> Option<f64> {
+        let step = self.step.as_deref()?;
+        if let Some(gradient) = gradient {
+            self.gradient(point, step, gradient)?;
+        }
+        let tap = Tap::between(self.load.from, self.load.to);
+        Some(tap.of(&point.settled.unknowns) + tap.of(step))
+    }
+
     /// What the load does to the unknowns.
-    fn settle(&mut self) -> Option<Vec<f64>> {
+    fn settle(&mut self, point: &NearPoint<'_>) -> Option<Vec<f64>> {
         let mut step = self.linear.clone();
         for _ in 0..MOST_ROUNDS {
-            if !self.find_moved(&step)? {
+            if !self.find_moved(point, &step)? {
                 return Some(step);
             }
-            self.newton()?;
+            self.newton(point)?;
             step.clone_from(&self.linear);
             for (column, departure) in self.columns.iter().zip(&self.departures) {
                 add_scaled(&mut step, -departure, column);
@@ -186,22 +223,9 @@ impl UnderLoad<'_> {
         None
     }
 
-    /// Currents of a device less its tangent at the point.
-    fn departures(&self, device: usize, now: &PortCurrents, steps: &[f64]) -> [f64; MAX_PORTS] {
-        let first = self.point.base.network.devices[device].first_port;
-        let slopes = self.point.slopes(device);
-        let mut out = [0.0; MAX_PORTS];
-        for (p, out) in out.iter_mut().enumerate().take(steps.len()) {
-            let tangent: f64 = steps.iter().zip(&slopes[p]).map(|(v, s)| v * s).sum();
-            *out = now.amps[p] - self.point.settled.state.amps[first + p] - tangent;
-        }
-        out
-    }
-
     /// Takes in the devices that this step of the unknowns takes off their tangents; whether there are more now.
     /// `None`: one with resistance in its pins.
-    fn find_moved(&mut self, step: &[f64]) -> Option<bool> {
-        let point = self.point;
+    fn find_moved(&mut self, point: &NearPoint<'_>, step: &[f64]) -> Option<bool> {
         let network = point.base.network;
         let mut more = false;
         for (device, slot) in network.devices.iter().enumerate() {
@@ -242,7 +266,7 @@ impl UnderLoad<'_> {
                 continue;
             }
             let currents = slot.law.currents(&volts, &point.values.conditions[device]);
-            let departures = self.departures(device, &currents, &steps[..ports]);
+            let departures = point.departures(device, &currents, &steps[..ports]);
             let then = PortCurrents {
                 siemens: *point.slopes(device),
                 ..currents
@@ -281,12 +305,12 @@ impl UnderLoad<'_> {
     }
 
     /// J − J'' of the moved devices, times `by` from the left: a row for each port.
-    fn turned(&self, by: &Matrix, out: &mut Matrix) {
+    fn turned(&self, point: &NearPoint<'_>, by: &Matrix, out: &mut Matrix) {
         let count = self.taps.len();
         out.reset(count, count);
         for moved in &self.moved {
-            let ports = self.ports_of(moved);
-            let slopes = self.point.slopes(moved.device);
+            let ports = point.base.network.devices[moved.device].ports.len();
+            let slopes = point.slopes(moved.device);
             for i in 0..count {
                 for q in 0..ports {
                     let sum: f64 = (0..ports)
@@ -301,14 +325,9 @@ impl UnderLoad<'_> {
         }
     }
 
-    fn ports_of(&self, moved: &Moved) -> usize {
-        self.point.base.network.devices[moved.device].ports.len()
-    }
-
     /// Finds where the moved devices settle.
-    fn newton(&mut self) -> Option<()> {
+    fn newton(&mut self, point: &NearPoint<'_>) -> Option<()> {
         let count = self.taps.len();
-        let point = self.point;
         let open: Vec<f64> = self.taps.iter().map(|tap| tap.of(&self.linear)).collect();
         let mut steps = vec![0.0; count];
         for moved in &self.moved {
@@ -324,9 +343,9 @@ impl UnderLoad<'_> {
         for _ in 0..MOST_STEPS {
             self.departures.clear();
             for moved in &self.moved {
-                let ports = self.ports_of(moved);
+                let ports = point.base.network.devices[moved.device].ports.len();
                 let here = &steps[moved.first..moved.first + ports];
-                let found = self.departures(moved.device, &moved.currents, here);
+                let found = point.departures(moved.device, &moved.currents, here);
                 self.departures.extend_from_slice(&found[..ports]);
             }
             let mut residual: Vec<f64> = (0..count)
@@ -335,7 +354,7 @@ impl UnderLoad<'_> {
                     steps[i] - open[i] + drop.map(|(k, e)| k * e).sum::<f64>()
                 })
                 .collect();
-            self.turned(&self.resistance, &mut jacobian);
+            self.turned(point, &self.resistance, &mut jacobian);
             for i in 0..count {
                 jacobian[(i, i)] += 1.0;
             }
@@ -375,7 +394,7 @@ impl UnderLoad<'_> {
                         }
                     }
                     let here = &steps[first..first + ports];
-                    let found = self.departures(device, &currents, here);
+                    let found = point.departures(device, &currents, here);
                     self.departures[first..first + ports].copy_from_slice(&found[..ports]);
                 } else {
                     currents = slot.law.currents(&volts, &point.values.conditions[device]);
@@ -391,22 +410,21 @@ impl UnderLoad<'_> {
     }
 
     /// Change of what the meter shows with every parameter.
-    fn gradient(&self, meter: f64, step: &[f64], gradient: &mut Vec<f64>) -> Option<()> {
-        let point = self.point;
+    fn gradient(&self, point: &NearPoint<'_>, step: &[f64], gradient: &mut Vec<f64>) -> Option<()> {
         let count = self.taps.len();
-        let share = meter / self.total;
+        let share = self.load.ohms / self.total;
         let mut adjoint: Vec<f64> = self.row.iter().map(|a| share * a).collect();
         if count > 0 {
             // a_L N (1 + K N)⁻¹, and with it the rows of B_L.
             let mut jacobian = Matrix::default();
-            self.turned(&self.resistance, &mut jacobian);
+            self.turned(point, &self.resistance, &mut jacobian);
             let mut unit = Matrix::zeros(count, count);
             for i in 0..count {
                 jacobian[(i, i)] += 1.0;
                 unit[(i, i)] = 1.0;
             }
             let mut turn = Matrix::default();
-            self.turned(&unit, &mut turn);
+            self.turned(point, &unit, &mut turn);
             let seen: Vec<f64> = self.taps.iter().map(|tap| tap.of(&adjoint)).collect();
             let mut weights: Vec<f64> = (0..count)
                 .map(|j| (0..count).map(|i| seen[i] * turn[(i, j)]).sum())

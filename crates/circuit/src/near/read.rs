@@ -6,13 +6,14 @@
 //! parameter's part in a reading is then Σ drive · (a₊ − a₋), a handful of
 //! products that are the same for all readings of the point.
 
-use std::cell::OnceCell;
+use std::cell::{OnceCell, RefCell};
 use std::sync::Arc;
 
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts, Trait};
 
 use super::NearPoint;
 use super::centre::{Load, Loaded, add_scaled};
+use super::load::UnderLoad;
 use super::newton::{Settling, blocks};
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};
@@ -49,6 +50,8 @@ pub(super) struct Adjoints {
     traits: OnceCell<Vec<[f64; MAX_PORTS]>>,
     /// By device, what its ports reach with every device on its tangent at the point.
     pub(super) reaches: OnceCell<Vec<OnceCell<[f64; MAX_PORTS]>>>,
+    /// Meters whose load was laid over the point.
+    pub(super) loads: RefCell<Vec<UnderLoad>>,
 }
 
 #[derive(Clone, Debug)]
@@ -211,6 +214,13 @@ impl NearPoint<'_> {
         if load.is_none() && gradient.is_none() {
             return Some(bare);
         }
+        let mut gradient = gradient;
+        if let Some(ohms) = load
+            && let Some(shown) =
+                self.read_known_load(Load { from, to, ohms }, gradient.as_deref_mut())
+        {
+            return Some(shown);
+        }
         self.adjoint(&[(tap, 1.0)], scratch);
         let mut share = 1.0;
         if let Some(meter) = load {
@@ -228,11 +238,9 @@ impl NearPoint<'_> {
                     }
                     return Some(known.shown + share * (bare - known.bare));
                 }
-                let mut gradient = gradient;
-                if let Some(shown) =
-                    self.read_under_load(tap, meter, scratch, gradient.as_deref_mut())
-                {
-                    return Some(shown);
+                let found = self.read_under_load(load, scratch, gradient.as_deref_mut());
+                if found.is_some() {
+                    return found;
                 }
                 // The meter is one more part of the circuit.
                 let mut overlay: Overlay = self.overlay.clone();
