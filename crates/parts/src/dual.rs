@@ -131,11 +131,17 @@ pub(crate) fn softplus(u: f64) -> (f64, f64) {
     if u > 36.0 {
         return (u, 1.0);
     }
-    let e = u.exp();
-    // Below, the series is exact to the last digit and spares a logarithm.
-    if u < -13.0 {
-        return (e * (1.0 - e * (0.5 - e / 3.0)), e * (1.0 - e * (1.0 - e)));
+    // Far from zero the series is exact to the last digit and spares a logarithm.
+    if u.abs() > 13.0 {
+        let e = (-u.abs()).exp();
+        let (tail, slope) = (e * (1.0 - e * (0.5 - e / 3.0)), e * (1.0 - e * (1.0 - e)));
+        return if u > 0.0 {
+            (u + tail, 1.0 - slope)
+        } else {
+            (tail, slope)
+        };
     }
+    let e = u.exp();
     (e.ln_1p(), e / (1.0 + e))
 }
 
