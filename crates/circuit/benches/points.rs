@@ -134,6 +134,65 @@ fn points() {
     }
 }
 
+/// `count` nodes along a rail, each with its resistor on to the next and one to the chassis.
+fn ladder(count: usize) -> String {
+    let mut text = "stage \"Ladder\"\nsupply B1 300V source 100 from n0 to chassis\n".to_owned();
+    for k in 1..count {
+        let before = k - 1;
+        let _ = write!(
+            text,
+            "resistor RS{k} 100 from n{before} to n{k}\nresistor RP{k} 1000000 from n{k} to chassis\n"
+        );
+    }
+    text
+}
+
+/// A linear network from its text to its voltages, and how the cost grows.
+fn ladders() {
+    println!("a linear ladder; ms");
+    println!("  nodes    read  compiled   solved  one change  growth of what is solved");
+    let mut last: Option<(usize, f64)> = None;
+    for count in [100, 300, 1000, 3000, 10_000, 30_000, 100_000] {
+        let text = ladder(count);
+        let parsed = seconds(|| {
+            black_box(read(&text).parts.len());
+        });
+        let stage = read(&text);
+        let compiled = seconds(|| {
+            black_box(
+                Network::compile(&stage, LawForm::default())
+                    .expect("resistors")
+                    .nodes,
+            );
+        });
+        let network = Network::compile(&stage, LawForm::default()).expect("resistors");
+        let mut scratch = Scratch::default();
+        let situation = Situation::running(None);
+        let solved = seconds(|| {
+            let base = Base::new(&network, &situation, &mut scratch).expect("solves");
+            black_box(base.energised().len());
+        });
+        let base = Base::new(&network, &situation, &mut scratch).expect("solves");
+        let overlay = [Change::Ohms(ElementId(5), 1e3)];
+        let change = seconds(|| {
+            let point = base.solve(&overlay, None, &mut scratch).expect("solves");
+            black_box(point.node_volts(count / 2));
+        });
+        let growth = last.map_or(String::new(), |(before, took)| {
+            let exponent = (solved / took).ln() / (count as f64 / before as f64).ln();
+            format!("n^{exponent:.2}")
+        });
+        last = Some((count, solved));
+        println!(
+            "{count:7}  {:6.2}  {:8.2}  {:7.2}  {:10.3}  {growth}",
+            parsed * 1e3,
+            compiled * 1e3,
+            solved * 1e3,
+            change * 1e3
+        );
+    }
+}
+
 fn text() {
     let lines = chain(1250);
     let count = lines.lines().count();
@@ -150,6 +209,7 @@ fn main() {
     // `cargo test --benches` builds this to see that it still does, and need not wait for it.
     if std::env::args().any(|arg| arg == "--bench") {
         points();
+        ladders();
         text();
     }
 }
