@@ -15,7 +15,8 @@ use std::hint::black_box;
 use std::time::{Duration, Instant};
 
 use deadstage_circuit::{
-    Base, Change, ElementId, Network, Probe, Scratch, Situation, plain, tube_names,
+    Base, Change, DeviceChange, DeviceId, ElementId, Network, Probe, Scratch, Situation, plain,
+    tube_names,
 };
 use deadstage_netlist::{Stage, parse_stage};
 use deadstage_parts::LawForm;
@@ -134,6 +135,92 @@ fn points() {
     }
 }
 
+/// Every part of a network open, shorted, and off its value at seven ratios; every tube at seven emissions.
+fn singles(network: &Network) -> Vec<Vec<Change>> {
+    let mut list: Vec<Vec<Change>> = ends(network).into_iter().map(|c| vec![c]).collect();
+    for ratio in [0.1, 0.25, 0.5, 0.8, 1.25, 2.0, 4.0] {
+        for (id, element) in (0u32..).map(ElementId).zip(&network.elements) {
+            list.push(vec![Change::Ohms(id, ratio * element.ohms)]);
+        }
+    }
+    for emission in [0.0, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85] {
+        for (id, _) in (0u32..).map(DeviceId).zip(&network.devices) {
+            list.push(vec![Change::Device(id, DeviceChange::Perveance(emission))]);
+        }
+    }
+    list
+}
+
+/// Every part open, and every part shorted.
+fn ends(network: &Network) -> Vec<Change> {
+    let ids = (0u32..).map(ElementId).take(network.elements.len());
+    ids.flat_map(|id| [Change::Ohms(id, f64::INFINITY), Change::Ohms(id, 0.0)])
+        .collect()
+}
+
+/// Whole sets of failures, against the reference on a part of them.
+fn sets() {
+    println!("sets of failures, each to its node voltages");
+    println!("parts  set               points       ms  points a second  not near  whole/near");
+    for (stages, name) in [
+        (3, "singles"),
+        (5, "singles"),
+        (5, "pairs of ends"),
+        (25, "singles"),
+    ] {
+        let stage = read(&chain(stages));
+        let network = Network::compile(&stage, LawForm::default()).expect("known types");
+        let mut scratch = Scratch::default();
+        let base = Base::new(&network, &Situation::running(None), &mut scratch).expect("solves");
+        let list = if name == "singles" {
+            singles(&network)
+        } else {
+            let ends = ends(&network);
+            let pairs = ends.iter().enumerate().flat_map(|(k, one)| {
+                let others = ends[k + 1..].iter();
+                others
+                    .filter(move |other| !same_element(one, other))
+                    .map(move |other| vec![*one, *other])
+            });
+            pairs.collect()
+        };
+        let mut far = 0;
+        let near = seconds(|| {
+            far = 0;
+            for overlay in &list {
+                if let Some(point) = base.solve_near(overlay, None, &mut scratch) {
+                    black_box(point.node_volts(1));
+                } else {
+                    far += 1;
+                    // What has no operating point costs what it costs to see that.
+                    black_box(base.solve(overlay, None, &mut scratch).is_ok());
+                }
+            }
+        });
+        let some: Vec<&Vec<Change>> = list.iter().step_by(list.len() / 100 + 1).collect();
+        let whole = seconds(|| {
+            for overlay in &some {
+                let mut values = base.values().clone();
+                values.change_devices(&network, overlay);
+                values.change_elements(overlay);
+                black_box(plain::solve(&network, &values).is_ok());
+            }
+        });
+        let count = list.len() as f64;
+        println!(
+            "{:5}  {name:14}  {count:8}  {:7.1}  {:15.0}  {far:8}  {:10.0}",
+            stage.parts.len(),
+            near * 1e3,
+            count / near,
+            whole / some.len() as f64 * count / near
+        );
+    }
+}
+
+fn same_element(one: &Change, other: &Change) -> bool {
+    matches!((one, other), (Change::Ohms(a, _), Change::Ohms(b, _)) if a == b)
+}
+
 /// `count` nodes along a rail, each with its resistor on to the next and one to the chassis.
 fn ladder(count: usize) -> String {
     let mut text = "stage \"Ladder\"\nsupply B1 300V source 100 from n0 to chassis\n".to_owned();
@@ -209,6 +296,7 @@ fn main() {
     // `cargo test --benches` builds this to see that it still does, and need not wait for it.
     if std::env::args().any(|arg| arg == "--bench") {
         points();
+        sets();
         ladders();
         text();
     }
