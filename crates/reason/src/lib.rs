@@ -2,6 +2,8 @@
 #![forbid(unsafe_code)]
 
 mod answer;
+#[cfg(test)]
+mod any_failure;
 mod casualties;
 mod chart;
 mod check;
