@@ -339,7 +339,7 @@ impl Writer<'_> {
         let (name, most) = &RECTIFIERS[self.draw.which[3] % RECTIFIERS.len()];
         let s = self.draw.shares;
         let kind = ["full-wave", "half-wave", "bridge", "doubler"][self.draw.which[1] % 4];
-        let choke = matches!(kind, "full-wave" | "bridge") && self.draw.which[0] % 3 == 0;
+        let choke = matches!(kind, "full-wave" | "bridge") && self.draw.which[0].is_multiple_of(3);
         let input = if choke { "choke" } else { "capacitor" };
         let rms = if choke {
             volts / 0.85
