@@ -467,6 +467,7 @@ fn sheet(stage: &Stage, points: &[(Point, usize, usize)], volts: &[f64]) -> Read
                 line: stage.line,
                 pulled: Vec::new(),
                 lifted: Vec::new(),
+                bench: None,
                 span: Span::default(),
             })
             .collect(),

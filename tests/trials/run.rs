@@ -95,6 +95,7 @@ pub fn read_all(
             line: Some(line),
             pulled: Vec::new(),
             lifted: Vec::new(),
+            bench: None,
             span: Span::default(),
         });
     }
@@ -251,6 +252,7 @@ fn spreads(stage: &Stage, meter: &Meter, line: Volts) -> Option<Vec<f64>> {
                 line: Some(line),
                 pulled: Vec::new(),
                 lifted: Vec::new(),
+                bench: None,
                 span: Span::default(),
             })
             .collect(),

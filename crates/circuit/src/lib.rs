@@ -48,4 +48,4 @@ pub use operating::OperatingPoint;
 pub use overlay::{Change, DeviceChange, Overlay};
 pub use ports::PortState;
 pub use probe::{Flow, Probe};
-pub use situation::{ElementValue, Situation, Values};
+pub use situation::{BenchCurrent, ElementValue, Situation, Values};

@@ -176,6 +176,9 @@ impl Equations {
         for &(from, to, ohms) in &values.shunts {
             lay(from, to, ohms, 0.0, stiff_shunt(ohms));
         }
+        if let Some(bench) = values.bench {
+            Tap::between(bench.from, bench.to).add_to(&mut sources, bench.amps);
+        }
         // Each island that nothing ties to the common gets one stray leak.
         let mut tied = vec![false; nodes];
         tied[joined.find(0)] = true;

@@ -235,6 +235,10 @@ impl<'a> OperatingPoint<'a> {
             add(from, amps);
             add(to, -amps);
         }
+        if let Some(bench) = self.values.bench {
+            add(bench.from, -bench.amps);
+            add(bench.to, bench.amps);
+        }
         let strays = match &self.linear {
             LinearPart::Updated(_) => &self.base.strays,
             LinearPart::Anew(linear) => &linear.strays,

@@ -19,6 +19,19 @@ pub struct Situation {
     pub lifted: Vec<PartId>,
     /// Power on; off is how ohms are taken: sources isolated, tubes cold.
     pub power: bool,
+    /// A current sent through a part from outside, as a meter is calibrated.
+    pub bench: Option<BenchCurrent>,
+}
+
+/// A known current into one node and out of another.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BenchCurrent {
+    /// Node index that it goes into.
+    pub from: usize,
+    /// Node index that it is taken out of.
+    pub to: usize,
+    /// Amperes.
+    pub amps: f64,
 }
 
 impl Situation {
@@ -30,6 +43,7 @@ impl Situation {
             pulled: Vec::new(),
             lifted: Vec::new(),
             power: true,
+            bench: None,
         }
     }
 
@@ -78,6 +92,8 @@ pub struct Values {
     pub port_ohms: Vec<f64>,
     /// Extra paths: two nodes and ohms.
     pub shunts: Vec<(usize, usize, f64)>,
+    /// A current from outside.
+    pub bench: Option<BenchCurrent>,
 }
 
 impl Values {
@@ -158,6 +174,7 @@ impl Values {
             common_ohms: vec![0.0; network.devices.len()],
             port_ohms: vec![0.0; network.port_count],
             shunts: Vec::new(),
+            bench: situation.bench,
         }
     }
 

@@ -68,6 +68,7 @@ pub(crate) const AMPS_READ: Limits =
 pub(crate) const OHMS_READ: Limits = limits("a resistance reading", Dimension::Ohms, 0.0, 1e13);
 pub(crate) const RANGE_VOLTS: Limits = limits("a meter's range", Dimension::Volts, 1e-3, 1e6);
 pub(crate) const RANGE_AMPS: Limits = limits("a meter's range", Dimension::Amps, 1e-9, 1e4);
+pub(crate) const BENCH_AMPS: Limits = limits("a bench current", Dimension::Amps, 1e-7, 100.0);
 pub(crate) const RANGE_OHMS: Limits = limits("a meter's range", Dimension::Ohms, 1e-3, 1e13);
 pub(crate) const OHMS_PER_VOLT: Limits =
     limits("a meter's ohms per volt", Dimension::Ohms, 1.0, 1e9);

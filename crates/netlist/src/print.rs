@@ -475,6 +475,9 @@ fn reading_line(stage: &Stage, reading: &Reading) -> String {
         };
         text += &format!(" range {}", value::print(range, dimension));
     }
+    if let Some(bench) = reading.bench {
+        text += &format!(" bench {}", value::print(bench.0, Dimension::Amps));
+    }
     for id in &reading.pulled {
         text += &format!(" with {} pulled", part_name(stage, *id));
     }

@@ -9,7 +9,8 @@ use crate::properties::once;
 use crate::readings::{Bound, Conditions, Reading};
 use crate::sheet::is_tube;
 use crate::span::Span;
-use crate::stage::{PartKind, Point, Quantity};
+use crate::stage::{PartKind, Place, Point, Quantity};
+use crate::units::Amps;
 use crate::value;
 
 /// What `ohms ... inf` stands for: above the reach of an ordinary ohmmeter,
@@ -35,6 +36,7 @@ pub(crate) fn taken(
         line: conditions.line,
         pulled: Vec::new(),
         lifted: Vec::new(),
+        bench: None,
         span,
     }
 }
@@ -98,7 +100,7 @@ pub(crate) fn tester_value(cursor: &mut Cursor<'_, '_>) -> Outcome<f64> {
     }
 }
 
-/// `range 250V`, `with V2 pulled`, `with C2 lifted`, in any order.
+/// `range 250V`, `bench 80mA`, `with V2 pulled`, `with C2 lifted`, in any order.
 pub(crate) fn tail(
     cursor: &mut Cursor<'_, '_>,
     index: &Index<'_>,
@@ -124,9 +126,25 @@ pub(crate) fn tail(
             once(&mut reading.range, full_scale, token)?;
         } else if cursor.accept("with") {
             with(cursor, index, &mut reading)?;
+        } else if cursor.accept("bench") {
+            let across = matches!(reading.point.place, Place::Across(_));
+            if reading.quantity != Quantity::Panel
+                && !(reading.quantity == Quantity::Volts && across)
+            {
+                return Err(Diagnostic::error(
+                    "unexpected-word",
+                    token.span,
+                    "a bench current is sent through a panel meter, and shows on it or across it",
+                )
+                .label("not expected here")
+                .help("write `panel M1 76mA bench 80mA` or `volts across M1 0.08V bench 80mA`")
+                .into());
+            }
+            let amps = Amps(cursor.value(&limits::BENCH_AMPS)?);
+            once(&mut reading.bench, amps, token)?;
         } else {
             return Err(cursor
-                .wanted("`range`, `with TUBE pulled` or `with PART lifted`")
+                .wanted("`range`, `bench`, `with TUBE pulled` or `with PART lifted`")
                 .into());
         }
     }

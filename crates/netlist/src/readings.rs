@@ -2,7 +2,7 @@
 
 use crate::span::Span;
 use crate::stage::{PartId, Point, Quantity, SettingId};
-use crate::units::{Ohms, Volts};
+use crate::units::{Amps, Ohms, Volts};
 
 /// One readings sheet.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -65,6 +65,9 @@ pub struct Reading {
     pub pulled: Vec<PartId>,
     /// Parts with one lead off.
     pub lifted: Vec<PartId>,
+    /// Of a panel meter, and of volts across a part: the known current that was sent
+    /// through it and what lies across it, with the power off.
+    pub bench: Option<Amps>,
     /// The statement.
     pub span: Span,
 }

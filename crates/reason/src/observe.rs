@@ -1,7 +1,10 @@
 //! Readings as the circuit sees them: a situation, a probe, a number and how
 //! far the meter may be off.
 
-use deadstage_circuit::{Flow, Network, OperatingPoint, Probe, Scratch, Situation};
+#[cfg(test)]
+mod tests;
+
+use deadstage_circuit::{BenchCurrent, Flow, Network, OperatingPoint, Probe, Scratch, Situation};
 use deadstage_netlist::{
     Bound, Meter, MeterInput, PartKind, Place, Quantity, Reading, Readings, Stage,
 };
@@ -196,7 +199,12 @@ impl Observations {
             line_ratio,
             pulled: bottles(stage, &reading.pulled),
             lifted: reading.lifted.clone(),
-            power: true,
+            power: reading.bench.is_none(),
+            bench: reading.bench.map(|amps| {
+                let (from, to) = ends(stage, reading.point.place);
+                let amps = amps.0;
+                BenchCurrent { from, to, amps }
+            }),
         };
         let meter = &reading.meter;
         let label = reading.point.label.clone();
@@ -282,6 +290,11 @@ impl Observations {
                     return Err(Error::NoSuchReading { point: label });
                 };
                 let flow = self.flow(stage, network, reading)?;
+                let mut limit = PANEL_FRACTION * span;
+                if reading.bench.is_some() {
+                    // The standard in series is off by as much as any meter that reads amperes.
+                    limit = limit.hypot(AMPS_FRACTION * (value - offset));
+                }
                 Observation {
                     situation: self.situation(situation),
                     probe: Probe::Amps(flow),
@@ -289,7 +302,7 @@ impl Observations {
                     factor,
                     offset,
                     read: value,
-                    sigma: PANEL_FRACTION * span / 3f64.sqrt(),
+                    sigma: limit / 3f64.sqrt(),
                     bound: reading.bound,
                     label,
                     kind: "panel",

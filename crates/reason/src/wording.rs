@@ -110,7 +110,7 @@ pub(crate) fn place(stage: &Stage, observation: &Observation, situation: &Situat
     said
 }
 
-/// What is out of its socket or has a lead off: `V2 pulled, C2 lifted`.
+/// What is out of its socket or has a lead off, or a current from outside: `V2 pulled, C2 lifted`, `80 mA on the bench`.
 pub(crate) fn with(stage: &Stage, situation: &Situation) -> Option<String> {
     let mut said: Vec<String> = Vec::new();
     for (parts, word) in [(&situation.pulled, "pulled"), (&situation.lifted, "lifted")] {
@@ -121,6 +121,9 @@ pub(crate) fn with(stage: &Stage, situation: &Situation) -> Option<String> {
                 said.push(one);
             }
         }
+    }
+    if let Some(bench) = situation.bench {
+        said.push(format!("{} on the bench", engineering(bench.amps, "A")));
     }
     (!said.is_empty()).then(|| said.join(", "))
 }

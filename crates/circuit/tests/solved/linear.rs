@@ -123,3 +123,50 @@ fn series_and_parallel() {
     );
     near(circuit.amps("R1"), 0.400, 1e-9);
 }
+
+/// A. D. Helfrick, W. D. Cooper, *Modern Electronic Instrumentation and Measurement Techniques*,
+/// example 4-1: 1.01 Ω take a movement of 1 mA and 100 Ω to 100 mA. Calibrated with
+/// a known current and the set switched off, it deflects in proportion.
+#[test]
+fn a_bench_current_divides_between_movement_and_shunt() {
+    let circuit = Circuit::new(
+        "supply B1 300V source 100 from bplus to chassis\n\
+         resistor R1 4000 from bplus to m1\n\
+         meter M1 1mA 100 from m1 to out\n\
+         resistor R2 1.0101 from m1 to out\n\
+         resistor R3 1000 from out to chassis\n",
+    );
+    let (from, to) = (circuit.node("m1"), circuit.node("out"));
+    for (bench, shown) in [(100e-3, 1e-3), (80e-3, 0.8e-3)] {
+        let mut situation = deadstage_circuit::Situation::running(None).power_off();
+        situation.bench = Some(deadstage_circuit::BenchCurrent {
+            from,
+            to,
+            amps: bench,
+        });
+        let base = circuit.in_situation(&situation);
+        let point = crate::fixtures::healthy(&base);
+        near(point.element_amps(circuit.element("M1")), shown, 1e-7);
+        near(point.element_amps(circuit.element("R3")), 0.0, 1e-12);
+        // And with the shunt failed, from the healthy state and near it.
+        let open = [deadstage_circuit::Change::Ohms(
+            circuit.element("R2"),
+            2.0202,
+        )];
+        let mut scratch = deadstage_circuit::Scratch::default();
+        let point = base.solve(&open, None, &mut scratch).expect("it is linear");
+        crate::fixtures::kirchhoff_holds(&point);
+        let expected = bench * 2.0202 / 102.0202;
+        near(point.element_amps(circuit.element("M1")), expected, 1e-7);
+        let close = base
+            .solve_near(&open, None, &mut scratch)
+            .expect("it is linear");
+        let probe =
+            deadstage_circuit::Probe::Amps(deadstage_circuit::Flow::Element(circuit.element("M1")));
+        near(
+            close.read(&probe, &mut scratch, None).expect("a current"),
+            expected,
+            1e-7,
+        );
+    }
+}

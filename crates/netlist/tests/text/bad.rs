@@ -804,6 +804,15 @@ error[not-soldered]: `V1` is a tube: it has no lead to lift
   |
   = help: out of its socket, write `with V1 pulled`
 "#
+    bench_current_at_a_node: shown_sheet "volts plate1 5V bench 80mA" => r#"
+error[unexpected-word]: a bench current is sent through a panel meter, and shows on it or across it
+ --> test.readings:2:17
+  |
+2 | volts plate1 5V bench 80mA
+  |                 ^^^^^ not expected here
+  |
+  = help: write `panel M1 76mA bench 80mA` or `volts across M1 0.08V bench 80mA`
+"#
     second_title: shown_sheet r#"readings "y""# => r#"
 error[repeated-statement]: a readings sheet has one title
  --> test.readings:2:1

@@ -511,6 +511,8 @@ fn sheet(stage: &Stage, seeds: &[Seed]) -> Readings {
                 .into_iter()
                 .collect(),
             lifted: lifted.filter(|_| bits >> 9 & 1 == 1).into_iter().collect(),
+            bench: (!ohms && expect.quantity == Quantity::Panel && bits >> 10 & 1 == 1)
+                .then_some(Amps(0.001 + x[1].abs().min(50.0))),
             span: Span::default(),
         });
         if let Some((part, _)) = tube {
@@ -534,6 +536,7 @@ fn sheet(stage: &Stage, seeds: &[Seed]) -> Readings {
                 },
                 value: x[0] * 10.0,
                 range: None,
+                bench: None,
                 ..readings.readings[readings.readings.len() - 1].clone()
             });
         }
