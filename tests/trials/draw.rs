@@ -350,10 +350,10 @@ pub fn build(
             | PartKind::Choke { ohms, from, to, .. }
             | PartKind::Winding { ohms, from, to, .. }
             | PartKind::Relay { ohms, from, to, .. }
-            | PartKind::Lamp { ohms, from, to }
+            | PartKind::Lamp { ohms, from, to, .. }
             | PartKind::Fuse { ohms, from, to }
             | PartKind::Link { ohms, from, to }
-            | PartKind::Thermistor { ohms, from, to }
+            | PartKind::Thermistor { ohms, from, to, .. }
             | PartKind::Meter { ohms, from, to, .. } => {
                 let nominal = ohms.0.max(1e-2) * ratio;
                 let value = match fault {

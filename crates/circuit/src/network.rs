@@ -78,6 +78,11 @@ pub enum ElementRole {
     },
     /// The leakage of a capacitor.
     Leakage,
+    /// Warmed by its own current: of this resistance with the power off, ohms.
+    Warmed {
+        /// Cold resistance, ohms.
+        cold_ohms: f64,
+    },
 }
 
 /// A non-linear part: its law and where its ports are wired.
@@ -261,12 +266,28 @@ impl Builder<'_> {
             PartKind::Resistor { ohms, from, to, .. }
             | PartKind::Choke { ohms, from, to, .. }
             | PartKind::Winding { ohms, from, to, .. }
-            | PartKind::Lamp { ohms, from, to }
             | PartKind::Fuse { ohms, from, to }
-            | PartKind::Thermistor { ohms, from, to }
             | PartKind::Meter { ohms, from, to, .. }
             | PartKind::Link { ohms, from, to } => {
                 self.plain(id, (from.0, to.0), ohms.0, sigma);
+            }
+            PartKind::Lamp {
+                ohms,
+                cold,
+                from,
+                to,
+            } => {
+                let cold = cold.map_or(ohms.0 * COLD_FILAMENT, |r| r.0);
+                self.warmed(id, (from.0, to.0), ohms.0, cold, sigma);
+            }
+            PartKind::Thermistor {
+                ohms,
+                cold,
+                from,
+                to,
+            } => {
+                let cold = cold.map_or(ohms.0, |r| r.0);
+                self.warmed(id, (from.0, to.0), ohms.0, cold, sigma);
             }
             PartKind::Relay {
                 ohms,
@@ -402,6 +423,15 @@ impl Builder<'_> {
         let element = self.element(part, ends, ohms, 0.0, ElementRole::Plain);
         self.parameter(ParameterKind::Ohms(vec![element]), sigma, part);
         element
+    }
+
+    /// A part of one resistance in working warmth and of another cold.
+    fn warmed(&mut self, part: PartId, ends: (u32, u32), hot: f64, cold: f64, sigma: f64) {
+        let role = ElementRole::Warmed {
+            cold_ohms: cold.max(LEAST_OHMS),
+        };
+        let element = self.element(part, ends, hot, 0.0, role);
+        self.parameter(ParameterKind::Ohms(vec![element]), sigma, part);
     }
 
     fn parameter(&mut self, kind: ParameterKind, sigma: f64, part: PartId) {
@@ -611,6 +641,9 @@ const MOST_LEAKAGE_OHMS: f64 = 1e11;
 /// From this capacitance on, a capacitor at a driven tube's plate is a bypass and
 /// no part of its tuned circuit, farads. Common practice, no source.
 const BYPASS_FARADS: f64 = 1e-9;
+
+/// A filament's resistance cold, as a share of hot: a tenth, twelfth or so (common practice, no source).
+const COLD_FILAMENT: f64 = 0.1;
 
 /// A clean wiper on its track, ohms.
 const WIPER_OHMS: f64 = 2.0;

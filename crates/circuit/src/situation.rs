@@ -114,6 +114,11 @@ impl Values {
                 let mut emf = element.emf;
                 match &element.role {
                     ElementRole::Plain | ElementRole::Leakage => {}
+                    ElementRole::Warmed { cold_ohms } => {
+                        if !situation.power {
+                            ohms = *cold_ohms;
+                        }
+                    }
                     ElementRole::Source { follows_line } => {
                         if !situation.power {
                             ohms = f64::INFINITY;

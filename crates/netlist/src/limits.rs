@@ -37,6 +37,7 @@ pub(crate) const CAPACITOR: Limits = limits("a capacitor's value", Dimension::Fa
 pub(crate) const COIL: Limits = limits("a coil's DC resistance", Dimension::Ohms, 1e-4, 1e6);
 pub(crate) const HENRIES: Limits = limits("a coil's inductance", Dimension::Henries, 1e-9, 1e5);
 pub(crate) const LAMP: Limits = limits("a lamp's hot resistance", Dimension::Ohms, 1e-2, 1e7);
+pub(crate) const COLD: Limits = limits("a cold resistance", Dimension::Ohms, 1e-3, 1e8);
 pub(crate) const FUSE: Limits = limits("a fuse's cold resistance", Dimension::Ohms, 1e-6, 1e4);
 pub(crate) const LINK: Limits = limits("a link's resistance", Dimension::Ohms, 1e-6, 1e3);
 pub(crate) const THERMISTOR: Limits =

@@ -1,8 +1,9 @@
 //! Statements of passive parts: resistors, capacitors, coils, lamps, links.
 
 use crate::cursor::{Cursor, Outcome};
+use crate::lex::Token;
 use crate::limits;
-use crate::properties::{Takes, once, part, set_by_word, tail};
+use crate::properties::{Tail, Takes, once, part, set_by_word, tail};
 use crate::reader::{Reader, TWO_ENDS};
 use crate::stage::{Dielectric, PartKind, ResistorMaterial};
 use crate::units::{Farads, Henries, Ohms};
@@ -167,23 +168,47 @@ impl<'a> Reader<'_, '_, 'a, '_> {
     }
 
     pub(crate) fn lamp(&mut self) -> Outcome<()> {
-        let name = self.designator()?;
-        let ohms = Ohms(self.cursor.value(&limits::LAMP)?);
-        let tail = self.plain_tail(TWO_ENDS)?;
-        self.add_two_ended(name, &tail, |_, from, to| PartKind::Lamp { ohms, from, to })?;
-        Ok(())
-    }
-
-    pub(crate) fn thermistor(&mut self) -> Outcome<()> {
-        let name = self.designator()?;
-        let ohms = Ohms(self.cursor.value(&limits::THERMISTOR)?);
-        let tail = self.plain_tail(TWO_ENDS)?;
-        self.add_two_ended(name, &tail, |_, from, to| PartKind::Thermistor {
+        let (name, ohms, tail, cold) = self.warmed(&limits::LAMP)?;
+        self.add_two_ended(name, &tail, |_, from, to| PartKind::Lamp {
             ohms,
+            cold,
             from,
             to,
         })?;
         Ok(())
+    }
+
+    pub(crate) fn thermistor(&mut self) -> Outcome<()> {
+        let (name, ohms, tail, cold) = self.warmed(&limits::THERMISTOR)?;
+        self.add_two_ended(name, &tail, |_, from, to| PartKind::Thermistor {
+            ohms,
+            cold,
+            from,
+            to,
+        })?;
+        Ok(())
+    }
+
+    /// A part that its own current warms: designator, hot resistance, properties, cold resistance.
+    fn warmed(
+        &mut self,
+        hot: &limits::Limits,
+    ) -> Outcome<(Token<'a>, Ohms, Tail<'a>, Option<Ohms>)> {
+        let name = self.designator()?;
+        let ohms = Ohms(self.cursor.value(hot)?);
+        let takes = Takes {
+            words: &["cold"],
+            ..TWO_ENDS
+        };
+        let mut cold = None;
+        let tail = tail(self.cursor, takes, &mut |cursor, token| {
+            if token.text != "cold" {
+                return Ok(false);
+            }
+            once(&mut cold, Ohms(cursor.value(&limits::COLD)?), token)?;
+            Ok(true)
+        })?;
+        Ok((name, ohms, tail, cold))
     }
 
     pub(crate) fn fuse(&mut self) -> Outcome<()> {

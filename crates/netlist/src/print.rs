@@ -133,6 +133,10 @@ fn part_name(stage: &Stage, id: PartId) -> &str {
 fn part_line(stage: &Stage, part: &Part) -> String {
     let node = |id: NodeId| node_name(stage, id);
     let ohms = |ohms: crate::units::Ohms| amount(ohms.0, Dimension::Ohms);
+    let warmed = |hot, cold: Option<crate::units::Ohms>| match cold {
+        Some(cold) => format!("{} cold {}", ohms(hot), ohms(cold)),
+        None => ohms(hot),
+    };
     let (keyword, properties) = match &part.kind {
         PartKind::Supply {
             volts,
@@ -255,10 +259,10 @@ fn part_line(stage: &Stage, part: &Part) -> String {
                 node(*collector)
             ),
         ),
-        PartKind::Lamp { ohms: r, .. } => ("lamp", ohms(*r)),
+        PartKind::Lamp { ohms: r, cold, .. } => ("lamp", warmed(*r, *cold)),
         PartKind::Fuse { ohms: r, .. } => ("fuse", ohms(*r)),
         PartKind::Link { ohms: r, .. } => ("link", ohms(*r)),
-        PartKind::Thermistor { ohms: r, .. } => ("thermistor", ohms(*r)),
+        PartKind::Thermistor { ohms: r, cold, .. } => ("thermistor", warmed(*r, *cold)),
         PartKind::Switch { .. } => ("switch", String::new()),
         PartKind::Relay {
             ohms: r, pulls_in, ..

@@ -213,10 +213,12 @@ pub enum PartKind {
         /// Collector.
         collector: NodeId,
     },
-    /// Indicator or ballast lamp: hot resistance.
+    /// Indicator or ballast lamp.
     Lamp {
         /// Hot resistance.
         ohms: Ohms,
+        /// Cold resistance, if stated.
+        cold: Option<Ohms>,
         /// First node.
         from: NodeId,
         /// Second node.
@@ -240,10 +242,12 @@ pub enum PartKind {
         /// Second node.
         to: NodeId,
     },
-    /// Thermistor or ballast: resistance in working warmth.
+    /// Thermistor or ballast.
     Thermistor {
-        /// Hot resistance.
+        /// Resistance in working warmth.
         ohms: Ohms,
+        /// Cold resistance, if stated.
+        cold: Option<Ohms>,
         /// First node.
         from: NodeId,
         /// Second node.

@@ -2,7 +2,7 @@
 //! in circuit if it is so and if it is not, computed for this stage; and where
 //! the ohmmeter can't tell, what must be lifted, tested or substituted.
 
-use deadstage_circuit::{Base, Network, Overlay, Probe, Scratch, electrode_name};
+use deadstage_circuit::{Base, ElementId, Network, Overlay, Probe, Scratch, electrode_name};
 use deadstage_netlist::{
     Dielectric, Electrode, OHMMETER_REACH, PartId, PartKind, Place, Stage, engineering,
 };
@@ -135,12 +135,20 @@ impl Bench<'_> {
         Some(InCircuit { good, failed })
     }
 
+    /// An element's resistance with the power off, or by the print where that leaves it open.
+    fn cold_ohms(&self, id: ElementId) -> f64 {
+        let off = self.off.as_ref();
+        off.map(|base| base.values().elements[id.0 as usize].ohms)
+            .filter(|ohms| ohms.is_finite())
+            .unwrap_or_else(|| self.network.element(id).ohms)
+    }
+
     /// The part's own resistance, by the print and as failed, where it has one.
     fn own(&self, failure: &Failure, u: f64) -> Option<(f64, f64)> {
         let value = failure.range.value(u);
         match &failure.action {
             Action::Ohms(elements) | Action::Ratio(elements) => {
-                let nominal: f64 = elements.iter().map(|&e| self.network.element(e).ohms).sum();
+                let nominal: f64 = elements.iter().map(|&e| self.cold_ohms(e)).sum();
                 let failed = if matches!(failure.action, Action::Ratio(_)) {
                     value * nominal
                 } else {
@@ -149,7 +157,7 @@ impl Bench<'_> {
                 Some((nominal, failed))
             }
             Action::Series(element) => {
-                let nominal = self.network.element(*element).ohms;
+                let nominal = self.cold_ohms(*element);
                 Some((nominal, nominal + value))
             }
             _ => None,

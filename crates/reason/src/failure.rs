@@ -162,8 +162,9 @@ impl Failure {
     /// Adds what this failure changes, at parameter `u`, in the situation of `base`.
     pub(crate) fn lay(&self, u: f64, base: &Base<'_>, overlay: &mut Overlay) {
         let value = self.range.value(u);
-        let network = base.network();
-        let in_place = |id: ElementId| base.values().elements[id.0 as usize].ohms.is_finite();
+        // As it is in this situation: a filament is of another resistance cold.
+        let ohms = |id: ElementId| base.values().elements[id.0 as usize].ohms;
+        let in_place = |id: ElementId| ohms(id).is_finite();
         let mut device =
             |id: DeviceId, change: DeviceChange| overlay.push(Change::Device(id, change));
         match &self.action {
@@ -180,12 +181,12 @@ impl Failure {
                     elements
                         .iter()
                         .filter(|id| in_place(**id))
-                        .map(|&id| Change::Ohms(id, value * network.element(id).ohms)),
+                        .map(|&id| Change::Ohms(id, value * ohms(id))),
                 );
             }
             Action::Series(id) => {
                 if in_place(*id) {
-                    overlay.push(Change::Ohms(*id, value + network.element(*id).ohms));
+                    overlay.push(Change::Ohms(*id, value + ohms(*id)));
                 }
             }
             Action::Shunt(from, to) => overlay.push(Change::Shunt {

@@ -236,3 +236,41 @@ fn pulled_and_lifted_parts_pass_nothing() {
     assert!((-4.0..0.1).contains(&plate), "{plate} V");
     near(point.element_amps(circuit.element("R1")), 0.0, 1e-15);
 }
+
+/// What its own current warms is of one resistance at work and of another with
+/// the power off; a lamp of which only the hot one is stated is taken at a tenth of it.
+#[test]
+fn lamps_and_thermistors_are_of_another_resistance_cold() {
+    let circuit = Circuit::new(
+        "supply B1 12V from plus to chassis\n\
+         lamp P1 47 cold 6 from plus to a\n\
+         lamp P2 47 from a to b\n\
+         thermistor TH1 26 cold 300 from b to chassis\n",
+    );
+    // The supply has a milliohm.
+    near(circuit.amps("P1"), 0.1, 1e-6);
+    near(circuit.volts("b"), 2.6, 1e-4);
+    let base = circuit.in_situation(&Situation::running(None).power_off());
+    let point = healthy(&base);
+    for (from, to, expected) in [("plus", "a", 6.0), ("a", "b", 4.7), ("b", "chassis", 300.0)] {
+        let probe = Probe::Ohms {
+            from: circuit.node(from),
+            to: circuit.node(to),
+        };
+        near(
+            point.read(&probe, &mut Scratch::default(), None),
+            expected,
+            1e-6,
+        );
+    }
+    // A failure laid over is what it says in either state.
+    let open = [Change::Ohms(circuit.element("P1"), 1e9)];
+    let failed = base
+        .solve(&open, None, &mut Scratch::default())
+        .expect("it is linear");
+    let probe = Probe::Ohms {
+        from: circuit.node("plus"),
+        to: circuit.node("a"),
+    };
+    near(failed.read(&probe, &mut Scratch::default(), None), 1e9, 1e3);
+}

@@ -117,7 +117,12 @@ fn kind(seed: &Seed) -> PartKind {
             base: to,
             collector: third,
         },
-        10 => PartKind::Lamp { ohms, from, to },
+        10 => PartKind::Lamp {
+            ohms,
+            cold: pick(&[None, Some(Ohms(x[1]))], bits >> 2),
+            from,
+            to,
+        },
         11 => PartKind::Fuse {
             ohms: Ohms(x[0]),
             from,
@@ -128,7 +133,12 @@ fn kind(seed: &Seed) -> PartKind {
             from,
             to,
         },
-        13 => PartKind::Thermistor { ohms, from, to },
+        13 => PartKind::Thermistor {
+            ohms,
+            cold: pick(&[None, Some(Ohms(x[1] * 10.0))], bits >> 2),
+            from,
+            to,
+        },
         14 => PartKind::Switch {
             closed_in: pick(
                 &[
