@@ -88,6 +88,25 @@ pub struct Fit {
     pub points: Vec<PointFit>,
 }
 
+impl Fit {
+    /// How far the law is off at worst, quantity by quantity, over all points: each the
+    /// largest |model / published − 1|; `None` of a quantity that no point states.
+    #[must_use]
+    pub fn worst_errors(&self) -> PointFit {
+        let worst = |pick: fn(&PointFit) -> Option<f64>| {
+            let errors = self.points.iter().filter_map(pick);
+            errors.map(|ratio| (ratio - 1.0).abs()).reduce(f64::max)
+        };
+        PointFit {
+            plate_amps: worst(|p| p.plate_amps),
+            screen_amps: worst(|p| p.screen_amps),
+            gm: worst(|p| p.gm),
+            plate_ohms: worst(|p| p.plate_ohms),
+            mu: worst(|p| p.mu),
+        }
+    }
+}
+
 /// Why no law could be fitted.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum FitError {

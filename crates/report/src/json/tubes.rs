@@ -3,7 +3,7 @@
 use super::document;
 use crate::numbers::rounded;
 use deadstage_parts::table::PublishedPoint;
-use deadstage_parts::{TubeType, Unit};
+use deadstage_parts::{LawForm, TubeType, Unit};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -39,6 +39,7 @@ struct UnitEntry {
     pins: BTreeMap<&'static str, Vec<String>>,
     ratings: Ratings,
     points: Vec<Point>,
+    fits: Vec<FitEntry>,
     drop: Option<Drop>,
     glow: Option<Glow>,
 }
@@ -69,6 +70,17 @@ struct Point {
     confidence: String,
 }
 
+/// How far a law is off at worst, as fractions.
+#[derive(Serialize)]
+struct FitEntry {
+    law: &'static str,
+    plate_amps: Option<f64>,
+    screen_amps: Option<f64>,
+    gm_siemens: Option<f64>,
+    mu: Option<f64>,
+    plate_ohms: Option<f64>,
+}
+
 #[derive(Serialize)]
 struct Drop {
     volts: Option<f64>,
@@ -85,7 +97,8 @@ struct Glow {
 
 /// Tube types with pins, ratings and published points, all in SI units; what
 /// is not known is `null`. `kind` names the kinds of the bottle's units, the
-/// amplifying ones first.
+/// amplifying ones first. `fits` says of each law how far it is off the points
+/// that it was fitted to at worst, as a fraction of the published figure.
 ///
 /// # Errors
 /// If the document cannot be written as JSON.
@@ -145,6 +158,20 @@ fn unit(unit: &Unit) -> UnitEntry {
             peak_amps: rated.peak_amps.and_then(rounded),
         },
         points: unit.points.iter().map(point).collect(),
+        fits: [(LawForm::TwoPitch, "first"), (LawForm::Koren, "second")]
+            .into_iter()
+            .filter_map(|(form, law)| {
+                let worst = unit.fit(form).ok()?.worst_errors();
+                Some(FitEntry {
+                    law,
+                    plate_amps: worst.plate_amps.and_then(rounded),
+                    screen_amps: worst.screen_amps.and_then(rounded),
+                    gm_siemens: worst.gm.and_then(rounded),
+                    mu: worst.mu.and_then(rounded),
+                    plate_ohms: worst.plate_ohms.and_then(rounded),
+                })
+            })
+            .collect(),
         drop: unit.drop.map(|drop| Drop {
             volts: rounded(drop.volts),
             amps: rounded(drop.amps),
@@ -190,6 +217,11 @@ mod tests {
         assert_eq!(tube["kind"], "triode");
         assert_eq!(tube["units"][1]["pins"]["plate"][0], "6");
         assert_eq!(tube["units"][0]["points"][1]["plate_amps"], 0.0012);
+        let fit = &tube["units"][0]["fits"][0];
+        assert_eq!(fit["law"], "first");
+        let error = fit["plate_amps"].as_f64();
+        assert!(error.is_some_and(|e| (0.0..0.1).contains(&e)), "{fit}");
+        assert_eq!(fit["screen_amps"], Value::Null);
         let all: Value = serde_json::from_str(&tubes(tube_table().types())?)?;
         assert_eq!(
             all["tubes"].as_array().map(Vec::len),

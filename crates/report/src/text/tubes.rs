@@ -4,7 +4,8 @@ use crate::curves::PlateCurves;
 use crate::layout::{Columns, Page};
 use crate::{numbers, words};
 use deadstage_parts::table::PublishedPoint;
-use deadstage_parts::{TubeType, Unit, UnitKind};
+use deadstage_parts::tube::Fit;
+use deadstage_parts::{LawForm, TubeType, Unit, UnitKind};
 
 /// One line a type.
 pub fn tube_list(types: &[TubeType]) -> String {
@@ -198,6 +199,34 @@ fn points(page: &mut Page, unit: &Unit) {
         columns.row(point_cells(published, screened), None);
     }
     page.table(columns);
+    for (form, what) in [
+        (LawForm::TwoPitch, "Law fitted to them"),
+        (LawForm::Koren, "Second law"),
+    ] {
+        if let Ok(fit) = unit.fit(form) {
+            page.hung("  ", "    ", &format!("{what}: {}.", fit_errors(fit)));
+        }
+    }
+}
+
+/// How far a law is off at worst, in words.
+fn fit_errors(fit: &Fit) -> String {
+    let worst = fit.worst_errors();
+    let said: Vec<String> = [
+        ("plate current", worst.plate_amps),
+        ("screen current", worst.screen_amps),
+        ("gm", worst.gm),
+        ("mu", worst.mu),
+        ("plate resistance", worst.plate_ohms),
+    ]
+    .into_iter()
+    .filter_map(|(what, error)| Some(format!("{what} within {}", numbers::per_cent(error?))))
+    .collect();
+    if said.is_empty() {
+        "no figure of theirs to compare".to_owned()
+    } else {
+        words::listed(&said)
+    }
 }
 
 fn point_cells(published: &PublishedPoint, screened: bool) -> Vec<String> {
@@ -255,6 +284,8 @@ mod tests {
             "Each section",
             "1600 µS",
             "Plate current by plate voltage",
+            "Law fitted to them: plate current within",
+            "Second law: plate current within",
         ] {
             assert!(text.contains(words), "{words} is missing in\n{text}");
         }
