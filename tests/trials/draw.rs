@@ -3,12 +3,12 @@
 use deadstage_circuit::{Network, class_of};
 use deadstage_netlist::{Electrode, PartId, PartKind, SettingId, Stage};
 use deadstage_parts::{
-    Condition, LawForm, OperatingPoint, TubeKind, UnitKind, default_tolerance,
+    Condition, LawForm, Mode, OperatingPoint, TubeKind, UnitKind, default_tolerance,
     healthy_leakage_ohms, tube_table,
 };
 use rand::{Rng, RngExt};
 
-use super::law::{Specimen, UnitTube};
+use super::law::{CONTACT_SIGMA, MU_SIGMA, PERVEANCE_SIGMA, SCREEN_SIGMA, Specimen, UnitTube};
 use super::unit::{Body, Branch, Placed, Unit};
 
 /// How far one unit is from its print.
@@ -42,10 +42,10 @@ pub fn scatter(stage: &Stage, rng: &mut impl Rng) -> Scatter {
         .parts
         .iter()
         .map(|_| Specimen {
-            perveance: (0.12 * normal(rng)).exp(),
-            mu: 1.0 + 0.04 * normal(rng),
-            contact: 0.08 * normal(rng),
-            screen: (0.15 * normal(rng)).exp(),
+            perveance: (PERVEANCE_SIGMA * normal(rng)).exp(),
+            mu: 1.0 + MU_SIGMA * normal(rng),
+            contact: CONTACT_SIGMA * normal(rng),
+            screen: (SCREEN_SIGMA * normal(rng)).exp(),
             contact_share,
         })
         .collect();
@@ -187,6 +187,45 @@ pub fn fault(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
     Some(Fault { part, kind })
 }
 
+/// How [`fault`] divides the failures of a part; nothing where it draws none.
+#[must_use]
+pub fn shares(kind: &PartKind) -> Vec<(Mode, f64)> {
+    match kind {
+        PartKind::Resistor { .. } => vec![
+            (Mode::High, 0.45),
+            (Mode::Low, 0.10),
+            (Mode::Open, 0.37),
+            (Mode::Short, 0.08),
+        ],
+        PartKind::Choke { .. }
+        | PartKind::Winding { .. }
+        | PartKind::Relay { .. }
+        | PartKind::Lamp { .. }
+        | PartKind::Fuse { .. } => vec![(Mode::Open, 1.0)],
+        PartKind::Capacitor { .. } => vec![(Mode::Leaky, 0.65), (Mode::Short, 0.35)],
+        PartKind::Tube { electrodes, .. } => {
+            let mut list = vec![
+                (Mode::Weak, 0.45),
+                (Mode::Dead, 0.20),
+                (Mode::HeaterCathodeLeak, 0.10),
+                (Mode::PoorContact, 0.12),
+            ];
+            if electrodes.iter().any(|(e, _)| *e == Electrode::Grid) {
+                list.extend([(Mode::Gassy, 0.08), (Mode::GridCathodeShort, 0.05)]);
+            }
+            let total: f64 = list.iter().map(|(_, share)| share).sum();
+            list.iter()
+                .map(|(mode, share)| (*mode, share / total))
+                .collect()
+        }
+        PartKind::Supply { .. } => vec![(Mode::Low, 0.6), (Mode::Dead, 0.4)],
+        PartKind::Rectifier { .. } => vec![(Mode::Weak, 0.6), (Mode::Dead, 0.4)],
+        PartKind::Regulator { .. } => vec![(Mode::NotFiring, 1.0)],
+        PartKind::Switch { .. } => vec![(Mode::Stuck, 0.5), (Mode::PoorContact, 0.5)],
+        _ => Vec::new(),
+    }
+}
+
 /// Draws something that is not in the netlist: a path between two nodes that no part joins.
 pub fn stray(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
     let from = rng.random_range(1..stage.nodes.len());
@@ -223,7 +262,7 @@ pub fn can_build(stage: &Stage) -> bool {
 }
 
 /// Kind, published point and mu of a type.
-fn first_point(
+pub(crate) fn first_point(
     stage: &Stage,
     tube_type: &str,
     unit: Option<u8>,

@@ -2,7 +2,18 @@
 //! published point (C. D. Child 1911; I. Langmuir 1913), with a crude grid
 //! current and current division. It is deliberately not the program's.
 
-use deadstage_parts::{OperatingPoint, TubeKind};
+use deadstage_parts::{
+    Condition, DeviceLaw, Dual, OperatingPoint, PortCurrents, PortVolts, Spread, Trait, TubeKind,
+};
+
+/// One standard deviation of the logarithm of [`Specimen::perveance`].
+pub const PERVEANCE_SIGMA: f64 = 0.12;
+/// Of [`Specimen::mu`].
+pub const MU_SIGMA: f64 = 0.04;
+/// Of [`Specimen::contact`], volts.
+pub const CONTACT_SIGMA: f64 = 0.08;
+/// Of the logarithm of [`Specimen::screen`].
+pub const SCREEN_SIGMA: f64 = 0.15;
 
 /// One specimen.
 #[derive(Clone, Debug)]
@@ -39,6 +50,20 @@ pub struct Specimen {
     pub screen: f64,
     /// Fraction of the published contact potential that this unit's law believes in.
     pub contact_share: f64,
+}
+
+impl Specimen {
+    /// In the middle of the spreads.
+    #[must_use]
+    pub fn nominal(contact_share: f64) -> Self {
+        Self {
+            perveance: 1.0,
+            mu: 1.0,
+            contact: 0.0,
+            screen: 1.0,
+            contact_share,
+        }
+    }
 }
 
 fn softplus(x: f64) -> f64 {
@@ -100,39 +125,108 @@ impl UnitTube {
     /// Currents into plate, grid and screen.
     #[must_use]
     pub fn currents(&self, plate: f64, grid: f64, screen: f64) -> [f64; 3] {
-        if self.emission <= 0.0 {
-            return [0.0; 3];
+        let at = [plate, grid, screen].map(Dual::<0>::constant);
+        self.law(at, &Condition::default()).map(|amps| amps.v)
+    }
+
+    /// The law itself; a condition moves this specimen further.
+    fn law<const N: usize>(
+        &self,
+        [plate, grid, screen]: [Dual<N>; 3],
+        condition: &Condition,
+    ) -> [Dual<N>; 3] {
+        let emission = self.emission * condition.perveance;
+        let none = Dual::constant(0.0);
+        if emission <= 0.0 {
+            return [none; 3];
         }
-        let k = self.perveance * self.emission;
+        let mu = self.mu * condition.mu;
+        let above_zero = |volts: Dual<N>| if volts.v > 0.0 { volts } else { none };
         let pull = if self.pentode {
-            screen.max(0.0) / self.mu + plate.max(0.0) / self.plate_mu
+            above_zero(screen) * (1.0 / mu) + above_zero(plate) * (1.0 / self.plate_mu)
         } else {
-            plate.max(0.0) / self.mu
+            above_zero(plate) * (1.0 / mu)
         };
-        let drive = self.width * softplus((grid + self.contact + pull) / self.width);
-        let total = k * drive.powf(1.5);
-        let positive = 0.12 * softplus((grid + 0.05) / 0.12);
-        let grid_amps = (self.emission * self.grid_perveance * positive.powf(1.5)).min(0.6 * total);
+        let contact = self.contact + condition.contact_volts;
+        let drive = (grid + contact + pull).positive(self.width);
+        let total = drive.three_halves() * (self.perveance * emission);
+        let positive = (grid + 0.05).positive(0.12);
+        let wanted = positive.three_halves() * (emission * self.grid_perveance);
+        let most = total * 0.6;
+        let grid_amps = if wanted.v < most.v { wanted } else { most };
         let left = total - grid_amps;
-        let open = if plate <= 0.0 {
-            0.0
-        } else {
-            1.0 - (-plate / self.knee.max(1.0)).exp()
+        let open = |knee: f64| {
+            if plate.v <= 0.0 {
+                none
+            } else {
+                -(plate * (-1.0 / knee)).exp() + 1.0
+            }
         };
         let (plate_amps, screen_amps) = if self.pentode {
-            let share = 1.0 / (1.0 + self.screen_ratio);
-            let at_plate = left * share * open;
-            (at_plate, if screen > 0.0 { left - at_plate } else { 0.0 })
+            let share = 1.0 / (1.0 + self.screen_ratio * condition.screen_share);
+            let at_plate = left * share * open(self.knee.max(1.0));
+            let at_screen = if screen.v > 0.0 {
+                left - at_plate
+            } else {
+                none
+            };
+            (at_plate, at_screen)
         } else {
-            (
-                left * if plate <= 0.0 {
-                    0.0
-                } else {
-                    1.0 - (-plate / (1.0 + 0.02 * self.knee)).exp()
-                },
-                0.0,
-            )
+            (left * open(1.0 + 0.02 * self.knee), none)
         };
-        [plate_amps, grid_amps - self.gas * plate_amps, screen_amps]
+        let gas = self.gas + condition.gas;
+        [plate_amps, grid_amps - plate_amps * gas, screen_amps]
+    }
+}
+
+/// This law as one of the reasoner's own: what the true law is, for a reasoner
+/// that is told it. The third grid, where it is wired, takes nothing.
+#[derive(Clone, Debug)]
+pub struct ToldLaw {
+    /// The nominal specimen.
+    pub tube: UnitTube,
+    /// Ports that the device is wired at.
+    pub ports: usize,
+}
+
+impl DeviceLaw for ToldLaw {
+    fn ports(&self) -> usize {
+        self.ports
+    }
+
+    fn currents(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
+        let at = [0, 1, 2].map(|port| {
+            if port < self.ports {
+                Dual::<3>::port(volts[port], port)
+            } else {
+                Dual::constant(0.0)
+            }
+        });
+        let mut out = PortCurrents::default();
+        for (port, current) in self
+            .tube
+            .law(at, condition)
+            .iter()
+            .enumerate()
+            .take(self.ports)
+        {
+            out.amps[port] = current.v;
+            out.siemens[port][..3].copy_from_slice(&current.d);
+        }
+        out
+    }
+
+    fn spreads(&self) -> Vec<Spread> {
+        let screen = if self.tube.pentode { SCREEN_SIGMA } else { 0.0 };
+        [
+            (Trait::Perveance, PERVEANCE_SIGMA),
+            (Trait::ContactVolts, CONTACT_SIGMA),
+            (Trait::Mu, MU_SIGMA),
+            (Trait::ScreenShare, screen),
+        ]
+        .into_iter()
+        .filter(|(_, sigma)| *sigma > 0.0)
+        .map(|(of, sigma)| Spread { of, sigma })
+        .collect()
     }
 }

@@ -7,8 +7,10 @@
 //! engine is ever its own judge.
 
 pub mod draw;
+pub mod ideal;
 pub mod law;
 pub mod run;
 pub mod score;
+pub mod show;
 pub mod stages;
 pub mod unit;

@@ -6,7 +6,7 @@ use deadstage_netlist::{
     Volts,
 };
 use deadstage_parts::LawForm;
-use deadstage_reason::{Diagnosis, Options, diagnose, usual_range};
+use deadstage_reason::{Assumptions, Diagnosis, Options, diagnose_assuming, usual_range};
 use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
@@ -15,6 +15,23 @@ use super::unit::Unit;
 
 /// A failure must move some point by this many healthy spreads to be drawn.
 pub const DETECTABLE: f64 = 4.0;
+
+/// A unit with its failures, as it comes to the bench.
+#[derive(Clone, Debug)]
+pub struct Drawn {
+    /// Name of the stage.
+    pub stage: String,
+    /// What is wrong.
+    pub faults: Vec<Fault>,
+    /// The unit.
+    pub unit: Unit,
+    /// The meter it is read with.
+    pub meter: Meter,
+    /// The mains while it is read.
+    pub line: Volts,
+    /// Every point, read.
+    pub sheet: Readings,
+}
 
 /// One trial's outcome.
 #[derive(Clone, Debug)]
@@ -132,8 +149,7 @@ fn three_digits(value: f64) -> f64 {
 /// In the place of a number of failures: one thing that is not in the netlist.
 pub const OUTSIDE: usize = 9;
 
-/// Draws a unit of `stage` with `count` failures that can each be detected,
-/// reads every point and asks the program. `None` where the draw came to nothing.
+/// Draws a unit of `stage` as [`draw`] does, and asks the program.
 #[must_use]
 pub fn trial(
     name: &str,
@@ -142,6 +158,36 @@ pub fn trial(
     seed: u64,
     options: &Options,
 ) -> Option<Trial> {
+    ask(
+        stage,
+        &draw(name, stage, count, seed)?,
+        options,
+        &Assumptions::default(),
+    )
+}
+
+/// What the program makes of a unit's sheet, if it is told something of how units are.
+#[must_use]
+pub fn ask(
+    stage: &Stage,
+    drawn: &Drawn,
+    options: &Options,
+    assumed: &Assumptions,
+) -> Option<Trial> {
+    let sheets = std::slice::from_ref(&drawn.sheet);
+    let diagnosis = diagnose_assuming(stage, sheets, options, assumed).ok()?;
+    Some(Trial {
+        stage: drawn.stage.clone(),
+        faults: drawn.faults.clone(),
+        diagnosis,
+        sheet: drawn.sheet.clone(),
+    })
+}
+
+/// Draws a unit of `stage` with `count` failures that can each be detected, and
+/// reads every point. `None` where the draw came to nothing.
+#[must_use]
+pub fn draw(name: &str, stage: &Stage, count: usize, seed: u64) -> Option<Drawn> {
     let mut rng = Pcg64Mcg::seed_from_u64(seed);
     let network = Network::compile(stage, LawForm::TwoPitch).ok()?;
     let drawn: Scatter = scatter(stage, &mut rng);
@@ -195,11 +241,12 @@ pub fn trial(
     }
     let unit = build(stage, &network, &drawn, &faults, line_ratio).ok()?;
     let sheet = read_all(stage, &unit, &meter, line, &mut rng)?;
-    let diagnosis = diagnose(stage, std::slice::from_ref(&sheet), options).ok()?;
-    Some(Trial {
+    Some(Drawn {
         stage: name.to_owned(),
         faults,
-        diagnosis,
+        unit,
+        meter,
+        line,
         sheet,
     })
 }

@@ -99,6 +99,12 @@ impl Tally {
         self.claims.iter().filter(|c| c.0).count() as f64 / self.claims.len().max(1) as f64
     }
 
+    /// Share with at least one true part first.
+    #[must_use]
+    pub fn partly_rate(&self) -> f64 {
+        self.partly as f64 / self.claims.len().max(1) as f64
+    }
+
     /// Mean certainty claimed.
     #[must_use]
     pub fn claimed(&self) -> f64 {
@@ -118,11 +124,61 @@ impl Tally {
         bins.iter().map(|b| (b.0 - b.1).abs()).sum::<f64>() / self.claims.len().max(1) as f64
     }
 
-    /// How often it is right where it claims 0.8 or more, and how often it does.
+    /// How often it is right where it claims [`SURE`] or more, and how often it does.
     #[must_use]
     pub fn when_sure(&self) -> (f64, usize) {
-        let sure: Vec<_> = self.claims.iter().filter(|c| c.1 >= 0.8).collect();
+        let sure: Vec<_> = self.claims.iter().filter(|c| c.1 >= SURE).collect();
         let right = sure.iter().filter(|c| c.0).count();
         (right as f64 / sure.len().max(1) as f64, sure.len())
+    }
+}
+
+/// From this certainty on an answer counts as sure.
+pub const SURE: f64 = 0.8;
+
+/// Whether an answer is sure of itself, and is not right.
+#[must_use]
+pub fn is_sure_and_wrong(stage: &Stage, trial: &Trial) -> bool {
+    claim(&trial.diagnosis).probability >= SURE && !is_right(stage, trial)
+}
+
+/// The program's tally and the ideal observer's, over the same units.
+#[derive(Clone, Debug, Default)]
+pub struct Pair {
+    /// The program's.
+    pub own: Tally,
+    /// The ideal observer's.
+    pub ideal: Tally,
+}
+
+impl Pair {
+    /// Adds one unit.
+    pub fn add(&mut self, stage: &Stage, trial: &Trial, ideal: &Trial) {
+        for (tally, trial) in [(&mut self.own, trial), (&mut self.ideal, ideal)] {
+            tally.add(
+                is_right(stage, trial),
+                is_partly_right(stage, trial),
+                claim(&trial.diagnosis).probability,
+            );
+        }
+    }
+
+    /// Both in a line.
+    #[must_use]
+    pub fn line(&self) -> String {
+        let (sure, often) = self.own.when_sure();
+        let (ideal_sure, _) = self.ideal.when_sure();
+        format!(
+            "{:3} units, right {:.3} (ideal {:.3}), partly {:.3} ({:.3}), claimed {:.3} ({:.3}), calibration error {:.3} ({:.3}), right when sure {sure:.3} of {often} ({ideal_sure:.3})",
+            self.own.claims.len(),
+            self.own.rate(),
+            self.ideal.rate(),
+            self.own.partly_rate(),
+            self.ideal.partly_rate(),
+            self.own.claimed(),
+            self.ideal.claimed(),
+            self.own.calibration_error(),
+            self.ideal.calibration_error(),
+        )
     }
 }

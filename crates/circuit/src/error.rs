@@ -38,6 +38,18 @@ impl CompileError {
     }
 }
 
+/// A law with another number of ports than its device is wired with.
+#[derive(Clone, Debug, Error, PartialEq, Eq)]
+#[error("{part} is wired at {wired} ports, and the law given has {has}")]
+pub struct LawMismatch {
+    /// Designator.
+    pub part: String,
+    /// Ports of the device.
+    pub wired: usize,
+    /// Ports of the law.
+    pub has: usize,
+}
+
 /// No operating point was found, or what was found is none.
 #[derive(Clone, Debug, Error, PartialEq)]
 #[non_exhaustive]

@@ -38,7 +38,7 @@ pub use base::{Base, Scratch};
 pub use catalogue::{defined_law, tube_names};
 pub use classes::class_of;
 pub use connections::{Joint, check_connections, graph};
-pub use error::{CompileError, SolveError};
+pub use error::{CompileError, LawMismatch, SolveError};
 pub use near::NearPoint;
 pub use network::{
     DeviceId, DeviceSlot, Element, ElementId, ElementRole, LINE_SIGMA, Network, Parameter,

@@ -14,7 +14,7 @@ use deadstage_parts::{
 };
 
 use crate::classes::class_of;
-use crate::error::CompileError;
+use crate::error::{CompileError, LawMismatch};
 
 /// Resistance taken for a closed switch or relay contact, ohms.
 pub(crate) const CLOSED_CONTACT_OHMS: f64 = 0.02;
@@ -211,6 +211,39 @@ impl Network {
         } else {
             Err(builder.errors)
         }
+    }
+
+    /// Puts another law in the place of a device's own: see
+    /// [`DeviceLaw`](deadstage_parts::DeviceLaw). What the old law's specimens
+    /// differed in is forgotten, and what the new one's do takes its place.
+    ///
+    /// # Errors
+    /// [`LawMismatch`] where the law has another number of ports; the network stays as it was.
+    pub fn set_law(&mut self, id: DeviceId, law: Device) -> Result<(), LawMismatch> {
+        let slot = &mut self.devices[id.0 as usize];
+        if law.ports() != slot.ports.len() {
+            return Err(LawMismatch {
+                part: self.part_names[slot.part.0 as usize].clone(),
+                wired: slot.ports.len(),
+                has: law.ports(),
+            });
+        }
+        let of_device = |p: &Parameter| matches!(p.kind, ParameterKind::Device(d, _) if d == id);
+        let at = self
+            .parameters
+            .iter()
+            .position(of_device)
+            .unwrap_or(self.parameters.len());
+        self.parameters.retain(|p| !of_device(p));
+        let part = Some(slot.part);
+        let spreads = law.spreads().into_iter().map(|spread| Parameter {
+            kind: ParameterKind::Device(id, spread.of),
+            sigma: spread.sigma,
+            part,
+        });
+        self.parameters.splice(at..at, spreads);
+        slot.law = law;
+        Ok(())
     }
 
     /// The element with this index.

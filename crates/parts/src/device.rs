@@ -11,6 +11,9 @@
 //! Voltages are port against common terminal, in volts. Currents flow from
 //! the circuit into the port, in amperes, and leave by the common terminal.
 
+use std::fmt::Debug;
+use std::sync::Arc;
+
 use crate::rectifier::RectifierLaw;
 use crate::regulator::RegulatorLaw;
 use crate::solid::{DiodeLaw, TransistorLaw};
@@ -133,6 +136,24 @@ impl Condition {
     }
 }
 
+/// A law from outside this library: of a part that it does not know, or another
+/// one than its own for a part that it does. [`Device::Own`] puts it to work.
+///
+/// [`Dual`](crate::Dual) spares writing the derivatives by hand.
+pub trait DeviceLaw: Debug + Send + Sync {
+    /// How many ports it has, at most [`MAX_PORTS`].
+    fn ports(&self) -> usize;
+
+    /// Amperes into the ports and their derivatives (siemens), in the order of
+    /// the table at the head of this module; exact derivatives, and both finite
+    /// for any finite voltages. A solver does best with currents that have no steps.
+    fn currents(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents;
+
+    /// How healthy specimens differ. Each trait named must be one that
+    /// [`currents`](Self::currents) looks at.
+    fn spreads(&self) -> Vec<Spread>;
+}
+
 /// Any non-linear part: what the circuit engine puts at its ports.
 #[derive(Clone, Debug)]
 pub enum Device {
@@ -148,6 +169,8 @@ pub enum Device {
     Regulator(RegulatorLaw),
     /// A bipolar transistor.
     Transistor(TransistorLaw),
+    /// Whatever has a law of its own.
+    Own(Arc<dyn DeviceLaw>),
 }
 
 impl Device {
@@ -161,6 +184,7 @@ impl Device {
             Self::Rectifier(law) => law.ports(),
             Self::Regulator(law) => law.ports(),
             Self::Transistor(law) => law.ports(),
+            Self::Own(law) => law.ports(),
         }
     }
 
@@ -174,6 +198,7 @@ impl Device {
             Self::Rectifier(law) => law.currents(volts, condition),
             Self::Regulator(law) => law.currents(volts, condition),
             Self::Transistor(law) => law.currents(volts, condition),
+            Self::Own(law) => law.currents(volts, condition),
         }
     }
 
@@ -187,6 +212,7 @@ impl Device {
             Self::Rectifier(law) => law.spreads(),
             Self::Regulator(law) => law.spreads(),
             Self::Transistor(law) => law.spreads(),
+            Self::Own(law) => law.spreads(),
         }
     }
 }

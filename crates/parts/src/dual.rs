@@ -2,28 +2,31 @@
 //! the port voltages of one device.
 //!
 //! Laws are written once, as values, and their derivatives come out exact.
+//! With no ports at all (`Dual<0>`) a law costs what its value alone costs.
 
 use std::ops::{Add, Div, Mul, Neg, Sub};
 
 /// A value and its derivatives with respect to `N` port voltages.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Dual<const N: usize> {
+pub struct Dual<const N: usize> {
     /// The value.
-    pub(crate) v: f64,
+    pub v: f64,
     /// Its derivatives.
-    pub(crate) d: [f64; N],
+    pub d: [f64; N],
 }
 
 impl<const N: usize> Dual<N> {
     /// A value that depends on no port.
     #[inline]
-    pub(crate) fn constant(v: f64) -> Self {
+    #[must_use]
+    pub fn constant(v: f64) -> Self {
         Self { v, d: [0.0; N] }
     }
 
     /// The voltage at port `port` itself.
     #[inline]
-    pub(crate) fn port(v: f64, port: usize) -> Self {
+    #[must_use]
+    pub fn port(v: f64, port: usize) -> Self {
         let mut d = [0.0; N];
         if let Some(slot) = d.get_mut(port) {
             *slot = 1.0;
@@ -33,7 +36,8 @@ impl<const N: usize> Dual<N> {
 
     /// A function of one argument, given its value and slope at `self.v`.
     #[inline]
-    pub(crate) fn chain(self, value: f64, slope: f64) -> Self {
+    #[must_use]
+    pub fn chain(self, value: f64, slope: f64) -> Self {
         Self {
             v: value,
             d: self.d.map(|d| d * slope),
@@ -42,7 +46,8 @@ impl<const N: usize> Dual<N> {
 
     /// `self` to the power 3/2; zero and flat at zero.
     #[inline]
-    pub(crate) fn three_halves(self) -> Self {
+    #[must_use]
+    pub fn three_halves(self) -> Self {
         let v = self.v.max(0.0);
         let root = v.sqrt();
         self.chain(v * root, 1.5 * root)
@@ -50,7 +55,8 @@ impl<const N: usize> Dual<N> {
 
     /// `self` to any power of at least one; zero and flat at zero.
     #[inline]
-    pub(crate) fn power(self, exponent: f64) -> Self {
+    #[must_use]
+    pub fn power(self, exponent: f64) -> Self {
         if self.v <= 0.0 {
             return Self::constant(0.0);
         }
@@ -60,7 +66,8 @@ impl<const N: usize> Dual<N> {
 
     /// Square root of a value that is known to be positive.
     #[inline]
-    pub(crate) fn sqrt(self) -> Self {
+    #[must_use]
+    pub fn sqrt(self) -> Self {
         let root = self.v.sqrt();
         self.chain(root, 0.5 / root)
     }
@@ -68,14 +75,16 @@ impl<const N: usize> Dual<N> {
     /// `width * ln(1 + exp(self / width))`: the positive part of a voltage,
     /// rounded over about `width` volts.
     #[inline]
-    pub(crate) fn positive(self, width: f64) -> Self {
+    #[must_use]
+    pub fn positive(self, width: f64) -> Self {
         let (soft, slope) = softplus(self.v / width);
         self.chain(width * soft, slope)
     }
 
     /// [`positive`](Self::positive) with a width that itself depends on the ports.
     #[inline]
-    pub(crate) fn positive_over(self, width: Self) -> Self {
+    #[must_use]
+    pub fn positive_over(self, width: Self) -> Self {
         let u = self.v / width.v;
         let (soft, slope) = softplus(u);
         // d/dw [w s(x/w)] = s(u) - u s'(u), which fades on both sides.
@@ -96,7 +105,8 @@ impl<const N: usize> Dual<N> {
 
     /// `x / (1 + x²)^(1/2)`: rises from zero at zero and levels off at one.
     #[inline]
-    pub(crate) fn level_off(self) -> Self {
+    #[must_use]
+    pub fn level_off(self) -> Self {
         let square = 1.0 + self.v * self.v;
         let root = square.sqrt();
         self.chain(self.v / root, 1.0 / (square * root))
@@ -104,22 +114,33 @@ impl<const N: usize> Dual<N> {
 
     /// `x / (1 + x⁴)^(1/4)`: as [`level_off`](Self::level_off), with a sharper corner.
     #[inline]
-    pub(crate) fn level_off_sharply(self) -> Self {
+    #[must_use]
+    pub fn level_off_sharply(self) -> Self {
         let square = self.v * self.v;
         let fourth = 1.0 + square * square;
         let root = fourth.sqrt().sqrt();
         self.chain(self.v / root, 1.0 / (fourth * root))
     }
 
+    /// The exponential function; the caller keeps its argument from overflowing.
+    #[inline]
+    #[must_use]
+    pub fn exp(self) -> Self {
+        let value = self.v.exp();
+        self.chain(value, value)
+    }
+
     /// Arc tangent.
     #[inline]
-    pub(crate) fn atan(self) -> Self {
+    #[must_use]
+    pub fn atan(self) -> Self {
         self.chain(self.v.atan(), 1.0 / (1.0 + self.v * self.v))
     }
 
     /// `1 / (1 + exp(-self))`.
     #[inline]
-    pub(crate) fn logistic(self) -> Self {
+    #[must_use]
+    pub fn logistic(self) -> Self {
         let value = logistic(self.v);
         self.chain(value, value * (1.0 - value))
     }

@@ -18,7 +18,8 @@ mod tolerance;
 pub mod tube;
 
 pub use class::PartClass;
-pub use device::{Condition, Device, MAX_PORTS, PortCurrents, PortVolts, Spread, Trait};
+pub use device::{Condition, Device, DeviceLaw, MAX_PORTS, PortCurrents, PortVolts, Spread, Trait};
+pub use dual::Dual;
 pub use failures::{
     FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor, failure,
     failures, rate, rate_source,

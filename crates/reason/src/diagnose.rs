@@ -7,6 +7,7 @@ use deadstage_netlist::{Quantity, Readings, RemarkKind, Stage};
 use deadstage_parts::RateProfile;
 
 use crate::answer::Reach;
+use crate::assume::Assumptions;
 use crate::error::Error;
 use crate::evidence_parts::Known;
 use crate::failure::candidates;
@@ -44,12 +45,26 @@ impl Default for Options {
 /// Parts without a meaning, a healthy stage that does not solve, a reading at
 /// a place that has no such quantity.
 pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result<Diagnosis, Error> {
-    let mut networks = Networks::new(stage)?;
+    diagnose_assuming(stage, sheets, options, &Assumptions::default())
+}
+
+/// As [`diagnose`], with laws, spreads or rates of the caller's.
+///
+/// # Errors
+/// As [`diagnose`]; and networks that do not go together.
+pub fn diagnose_assuming(
+    stage: &Stage,
+    sheets: &[Readings],
+    options: &Options,
+    assumed: &Assumptions,
+) -> Result<Diagnosis, Error> {
+    let mut networks = Networks::given(stage, &assumed.networks)?;
     let mut observed = Observations::default();
     for sheet in since_last_repair(sheets) {
         observed.add(stage, &networks.list[0], sheet)?;
     }
     networks.set_line(observed.line_known);
+    assumed.without.settle(&mut networks);
     let default_setting = (!stage.settings.is_empty()).then_some(deadstage_netlist::SettingId(0));
     let running = observed
         .situations
@@ -71,6 +86,9 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
     let steps = crate::reach::steps(stage, &networks.list[0], &mut observed, at, meter);
     let mut scratch = Scratch::default();
     let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    if assumed.without.solved_load {
+        observed.load_as_healthy(&model, &mut scratch);
+    }
     let mut watched = observed.list.clone();
     for node in crate::reach::probe_nodes(stage) {
         watched.push(Observation {
@@ -93,8 +111,9 @@ pub fn diagnose(stage: &Stage, sheets: &[Readings], options: &Options) -> Result
         });
     }
     let highest = crate::reach::highest_volts(&model);
-    let evidence = Evidence::new(&observed.list, highest);
-    let (failures, invisible) = candidates(stage, &networks.list[0], options.profile);
+    let evidence = Evidence::new(&observed.list, highest).without(assumed.without);
+    let (mut failures, invisible) = candidates(stage, &networks.list[0], options.profile);
+    assumed.rate(&mut failures);
     let remarks: Vec<_> = sheets
         .iter()
         .flat_map(|s| s.remarks.iter().cloned())

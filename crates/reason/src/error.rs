@@ -19,6 +19,11 @@ pub enum Error {
         #[source]
         source: SolveError,
     },
+    /// Networks of the caller's that do not have the same parameters in the same order.
+    #[error(
+        "the networks given differ in what may vary, so that their answers can't be put together"
+    )]
+    UnlikeNetworks,
     /// A reading at a place that has no such quantity.
     #[error("nothing of that kind can be read at `{point}`")]
     NoSuchReading {

@@ -4,6 +4,7 @@
 mod answer;
 #[cfg(test)]
 mod any_failure;
+mod assume;
 mod casualties;
 mod chart;
 mod check;
@@ -27,9 +28,10 @@ mod test_bench;
 mod weigh;
 mod wording;
 
+pub use assume::{Ablation, Assumptions};
 pub use chart::{ChartOptions, chart, ohms_chart};
 pub use check::{Check, ExpectCheck, PRINT_TOLERANCE, SettingCheck, check};
-pub use diagnose::{Options, diagnose, healthy_readings};
+pub use diagnose::{Options, diagnose, diagnose_assuming, healthy_readings};
 pub use error::Error;
 pub use observe::usual_range;
 pub use outcome::*;

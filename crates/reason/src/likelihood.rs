@@ -8,6 +8,7 @@
 use deadstage_netlist::Bound;
 use nalgebra::{DMatrix, DVector};
 
+use crate::assume::Ablation;
 use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
 
@@ -31,6 +32,12 @@ pub(crate) struct Evidence {
     bounds: Vec<Bound>,
     /// Taken on one of several ranges.
     has_ranges: Vec<bool>,
+    /// Probability that any one reading is a slip.
+    slip: f64,
+    /// See [`WIDENED`].
+    widened: f64,
+    /// Whether what readings have in common counts.
+    joint: bool,
 }
 
 impl Evidence {
@@ -55,7 +62,22 @@ impl Evidence {
             ln_slip: observations.iter().map(ln_slip).collect(),
             bounds: observations.iter().map(|o| o.bound).collect(),
             has_ranges: observations.iter().map(|o| o.kind == "volts").collect(),
+            slip: SLIP,
+            widened: WIDENED,
+            joint: true,
         }
+    }
+
+    /// The same, compared without what is to be left out.
+    pub(crate) fn without(mut self, ablation: Ablation) -> Self {
+        if ablation.slips {
+            self.slip = 0.0;
+        }
+        if ablation.misfit {
+            self.widened = 1.0;
+        }
+        self.joint &= !ablation.covariance;
+        self
     }
 
     pub(crate) fn len(&self) -> usize {
@@ -96,13 +118,16 @@ impl Weights {
         extra: &[Vec<f64>],
     ) -> Option<Self> {
         let total = evidence.len();
-        let mut covariance = gram(&forecast.scatter, WIDENED * WIDENED);
+        let mut covariance = gram(&forecast.scatter, evidence.widened * evidence.widened);
         for column in extra {
             for i in 0..total {
                 for j in 0..total {
                     covariance[(i, j)] += column[i] * column[j];
                 }
             }
+        }
+        if !evidence.joint {
+            covariance = DMatrix::from_diagonal(&covariance.diagonal());
         }
         for i in 0..total {
             covariance[(i, i)] += evidence.noise[i];
@@ -134,7 +159,8 @@ impl Weights {
     pub(crate) fn ln_likelihood(&self, mean: &[f64], evidence: &Evidence) -> f64 {
         let weighed = self.weighed(mean, evidence);
         let count = self.exact.len() as f64;
-        let ln_odds = (SLIP / (1.0 - SLIP)).ln();
+        let slip = evidence.slip;
+        let ln_odds = (slip / (1.0 - slip)).ln();
         // Σ eˣ about the largest x; what is beneath notice costs no exponential.
         let (mut largest, mut sum) = (0.0, 1.0);
         self.each_slip(&weighed, evidence, |slip| {
@@ -147,7 +173,7 @@ impl Weights {
             }
         });
         weighed.gauss
-            + count * (1.0 - SLIP).ln()
+            + count * (1.0 - slip).ln()
             + largest
             + sum.ln()
             + self.ln_bounds(mean, evidence)
@@ -219,9 +245,12 @@ impl Weights {
 
     /// Probability of each exact reading being a slip, given this forecast.
     pub(crate) fn slip_odds(&self, mean: &[f64], evidence: &Evidence) -> Vec<(usize, f64)> {
+        if evidence.slip <= 0.0 {
+            return self.exact.iter().map(|&index| (index, 0.0)).collect();
+        }
         let mut weights = Vec::with_capacity(self.exact.len());
         self.each_slip(&self.weighed(mean, evidence), evidence, |slip| {
-            weights.push((SLIP / (1.0 - SLIP)).ln() + slip);
+            weights.push((evidence.slip / (1.0 - evidence.slip)).ln() + slip);
         });
         let total = weights.iter().fold(0.0, |sum, w| ln_add(sum, *w));
         self.exact
@@ -332,7 +361,7 @@ impl Weights {
                     Bound::Below => 0.5 * libm::erfc(reach),
                 };
                 // A slip can stand against any bound.
-                ((1.0 - SLIP) * p + 0.5 * SLIP).ln()
+                ((1.0 - evidence.slip) * p + 0.5 * evidence.slip).ln()
             })
             .sum()
     }

@@ -22,15 +22,32 @@ pub(crate) struct Networks {
     pub(crate) list: Vec<Network>,
     /// One standard deviation of every parameter.
     pub(crate) sigma: Vec<f64>,
+    /// Whether the laws are this library's own.
+    pub(crate) are_own: bool,
 }
 
 impl Networks {
     pub(crate) fn new(stage: &Stage) -> Result<Self, Error> {
-        let list = LawForm::ALL
+        LawForm::ALL
             .into_iter()
             .map(|form| Network::compile(stage, form))
             .collect::<Result<Vec<_>, _>>()
-            .map_err(Error::Compile)?;
+            .map(|list| Self::of(list, true))
+            .map_err(Error::Compile)
+    }
+
+    /// Those of a caller, or this library's own where there are none.
+    pub(crate) fn given(stage: &Stage, list: &[Network]) -> Result<Self, Error> {
+        let Some(first) = list.first() else {
+            return Self::new(stage);
+        };
+        if list.iter().any(|n| n.parameters != first.parameters) {
+            return Err(Error::UnlikeNetworks);
+        }
+        Ok(Self::of(list.to_vec(), false))
+    }
+
+    fn of(list: Vec<Network>, are_own: bool) -> Self {
         let sigma = list[0]
             .parameters
             .iter()
@@ -44,7 +61,11 @@ impl Networks {
                 _ => p.sigma,
             })
             .collect();
-        Ok(Self { list, sigma })
+        Self {
+            list,
+            sigma,
+            are_own,
+        }
     }
 
     /// Widens the mains where no reading states it.

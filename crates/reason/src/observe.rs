@@ -10,6 +10,10 @@ use deadstage_netlist::{
 };
 
 use crate::error::Error;
+use crate::model::Model;
+
+/// A voltage smaller than this tells nothing of a meter's share, volts.
+const LEAST_SHARED: f64 = 0.05;
 
 /// Full scales of a pointer multimeter's DC ranges, volts (common practice, no source).
 const POINTER_RANGES: [f64; 7] = [2.5, 10.0, 50.0, 250.0, 500.0, 1000.0, 5000.0];
@@ -162,6 +166,30 @@ impl Observations {
             None => {
                 self.situations.push(wanted);
                 self.situations.len() - 1
+            }
+        }
+    }
+
+    /// Lets the meter take the share of every voltage that it takes of a healthy unit's.
+    pub(crate) fn load_as_healthy(&mut self, model: &Model<'_>, scratch: &mut Scratch) {
+        for observation in &mut self.list {
+            let Probe::Volts { from, to, load } = observation.probe else {
+                continue;
+            };
+            let base = &model.bases[0][observation.situation];
+            let Ok(point) = base.solve(&[], None, scratch) else {
+                continue;
+            };
+            let mut read = |load| point.read(&Probe::Volts { from, to, load }, scratch, None);
+            let (bare, loaded) = (read(None), read(load));
+            observation.probe = Probe::Volts {
+                from,
+                to,
+                load: None,
+            };
+            // Of next to nothing no share can be told.
+            if bare.abs() > LEAST_SHARED {
+                observation.factor *= (loaded / bare).clamp(0.0, 1.0);
             }
         }
     }

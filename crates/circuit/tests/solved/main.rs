@@ -7,6 +7,7 @@ mod linear;
 mod loading;
 mod near;
 mod overlays;
+mod own_law;
 mod random;
 mod states;
 mod tubes;
