@@ -36,6 +36,12 @@ pub struct UnitTube {
     pentode: bool,
 }
 
+/// Over how many volts plate and screen start to collect.
+const ROUNDING: f64 = 0.05;
+
+/// Knee of the screen, volts.
+const SCREEN_KNEE: f64 = 1.0;
+
 /// How the specimens of one unit differ from the published point, and which
 /// variant of the law the unit follows.
 #[derive(Clone, Copy, Debug)]
@@ -136,16 +142,17 @@ impl UnitTube {
         condition: &Condition,
     ) -> [Dual<N>; 3] {
         let emission = self.emission * condition.perveance;
-        let none = Dual::constant(0.0);
         if emission <= 0.0 {
-            return [none; 3];
+            return [Dual::constant(0.0); 3];
         }
         let mu = self.mu * condition.mu;
-        let above_zero = |volts: Dual<N>| if volts.v > 0.0 { volts } else { none };
+        // Below zero a collector takes nothing; without rounding there a starved one
+        // would have a corner, or a step, where its operating point must lie.
+        let (plate, screen) = (plate.positive(ROUNDING), screen.positive(ROUNDING));
         let pull = if self.pentode {
-            above_zero(screen) * (1.0 / mu) + above_zero(plate) * (1.0 / self.plate_mu)
+            screen * (1.0 / mu) + plate * (1.0 / self.plate_mu)
         } else {
-            above_zero(plate) * (1.0 / mu)
+            plate * (1.0 / mu)
         };
         let contact = self.contact + condition.contact_volts;
         let drive = (grid + contact + pull).positive(self.width);
@@ -155,24 +162,17 @@ impl UnitTube {
         let most = total * 0.6;
         let grid_amps = if wanted.v < most.v { wanted } else { most };
         let left = total - grid_amps;
-        let open = |knee: f64| {
-            if plate.v <= 0.0 {
-                none
-            } else {
-                -(plate * (-1.0 / knee)).exp() + 1.0
-            }
-        };
+        let open = |collector: Dual<N>, knee: f64| -(collector * (-1.0 / knee)).exp() + 1.0;
         let (plate_amps, screen_amps) = if self.pentode {
             let share = 1.0 / (1.0 + self.screen_ratio * condition.screen_share);
-            let at_plate = left * share * open(self.knee.max(1.0));
-            let at_screen = if screen.v > 0.0 {
-                left - at_plate
-            } else {
-                none
-            };
+            let at_plate = left * share * open(plate, self.knee.max(1.0));
+            let at_screen = (left - at_plate) * open(screen, SCREEN_KNEE);
             (at_plate, at_screen)
         } else {
-            (left * open(1.0 + 0.02 * self.knee), none)
+            (
+                left * open(plate, 1.0 + 0.02 * self.knee),
+                Dual::constant(0.0),
+            )
         };
         let gas = self.gas + condition.gas;
         [plate_amps, grid_amps - plate_amps * gas, screen_amps]

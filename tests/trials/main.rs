@@ -1,4 +1,4 @@
-//! Runs the trial bench: `trials CASES SEED DIGITS [STAGE] [show]`.
+//! Runs the trial bench: `trials CASES SEED DIGITS [STAGE] [show|ideal]`.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 
 use std::process::ExitCode;
@@ -31,6 +31,7 @@ fn asked(words: &[String]) -> Result<(), String> {
     });
     let only = words.get(3).cloned().unwrap_or_default();
     let shown = words.get(4).is_some();
+    let of_ideal = words.get(4).is_some_and(|w| w == "ideal");
     let shipped = stages::shipped(80)?;
     for count in counts {
         let mut all = score::Pair::default();
@@ -58,7 +59,8 @@ fn asked(words: &[String]) -> Result<(), String> {
                 pair.add(stage, trial, best);
                 all.add(stage, trial, best);
                 kinds.add(stage, trial, best);
-                if shown && score::is_sure_and_wrong(stage, trial) {
+                let judged = if of_ideal { best } else { trial };
+                if shown && score::is_sure_and_wrong(stage, judged) {
                     print!("{}", show::case(stage, trial, best));
                 }
             }
