@@ -347,6 +347,7 @@ pub fn build(
                 to,
                 ohms,
                 emf: 0.0,
+                source: false,
             });
         }
     }
@@ -363,6 +364,7 @@ pub fn build(
                 to,
                 ohms,
                 emf,
+                source: false,
             })
         };
         match &part.kind {
@@ -384,6 +386,9 @@ pub fn build(
                     source.map_or(1e-2, |r| r.0.max(1e-2)),
                     volts.0 * ratio * line * left,
                 );
+                if let Some(source) = unit.branches.last_mut() {
+                    source.source = true;
+                }
             }
             PartKind::Resistor { ohms, from, to, .. }
             | PartKind::Choke { ohms, from, to, .. }
@@ -486,6 +491,7 @@ pub fn build(
                         to: behind,
                         ohms: r,
                         emf: 0.0,
+                        source: false,
                     });
                     common = behind;
                 }

@@ -1,17 +1,25 @@
-//! Runs the trial bench: `trials CASES SEED DIGITS [STAGE] [show|ideal]`.
+//! Runs the trial bench.
+//!
+//! `trials CASES SEED DIGITS [STAGE] [show|ideal]` draws so many units a stage and number of
+//! failures (9 for what is not in the netlist), and tells rates; `show` lists the answers that are sure and wrong,
+//! `ideal` those of the ideal observer. `trials page [CASES] [SEED]` runs everything and writes the page of figures.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 
 use std::process::ExitCode;
 
 use deadstage_netlist::Stage;
-use deadstage_reason::{Assumptions, Options};
 use deadstage_tests::trials::run::Trial;
-use deadstage_tests::trials::{draw, ideal, run, score, show, stages};
+use deadstage_tests::trials::{draw, ideal, page, run, score, show, stages};
 use rayon::prelude::*;
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
-    match asked(&words) {
+    let done = if words.first().is_some_and(|w| w == "page") {
+        whole_page(&words[1..])
+    } else {
+        asked(&words)
+    };
+    match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(message) => {
             println!("{message}");
@@ -20,9 +28,26 @@ fn main() -> ExitCode {
     }
 }
 
+fn number(words: &[String], index: usize, default: u64) -> u64 {
+    words
+        .get(index)
+        .and_then(|w| w.parse().ok())
+        .unwrap_or(default)
+}
+
+fn whole_page(words: &[String]) -> Result<(), String> {
+    let size = page::Size {
+        cases: number(words, 0, page::Size::default().cases),
+        seed: number(words, 1, page::Size::default().seed),
+    };
+    let text = page::page(size, &mut |line| println!("{line}"))?;
+    let path = page::path();
+    std::fs::write(&path, text).map_err(|e| format!("{}: {e}", path.display()))
+}
+
 fn asked(words: &[String]) -> Result<(), String> {
-    let cases: u64 = words.first().and_then(|w| w.parse().ok()).unwrap_or(20);
-    let first: u64 = words.get(1).and_then(|w| w.parse().ok()).unwrap_or(1);
+    let cases = number(words, 0, 20);
+    let first = number(words, 1, 1);
     let counts: Vec<usize> = words.get(2).map_or(vec![0, 1, 2, 3], |w| {
         w.chars()
             .filter_map(|c| c.to_digit(10))
@@ -32,7 +57,7 @@ fn asked(words: &[String]) -> Result<(), String> {
     let only = words.get(3).cloned().unwrap_or_default();
     let shown = words.get(4).is_some();
     let of_ideal = words.get(4).is_some_and(|w| w == "ideal");
-    let shipped = stages::shipped(80)?;
+    let shipped = stages::shipped(stages::ANY)?;
     for count in counts {
         let mut all = score::Pair::default();
         let mut kinds = show::Kinds::default();
@@ -41,33 +66,22 @@ fn asked(words: &[String]) -> Result<(), String> {
             .filter(|(n, s)| n.contains(&only) && draw::can_build(s))
         {
             let began = std::time::Instant::now();
-            let told = ideal::assumptions(stage)?;
-            let done: Vec<(Trial, Trial)> = (0..cases)
-                .into_par_iter()
-                .filter_map(|case| {
-                    both(
-                        name,
-                        stage,
-                        count,
-                        first + case * 7919 + count as u64,
-                        &told,
-                    )
-                })
-                .collect();
+            let done = trials(name, stage, count, cases, first)?;
             let mut pair = score::Pair::default();
-            for (trial, best) in &done {
-                pair.add(stage, trial, best);
-                all.add(stage, trial, best);
-                kinds.add(stage, trial, best);
-                let judged = if of_ideal { best } else { trial };
+            for (own, best) in &done {
+                let marks = (score::mark(stage, own), score::mark(stage, best));
+                pair.add(marks);
+                all.add(marks);
+                kinds.add(stage, own, best);
+                let judged = if of_ideal { best } else { own };
                 if shown && score::is_sure_and_wrong(stage, judged) {
-                    print!("{}", show::case(stage, trial, best));
+                    print!("{}", show::case(stage, own, best));
                 }
             }
             println!(
                 "{count} fault(s) {name:28} {}  {:.2} s each",
                 pair.line(),
-                began.elapsed().as_secs_f64() * 2.0 / done.len().max(1) as f64,
+                began.elapsed().as_secs_f64() / done.len().max(1) as f64,
             );
         }
         println!("== {count} fault(s): {}", all.line());
@@ -78,17 +92,19 @@ fn asked(words: &[String]) -> Result<(), String> {
     Ok(())
 }
 
-/// The program's answer about a unit, and the ideal observer's.
-fn both(
+fn trials(
     name: &str,
     stage: &Stage,
     count: usize,
-    seed: u64,
-    told: &Assumptions,
-) -> Option<(Trial, Trial)> {
-    let options = Options::default();
-    let drawn = run::draw(name, stage, count, seed)?;
-    let trial = run::ask(stage, &drawn, &options, &Assumptions::default())?;
-    let best = run::ask(stage, &drawn, &options, told)?;
-    Some((trial, best))
+    cases: u64,
+    first: u64,
+) -> Result<Vec<(Trial, Trial)>, String> {
+    let told = ideal::assumptions(stage)?;
+    Ok((0..cases)
+        .into_par_iter()
+        .filter_map(|case| {
+            let drawn = run::draw(name, stage, count, run::seed(first, case, count))?;
+            run::both(stage, &drawn, &told)
+        })
+        .collect())
 }

@@ -6,9 +6,12 @@
 //! small solver of the bench's own ([`mod@unit`]), so that neither a law nor an
 //! engine is ever its own judge.
 
+pub mod ablate;
 pub mod draw;
+pub mod follow;
 pub mod ideal;
 pub mod law;
+pub mod page;
 pub mod run;
 pub mod score;
 pub mod show;

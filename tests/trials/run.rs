@@ -90,38 +90,99 @@ pub fn read_all(
     line: Volts,
     rng: &mut impl Rng,
 ) -> Option<Readings> {
-    let mut sheet = Readings {
+    let readings = points(stage)
+        .into_iter()
+        .map(|point| read_volts(stage, unit, meter, line, point, rng))
+        .collect::<Option<Vec<_>>>()?;
+    Some(Readings {
         title: "trial".to_owned(),
+        readings,
         ..Readings::default()
-    };
-    for point in points(stage) {
-        let Place::Node(node) = point.place else {
-            continue;
-        };
-        let (shown, range) = shown_at(unit, node, meter)?;
-        let reach = range.unwrap_or(shown.abs());
-        let value = shown + meter.fraction * reach * (2.0 * rng.random::<f64>() - 1.0);
-        sheet.readings.push(Reading {
-            quantity: Quantity::Volts,
-            point,
-            value: three_digits(value),
-            bound: Bound::Exact,
-            meter: *meter,
-            range,
-            setting: None,
-            line: Some(line),
-            pulled: Vec::new(),
-            lifted: Vec::new(),
-            bench: None,
-            span: Span::default(),
-        });
-    }
-    Some(sheet)
+    })
 }
 
-/// What a meter shows at a node, and on which range a person ends.
-fn shown_at(unit: &Unit, node: NodeId, meter: &Meter) -> Option<(f64, Option<f64>)> {
-    let at = |load| unit.read(node.0 as usize, 0, load);
+/// Nodes of a place that volts or ohms can be read at: red lead, black lead.
+fn leads(stage: &Stage, place: Place) -> Option<(usize, usize)> {
+    match place {
+        Place::Node(node) => Some((node.0 as usize, 0)),
+        Place::Across(part) | Place::Through(part) => stage
+            .part(part)
+            .kind
+            .ends()
+            .map(|(from, to)| (from.0 as usize, to.0 as usize)),
+    }
+}
+
+/// One voltage.
+pub fn read_volts(
+    stage: &Stage,
+    unit: &Unit,
+    meter: &Meter,
+    line: Volts,
+    point: Point,
+    rng: &mut impl Rng,
+) -> Option<Reading> {
+    let (shown, range) = shown_at(unit, leads(stage, point.place)?, meter)?;
+    let reach = range.unwrap_or(shown.abs());
+    let value = shown + meter.fraction * reach * (2.0 * rng.random::<f64>() - 1.0);
+    Some(Reading {
+        value: three_digits(value),
+        range,
+        ..read_nothing(meter, line, point)
+    })
+}
+
+/// Accuracy of an ohmmeter, as a fraction.
+const OHMS_FRACTION: f64 = 0.03;
+/// Beyond this an ohmmeter shows nothing, ohms.
+const OHMS_REACH: f64 = 20e6;
+
+/// One resistance, with the power off and the capacitors empty.
+pub fn read_ohms(
+    stage: &Stage,
+    unit: &Unit,
+    meter: &Meter,
+    line: Volts,
+    point: Point,
+    rng: &mut impl Rng,
+) -> Option<Reading> {
+    let (from, to) = leads(stage, point.place)?;
+    let ohms = unit.ohms(from, to)?;
+    let off = OHMS_FRACTION * (2.0 * rng.random::<f64>() - 1.0);
+    let (value, bound) = if ohms > OHMS_REACH {
+        (OHMS_REACH, Bound::Above)
+    } else {
+        (three_digits(ohms * (1.0 + off)).max(0.1), Bound::Exact)
+    };
+    Some(Reading {
+        quantity: Quantity::Ohms,
+        value,
+        bound,
+        ..read_nothing(meter, line, point)
+    })
+}
+
+/// A sheet's line before anything is read.
+fn read_nothing(meter: &Meter, line: Volts, point: Point) -> Reading {
+    Reading {
+        quantity: Quantity::Volts,
+        point,
+        value: 0.0,
+        bound: Bound::Exact,
+        meter: *meter,
+        range: None,
+        setting: None,
+        line: Some(line),
+        pulled: Vec::new(),
+        lifted: Vec::new(),
+        bench: None,
+        span: Span::default(),
+    }
+}
+
+/// What a meter shows between two nodes, and on which range a person ends.
+fn shown_at(unit: &Unit, (from, to): (usize, usize), meter: &Meter) -> Option<(f64, Option<f64>)> {
+    let at = |load| unit.read(from, to, load);
     Some(match meter.input {
         MeterInput::Ideal => (at(None)?, None),
         MeterInput::Fixed(ohms) => (at(Some(ohms.0))?, None),
@@ -148,6 +209,12 @@ fn three_digits(value: f64) -> f64 {
 
 /// In the place of a number of failures: one thing that is not in the netlist.
 pub const OUTSIDE: usize = 9;
+
+/// The seed of one case.
+#[must_use]
+pub fn seed(first: u64, case: u64, count: usize) -> u64 {
+    first + case * 7919 + count as u64
+}
 
 /// Draws a unit of `stage` as [`draw`] does, and asks the program.
 #[must_use]
@@ -182,6 +249,15 @@ pub fn ask(
         diagnosis,
         sheet: drawn.sheet.clone(),
     })
+}
+
+/// The program's answer about a unit, and the ideal observer's, which assumes what it is `told`.
+#[must_use]
+pub fn both(stage: &Stage, drawn: &Drawn, told: &Assumptions) -> Option<(Trial, Trial)> {
+    let options = Options::default();
+    let own = ask(stage, drawn, &options, &Assumptions::default())?;
+    let ideal = ask(stage, drawn, &options, told)?;
+    Some((own, ideal))
 }
 
 /// Draws a unit of `stage` with `count` failures that can each be detected, and
@@ -271,8 +347,10 @@ fn moved(stage: &Stage, without: &Unit, with: &Unit, meter: &Meter, sigma: &[f64
         let at = node.0 as usize;
         // Without the meter first, which is quick; then what the meter shows of it.
         if far(bare_without[at], bare_with[at], sigma) > DETECTABLE
-            && let (Some((before, _)), Some((after, _))) =
-                (shown_at(without, node, meter), shown_at(with, node, meter))
+            && let (Some((before, _)), Some((after, _))) = (
+                shown_at(without, (at, 0), meter),
+                shown_at(with, (at, 0), meter),
+            )
         {
             largest = largest.max(far(before, after, sigma));
         }
@@ -288,20 +366,7 @@ fn spreads(stage: &Stage, meter: &Meter, line: Volts) -> Option<Vec<f64>> {
     let sheet = Readings {
         readings: points(stage)
             .into_iter()
-            .map(|point| Reading {
-                quantity: Quantity::Volts,
-                point,
-                value: 0.0,
-                bound: Bound::Exact,
-                meter: *meter,
-                range: None,
-                setting: None,
-                line: Some(line),
-                pulled: Vec::new(),
-                lifted: Vec::new(),
-                bench: None,
-                span: Span::default(),
-            })
+            .map(|point| read_nothing(meter, line, point))
             .collect(),
         ..Readings::default()
     };

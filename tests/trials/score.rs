@@ -77,6 +77,46 @@ pub fn is_partly_right(stage: &Stage, trial: &Trial) -> bool {
         .any(|set| set.iter().any(|n| names.contains(n)))
 }
 
+/// Whether the very first suspect is the truth (for a healthy unit: as [`is_right`]).
+#[must_use]
+pub fn is_first(stage: &Stage, trial: &Trial) -> bool {
+    let names = truth(stage, &trial.faults);
+    if names.is_empty() || claim(&trial.diagnosis).unexplained {
+        return is_right(stage, trial);
+    }
+    let healthy = trial.diagnosis.healthy;
+    trial.diagnosis.suspects.first().is_some_and(|first| {
+        let mut said: Vec<String> = first.faults.iter().map(|f| f.part.clone()).collect();
+        said.sort();
+        said.dedup();
+        first.probability >= healthy && said == names
+    })
+}
+
+/// What one trial comes to.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mark {
+    /// The first group holds the truth.
+    pub right: bool,
+    /// The first suspect is the truth.
+    pub first: bool,
+    /// At least one true part is in the first group.
+    pub partly: bool,
+    /// Certainty claimed for the first group.
+    pub claimed: f64,
+}
+
+/// Marks a trial.
+#[must_use]
+pub fn mark(stage: &Stage, trial: &Trial) -> Mark {
+    Mark {
+        right: is_right(stage, trial),
+        first: is_first(stage, trial),
+        partly: is_partly_right(stage, trial),
+        claimed: claim(&trial.diagnosis).probability,
+    }
+}
+
 /// Rates over many trials.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {
@@ -84,9 +124,17 @@ pub struct Tally {
     pub claims: Vec<(bool, f64)>,
     /// At least one true part first.
     pub partly: usize,
+    /// The truth is the very first suspect.
+    pub first: usize,
 }
 
 impl Tally {
+    /// Adds one trial's mark.
+    pub fn add_mark(&mut self, mark: Mark) {
+        self.add(mark.right, mark.partly, mark.claimed);
+        self.first += usize::from(mark.first);
+    }
+
     /// Adds one.
     pub fn add(&mut self, right: bool, partly: bool, claimed: f64) {
         self.claims.push((right, claimed));
@@ -97,6 +145,12 @@ impl Tally {
     #[must_use]
     pub fn rate(&self) -> f64 {
         self.claims.iter().filter(|c| c.0).count() as f64 / self.claims.len().max(1) as f64
+    }
+
+    /// Share with the truth as the very first suspect.
+    #[must_use]
+    pub fn first_rate(&self) -> f64 {
+        self.first as f64 / self.claims.len().max(1) as f64
     }
 
     /// Share with at least one true part first.
@@ -153,14 +207,9 @@ pub struct Pair {
 
 impl Pair {
     /// Adds one unit.
-    pub fn add(&mut self, stage: &Stage, trial: &Trial, ideal: &Trial) {
-        for (tally, trial) in [(&mut self.own, trial), (&mut self.ideal, ideal)] {
-            tally.add(
-                is_right(stage, trial),
-                is_partly_right(stage, trial),
-                claim(&trial.diagnosis).probability,
-            );
-        }
+    pub fn add(&mut self, (own, ideal): (Mark, Mark)) {
+        self.own.add_mark(own);
+        self.ideal.add_mark(ideal);
     }
 
     /// Both in a line.
@@ -169,10 +218,12 @@ impl Pair {
         let (sure, often) = self.own.when_sure();
         let (ideal_sure, _) = self.ideal.when_sure();
         format!(
-            "{:3} units, right {:.3} (ideal {:.3}), partly {:.3} ({:.3}), claimed {:.3} ({:.3}), calibration error {:.3} ({:.3}), right when sure {sure:.3} of {often} ({ideal_sure:.3})",
+            "{:3} units, right {:.3} (ideal {:.3}), first {:.3} ({:.3}), partly {:.3} ({:.3}), claimed {:.3} ({:.3}), calibration error {:.3} ({:.3}), right when sure {sure:.3} of {often} ({ideal_sure:.3})",
             self.own.claims.len(),
             self.own.rate(),
             self.ideal.rate(),
+            self.own.first_rate(),
+            self.ideal.first_rate(),
             self.own.partly_rate(),
             self.ideal.partly_rate(),
             self.own.claimed(),

@@ -132,18 +132,11 @@ impl Kinds {
         }
     }
 
-    /// A table.
+    /// A table for the screen.
     #[must_use]
     pub fn told(&self) -> String {
         let mut out = String::new();
         for (kind, row) in &self.rows {
-            let mut instead: Vec<(&String, &usize)> = row.instead.iter().collect();
-            instead.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
-            let instead: Vec<String> = instead
-                .iter()
-                .take(MOST)
-                .map(|(what, count)| format!("{what} {count}"))
-                .collect();
             let _ = writeln!(
                 out,
                 "  {kind:32} {:3} units, right {:.2}, ideal {:.2}, sure and wrong {:2}; instead: {}",
@@ -151,10 +144,42 @@ impl Kinds {
                 row.right as f64 / row.units as f64,
                 row.ideal as f64 / row.units as f64,
                 row.sure_and_wrong,
-                instead.join(", "),
+                row.instead(),
             );
         }
         out
+    }
+
+    /// The rows of a table for the page.
+    #[must_use]
+    pub fn rows(&self) -> String {
+        let mut out = String::new();
+        for (kind, row) in &self.rows {
+            let _ = writeln!(
+                out,
+                "| {kind} | {} | {} | {} | {} | {} |",
+                row.units,
+                row.right,
+                row.ideal,
+                row.sure_and_wrong,
+                row.instead(),
+            );
+        }
+        out
+    }
+}
+
+impl Row {
+    /// What was said instead, most often first.
+    fn instead(&self) -> String {
+        let mut list: Vec<(&String, &usize)> = self.instead.iter().collect();
+        list.sort_by(|a, b| b.1.cmp(a.1).then(a.0.cmp(b.0)));
+        let words: Vec<String> = list
+            .iter()
+            .take(MOST)
+            .map(|(what, count)| format!("{what} {count}"))
+            .collect();
+        words.join(", ")
     }
 }
 

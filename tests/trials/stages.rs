@@ -35,6 +35,9 @@ pub fn read(path: &Path) -> Result<Stage, String> {
     Ok(parsed.value)
 }
 
+/// For stages of any number of parts.
+pub const ANY: usize = usize::MAX;
+
 /// Every stage of the shipped folder with at most `most_parts` parts, by file name.
 ///
 /// # Errors

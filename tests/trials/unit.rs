@@ -17,6 +17,8 @@ pub struct Branch {
     pub ohms: f64,
     /// Volts in series.
     pub emf: f64,
+    /// A source: gone with the power.
+    pub source: bool,
 }
 
 /// A non-linear part.
@@ -242,9 +244,29 @@ impl Unit {
                 to,
                 ohms,
                 emf: 0.0,
+                source: false,
             });
         }
         let x = unit.solve()?;
         Some(x[from] - x[to])
+    }
+
+    /// What an ohmmeter shows between two nodes: no source and no tube is there.
+    #[must_use]
+    pub fn ohms(&self, from: usize, to: usize) -> Option<f64> {
+        const TEST_OHMS: f64 = 1e4;
+        let mut unit = self.clone();
+        unit.placed.clear();
+        unit.branches.retain(|branch| !branch.source);
+        unit.branches.push(Branch {
+            from,
+            to,
+            ohms: TEST_OHMS,
+            emf: 1.0,
+            source: true,
+        });
+        let x = unit.settle()?;
+        let volts = x[from] - x[to];
+        Some((TEST_OHMS * volts / (1.0 - volts)).max(0.0))
     }
 }
