@@ -23,6 +23,9 @@ use deadstage_reason::{Ablation, Assumptions};
 use super::draw::{first_point, shares};
 use super::law::{Specimen, ToldLaw, UnitTube};
 
+/// It looks at so many times as many sets as the program does.
+const BREADTH: usize = 3;
+
 /// Middles of three even stretches of the contact share.
 const CONTACT_SHARES: [f64; 3] = [1.0 / 6.0, 0.5, 5.0 / 6.0];
 
@@ -38,6 +41,7 @@ pub fn assumptions(stage: &Stage) -> Result<Assumptions, String> {
     Ok(Assumptions {
         networks,
         failures: Some(failures(stage)),
+        breadth: BREADTH,
         without: Ablation {
             misfit: true,
             ..Ablation::default()

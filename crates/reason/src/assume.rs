@@ -24,6 +24,10 @@ pub struct Assumptions {
     /// the table's; a way that is not listed does not happen. A way with
     /// several places in the part shares its probability among them evenly.
     pub failures: Option<BTreeMap<(PartId, Mode), f64>>,
+    /// How many times as many sets of failures as usual the search looks at;
+    /// nought and one are as usual. Worth it where laws and spreads are known so
+    /// well that a set's members look hopeless alone.
+    pub breadth: usize,
     /// What is left out.
     pub without: Ablation,
 }

@@ -134,7 +134,7 @@ pub fn diagnose_assuming(
         healthy: Vec::new(),
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
-    let found = search(&mut scales, options.together);
+    let found = search(&mut scales, options.together, assumed.breadth);
     let reach = Reach {
         steps,
         meter: crate::reach::meter_in_hand(meter),

@@ -41,7 +41,10 @@ pub(crate) struct Found {
 }
 
 /// Weighs all singles, then extends.
-pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
+///
+/// A `breadth` above one keeps so many times as many sets for extension, however
+/// far below the best they are, and weighs so many times as many extensions of each.
+pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
     let (mut sets, responses) = singles(scales, ln_healthy);
     sort(&mut sets);
@@ -54,15 +57,17 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize) -> Found {
         let best = sets
             .first()
             .map_or(ln_healthy, |s| s.ln_weight.max(ln_healthy));
-        let poor = scales.fits_poorly(best);
-        let reach = REACH * if poor { 8.0 } else { 2.0 };
-        parents.retain(|p| p.ln_weight > best - reach);
-        parents.truncate(PARENTS[size - 1] * if poor { 2 } else { 1 });
+        let poor = breadth <= 1 && scales.fits_poorly(best);
+        if breadth <= 1 {
+            let reach = REACH * if poor { 8.0 } else { 2.0 };
+            parents.retain(|p| p.ln_weight > best - reach);
+        }
+        parents.truncate(PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) });
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
             .par_iter()
             .map_init(Scratch::default, |scratch, parent| {
-                propose(scales, parent, &responses, best, scratch)
+                propose(scales, parent, &responses, best, breadth, scratch)
             })
             .collect();
         for (set, promise, start) in proposals.into_iter().flatten() {
@@ -476,6 +481,7 @@ fn propose(
     parent: &Weighed,
     responses: &[Shifts],
     best: f64,
+    breadth: usize,
     scratch: &mut Scratch,
 ) -> Vec<Extension> {
     let held: Vec<Held<'_>> = parent
@@ -529,11 +535,13 @@ fn propose(
         .filter(|(promise, _)| parent.ln_weight + promise > best - REACH - LINEAR_SLACK)
         .collect();
     looked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    looked.truncate(if scales.failures.len() > LARGE {
-        MOST_ASKED_OF_MANY
-    } else {
-        MOST_ASKED
-    });
+    looked.truncate(
+        if scales.failures.len() > LARGE {
+            MOST_ASKED_OF_MANY
+        } else {
+            MOST_ASKED
+        } * breadth.max(1),
+    );
     let mut beside = Beside::new(scales, parent.law, &held, &forecast.mean, &starts, scratch);
     let mut promising: Vec<(f64, usize, f64)> = looked
         .into_iter()
@@ -554,7 +562,7 @@ fn propose(
         .filter(|(promise, ..)| parent.ln_weight + promise > best - REACH)
         .collect();
     promising.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    promising.truncate(EXTENSIONS);
+    promising.truncate(EXTENSIONS * breadth.max(1));
     promising
         .into_iter()
         .map(|(promise, index, u)| {
