@@ -1,15 +1,17 @@
 //! Drawing units: scatter within tolerance, failures, and the unit that comes of both.
 
 use deadstage_circuit::{Network, class_of};
-use deadstage_netlist::{Electrode, PartId, PartKind, SettingId, Stage};
+use deadstage_netlist::{Drive, Electrode, PartId, PartKind, SettingId, Stage};
 use deadstage_parts::{
-    Condition, LawForm, Mode, OperatingPoint, TubeKind, UnitKind, default_tolerance,
-    healthy_leakage_ohms, tube_table,
+    Condition, Device, LawForm, Mode, OperatingPoint, PlateLoad, TubeDrive, TubeKind, UnitKind,
+    default_tolerance, healthy_leakage_ohms, tube_table,
 };
 use rand::{Rng, RngExt};
 
-use super::law::{CONTACT_SIGMA, MU_SIGMA, PERVEANCE_SIGMA, SCREEN_SIGMA, Specimen, UnitTube};
-use super::unit::{Body, Branch, Placed, Unit};
+use super::law::{
+    CONTACT_SIGMA, DRIVE_SIGMA, MU_SIGMA, PERVEANCE_SIGMA, SCREEN_SIGMA, Specimen, Swing, UnitTube,
+};
+use super::unit::{Body, Branch, Placed, RelayContact, Unit};
 
 /// How far one unit is from its print.
 #[derive(Clone, Debug)]
@@ -41,12 +43,16 @@ pub fn scatter(stage: &Stage, rng: &mut impl Rng) -> Scatter {
     let specimen = stage
         .parts
         .iter()
-        .map(|_| Specimen {
+        .map(|part| Specimen {
             perveance: (PERVEANCE_SIGMA * normal(rng)).exp(),
             mu: 1.0 + MU_SIGMA * normal(rng),
             contact: CONTACT_SIGMA * normal(rng),
             screen: (SCREEN_SIGMA * normal(rng)).exp(),
             contact_share,
+            drive: match &part.kind {
+                PartKind::Tube { drive: Some(_), .. } => (DRIVE_SIGMA * normal(rng)).exp(),
+                _ => 1.0,
+            },
         })
         .collect();
     Scatter { value, specimen }
@@ -175,7 +181,7 @@ pub fn fault(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
             }
         }
         PartKind::Regulator { .. } => FaultKind::NotFiring,
-        PartKind::Switch { .. } => {
+        PartKind::Switch { .. } | PartKind::Contact { .. } => {
             if pick < 0.5 {
                 FaultKind::Stuck
             } else {
@@ -221,7 +227,9 @@ pub fn shares(kind: &PartKind) -> Vec<(Mode, f64)> {
         PartKind::Supply { .. } => vec![(Mode::Low, 0.6), (Mode::Dead, 0.4)],
         PartKind::Rectifier { .. } => vec![(Mode::Weak, 0.6), (Mode::Dead, 0.4)],
         PartKind::Regulator { .. } => vec![(Mode::NotFiring, 1.0)],
-        PartKind::Switch { .. } => vec![(Mode::Stuck, 0.5), (Mode::PoorContact, 0.5)],
+        PartKind::Switch { .. } | PartKind::Contact { .. } => {
+            vec![(Mode::Stuck, 0.5), (Mode::PoorContact, 0.5)]
+        }
         _ => Vec::new(),
     }
 }
@@ -246,19 +254,48 @@ pub fn stray(stage: &Stage, rng: &mut impl Rng) -> Option<Fault> {
     })
 }
 
-/// Whether the bench can build this stage at all.
+/// Whether the bench can build this stage, and nothing in it swings or switches itself.
 #[must_use]
 pub fn can_build(stage: &Stage) -> bool {
+    is_built(stage)
+        && stage.parts.iter().all(|part| match &part.kind {
+            PartKind::Tube { drive, .. } => drive.is_none(),
+            PartKind::Relay { .. } | PartKind::Contact { .. } => false,
+            _ => true,
+        })
+}
+
+/// Whether the bench can build this stage at all: every tube has a published
+/// point, and a signal is stated by its peak.
+#[must_use]
+pub fn is_built(stage: &Stage) -> bool {
     stage.parts.iter().all(|part| match &part.kind {
         PartKind::Tube {
             drive,
             tube_type,
             unit,
             ..
-        } => drive.is_none() && first_point(stage, tube_type, *unit).is_some(),
-        PartKind::Relay { .. } | PartKind::Contact { .. } => false,
+        } => {
+            !matches!(drive, Some(Drive::GridCurrent(_)))
+                && first_point(stage, tube_type, *unit).is_some()
+        }
         _ => true,
     })
+}
+
+/// The signal at a tube's grid, as its stage states it.
+#[must_use]
+pub(crate) fn swing(law: &Device) -> Option<Swing> {
+    let Device::Driven(driven) = law else {
+        return None;
+    };
+    match driven.drive() {
+        TubeDrive::PeakVolts(peak) => Some(Swing {
+            peak,
+            tuned: driven.load() == PlateLoad::Tuned,
+        }),
+        TubeDrive::GridAmps(_) => None,
+    }
 }
 
 /// Kind, published point and mu of a type.
@@ -340,6 +377,8 @@ pub fn build(
         ..Unit::default()
     };
     let default = SettingId(0);
+    let mut coils = Vec::new();
+    let mut contacts = Vec::new();
     for fault in faults {
         if let FaultKind::Stray(from, to, ohms) = fault.kind {
             unit.branches.push(Branch {
@@ -407,6 +446,9 @@ pub fn build(
                     _ => nominal,
                 };
                 branch(from.0 as usize, to.0 as usize, value, 0.0);
+                if let PartKind::Relay { pulls_in, .. } = &part.kind {
+                    coils.push((id, unit.branches.len() - 1, pulls_in.0));
+                }
             }
             PartKind::Potentiometer {
                 ohms,
@@ -445,7 +487,7 @@ pub fn build(
                 }
                 let ohms = match fault {
                     Some(FaultKind::PoorContact(r)) if closed => r,
-                    _ if closed => 0.05,
+                    _ if closed => CLOSED_OHMS,
                     _ => 1e11,
                 };
                 branch(from.0 as usize, to.0 as usize, ohms, 0.0);
@@ -473,6 +515,12 @@ pub fn build(
                     }
                     None => Body::Other(slot.law.clone(), Condition::default()),
                 };
+                if let Body::Tube(tube) = &mut body {
+                    tube.swing = swing(&slot.law).map(|swing| Swing {
+                        peak: swing.peak * scatter.specimen[index].drive,
+                        ..swing
+                    });
+                }
                 match (&mut body, fault) {
                     (Body::Tube(tube), Some(FaultKind::Weak(r))) => tube.emission = r,
                     (Body::Tube(tube), Some(FaultKind::Dead)) => tube.emission = 0.0,
@@ -523,8 +571,40 @@ pub fn build(
                     body: Body::Other(slot.law.clone(), condition),
                 });
             }
-            PartKind::Contact { .. } => return Err("relay contacts are not built".to_owned()),
+            PartKind::Contact {
+                relay,
+                normally_open,
+                from,
+                to,
+            } => {
+                let closed = match fault {
+                    Some(FaultKind::PoorContact(r)) => r,
+                    _ => CLOSED_OHMS,
+                };
+                branch(from.0 as usize, to.0 as usize, closed, 0.0);
+                // The coil may stand behind its contacts in the file.
+                contacts.push((unit.branches.len() - 1, *relay, *normally_open, fault));
+            }
         }
     }
+    for (at, relay, normally_open, fault) in contacts {
+        let (_, coil, pulls_in) = coils
+            .iter()
+            .copied()
+            .find(|(id, ..)| *id == relay)
+            .ok_or("a contact without a coil")?;
+        let closed_ohms = unit.branches[at].ohms;
+        unit.contacts.push(RelayContact {
+            branch: at,
+            coil,
+            pulls_in,
+            closed_at_rest: normally_open == (fault == Some(FaultKind::Stuck)),
+            closed_ohms,
+        });
+    }
+    unit.release();
     Ok(unit)
 }
+
+/// A closed contact, ohms.
+const CLOSED_OHMS: f64 = 0.05;

@@ -20,7 +20,7 @@ use deadstage_netlist::{PartId, PartKind, Stage};
 use deadstage_parts::{Device, LawForm, Mode, RateProfile, Trait, default_tolerance, rate};
 use deadstage_reason::{Ablation, Assumptions};
 
-use super::draw::{first_point, shares};
+use super::draw::{first_point, shares, swing};
 use super::law::{Specimen, ToldLaw, UnitTube};
 
 /// It looks at so many times as many sets as the program does.
@@ -64,8 +64,10 @@ fn network(stage: &Stage, contact_share: f64) -> Result<Network, String> {
         let device = network.part(id).device.ok_or("no device")?;
         let (kind, point, mu) = first_point(stage, tube_type, *unit).ok_or("no published point")?;
         let Some(kind) = kind else { continue };
+        let mut tube = UnitTube::new(kind, &point, mu, &Specimen::nominal(contact_share));
+        tube.swing = swing(&network.device(device).law);
         let law = ToldLaw {
-            tube: UnitTube::new(kind, &point, mu, &Specimen::nominal(contact_share)),
+            tube,
             ports: network.device(device).ports.len(),
         };
         network

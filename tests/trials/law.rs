@@ -14,6 +14,8 @@ pub const MU_SIGMA: f64 = 0.04;
 pub const CONTACT_SIGMA: f64 = 0.08;
 /// Of the logarithm of [`Specimen::screen`].
 pub const SCREEN_SIGMA: f64 = 0.15;
+/// Of the logarithm of [`Specimen::drive`].
+pub const DRIVE_SIGMA: f64 = 0.15;
 
 /// One specimen.
 #[derive(Clone, Debug)]
@@ -29,12 +31,32 @@ pub struct UnitTube {
     screen_ratio: f64,
     knee: f64,
     grid_perveance: f64,
+    /// Grid bias that cuts it off at the published point, volts.
+    cutoff: f64,
     /// Emission left, 1 for a healthy tube.
     pub emission: f64,
     /// Gas: grid current out of the grid as a fraction of plate current.
     pub gas: f64,
     pentode: bool,
+    /// Signal at its grid.
+    pub swing: Option<Swing>,
 }
+
+/// A signal, of which a voltmeter sees the mean.
+#[derive(Clone, Copy, Debug)]
+pub struct Swing {
+    /// Peak at the grid, volts.
+    pub peak: f64,
+    /// Whether the plate is tuned and swings against the grid.
+    pub tuned: bool,
+}
+
+/// By how much of its direct voltage a tuned plate swings when the grid is driven by the
+/// cutoff bias or more: screen-grid tubes, triodes. Not the program's figures.
+const PLATE_SWING: (f64, f64) = (0.75, 0.5);
+
+/// Points of the signal over half a cycle.
+const PHASES: usize = 16;
 
 /// Over how many volts plate and screen start to collect.
 const ROUNDING: f64 = 0.05;
@@ -56,6 +78,8 @@ pub struct Specimen {
     pub screen: f64,
     /// Fraction of the published contact potential that this unit's law believes in.
     pub contact_share: f64,
+    /// Ratio of the signal at its grid.
+    pub drive: f64,
 }
 
 impl Specimen {
@@ -68,6 +92,7 @@ impl Specimen {
             contact: 0.0,
             screen: 1.0,
             contact_share,
+            drive: 1.0,
         }
     }
 }
@@ -122,9 +147,11 @@ impl UnitTube {
             screen_ratio: screen_ratio * specimen.screen,
             knee: 0.08 * point.plate_volts.min(250.0),
             grid_perveance: 0.3 * total / drive.powf(1.5),
+            cutoff: pull / mu,
             emission: 1.0,
             gas: 0.0,
             pentode,
+            swing: None,
         }
     }
 
@@ -135,8 +162,41 @@ impl UnitTube {
         self.law(at, &Condition::default()).map(|amps| amps.v)
     }
 
-    /// The law itself; a condition moves this specimen further.
-    fn law<const N: usize>(
+    /// The law with its signal: the mean over a cycle. A condition moves this specimen further.
+    fn law<const N: usize>(&self, at: [Dual<N>; 3], condition: &Condition) -> [Dual<N>; 3] {
+        let peak = self.swing.map_or(0.0, |swing| swing.peak * condition.drive);
+        if peak <= 0.0 || self.emission * condition.perveance <= 0.0 {
+            return self.at_rest(at, condition);
+        }
+        let most = if self.pentode {
+            PLATE_SWING.0
+        } else {
+            PLATE_SWING.1
+        };
+        let fully = (peak / self.cutoff).min(1.0);
+        let plate_swing = if self.swing.is_some_and(|swing| swing.tuned) {
+            most * fully
+        } else {
+            0.0
+        };
+        let [plate, grid, screen] = at;
+        let mut mean = [Dual::constant(0.0); 3];
+        for k in 0..PHASES {
+            let cosine = (std::f64::consts::PI * (k as f64 + 0.5) / PHASES as f64).cos();
+            let now = [
+                plate * (1.0 - plate_swing * cosine),
+                grid + peak * cosine,
+                screen,
+            ];
+            for (mean, amps) in mean.iter_mut().zip(self.at_rest(now, condition)) {
+                *mean = *mean + amps * (1.0 / PHASES as f64);
+            }
+        }
+        mean
+    }
+
+    /// Without a signal.
+    fn at_rest<const N: usize>(
         &self,
         [plate, grid, screen]: [Dual<N>; 3],
         condition: &Condition,
@@ -218,11 +278,13 @@ impl DeviceLaw for ToldLaw {
 
     fn spreads(&self) -> Vec<Spread> {
         let screen = if self.tube.pentode { SCREEN_SIGMA } else { 0.0 };
+        let drive = self.tube.swing.map_or(0.0, |_| DRIVE_SIGMA);
         [
             (Trait::Perveance, PERVEANCE_SIGMA),
             (Trait::ContactVolts, CONTACT_SIGMA),
             (Trait::Mu, MU_SIGMA),
             (Trait::ScreenShare, screen),
+            (Trait::Drive, drive),
         ]
         .into_iter()
         .filter(|(_, sigma)| *sigma > 0.0)

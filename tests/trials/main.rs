@@ -63,7 +63,7 @@ fn asked(words: &[String]) -> Result<(), String> {
         let mut kinds = show::Kinds::default();
         for (name, stage) in shipped
             .iter()
-            .filter(|(n, s)| n.contains(&only) && draw::can_build(s))
+            .filter(|(n, s)| n.contains(&only) && draw::is_built(s))
         {
             let began = std::time::Instant::now();
             let done = trials(name, stage, count, cases, first)?;

@@ -62,7 +62,7 @@ type Shipped = Vec<(String, Stage)>;
 pub fn page(size: Size, told: &mut dyn FnMut(String)) -> Result<String, String> {
     let shipped: Shipped = stages::shipped(stages::ANY)?
         .into_iter()
-        .filter(|(_, stage)| drawing::can_build(stage))
+        .filter(|(_, stage)| drawing::is_built(stage))
         .collect();
     let mut bench = Bench {
         assumptions: shipped

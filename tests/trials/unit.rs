@@ -50,7 +50,30 @@ pub struct Unit {
     pub branches: Vec<Branch>,
     /// The rest.
     pub placed: Vec<Placed>,
+    /// Contacts of relays.
+    pub contacts: Vec<RelayContact>,
 }
+
+/// A contact that follows the current in a coil.
+#[derive(Clone, Copy, Debug)]
+pub struct RelayContact {
+    /// Index of its own branch.
+    pub branch: usize,
+    /// Index of the coil's.
+    pub coil: usize,
+    /// Amperes at which the relay pulls in.
+    pub pulls_in: f64,
+    /// Whether it is closed while the coil is not pulled in.
+    pub closed_at_rest: bool,
+    /// Ohms when closed.
+    pub closed_ohms: f64,
+}
+
+/// An open contact, ohms.
+const OPEN_OHMS: f64 = 1e11;
+
+/// How often relays may change before they are called unsteady.
+const MOST_CHANGES: usize = 8;
 
 impl Placed {
     fn currents(&self, x: &[f64]) -> Vec<f64> {
@@ -79,9 +102,57 @@ impl Placed {
 }
 
 impl Unit {
-    /// Node voltages, common first; `None` where it does not settle. Regulators strike as they do on a bench.
+    /// All relays at rest.
+    pub fn release(&mut self) {
+        for index in 0..self.contacts.len() {
+            self.set(index, false);
+        }
+    }
+
+    fn set(&mut self, contact: usize, pulled_in: bool) {
+        let contact = self.contacts[contact];
+        let closed = contact.closed_at_rest != pulled_in;
+        self.branches[contact.branch].ohms = if closed {
+            contact.closed_ohms
+        } else {
+            OPEN_OHMS
+        };
+    }
+
+    /// Node voltages, common first; `None` where it does not settle. Relays
+    /// pull in, and regulators strike, as they do on a bench.
     #[must_use]
     pub fn solve(&self) -> Option<Vec<f64>> {
+        if self.contacts.is_empty() {
+            return self.strike();
+        }
+        let mut unit = self.clone();
+        unit.release();
+        let mut pulled_in = vec![false; self.contacts.len()];
+        for _ in 0..MOST_CHANGES {
+            let x = unit.strike()?;
+            let now: Vec<bool> = unit
+                .contacts
+                .iter()
+                .map(|contact| {
+                    let coil = &unit.branches[contact.coil];
+                    let amps = (x[coil.from] - x[coil.to] - coil.emf) / coil.ohms;
+                    amps.abs() >= contact.pulls_in
+                })
+                .collect();
+            if now == pulled_in {
+                return Some(x);
+            }
+            for (index, pulled_in) in now.iter().enumerate() {
+                unit.set(index, *pulled_in);
+            }
+            pulled_in = now;
+        }
+        None
+    }
+
+    /// With the relays as they are.
+    fn strike(&self) -> Option<Vec<f64>> {
         let mut unit = self.clone();
         for placed in &mut unit.placed {
             if let Body::Other(Device::Regulator(_), condition) = &mut placed.body {
@@ -256,6 +327,7 @@ impl Unit {
     pub fn ohms(&self, from: usize, to: usize) -> Option<f64> {
         const TEST_OHMS: f64 = 1e4;
         let mut unit = self.clone();
+        unit.release();
         unit.placed.clear();
         unit.branches.retain(|branch| !branch.source);
         unit.branches.push(Branch {

@@ -117,6 +117,12 @@ impl DrivenTube {
         self.drive
     }
 
+    /// What the signal does to the plate.
+    #[must_use]
+    pub fn load(&self) -> PlateLoad {
+        self.load
+    }
+
     /// Number of ports, as the tube's.
     #[must_use]
     pub fn ports(&self) -> usize {
