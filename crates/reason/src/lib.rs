@@ -21,6 +21,7 @@ mod observe;
 mod outcome;
 mod outlook;
 mod outside;
+pub mod plan;
 mod reach;
 mod search;
 #[cfg(test)]
