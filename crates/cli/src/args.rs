@@ -87,6 +87,9 @@ pub(crate) struct SuspectArgs {
     /// Suspects to list; the probability of the others is given as a sum.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=10_000))]
     pub(crate) most: Option<u32>,
+    /// Plan the readings to come, one after another: what each would tell, up to the repair.
+    #[arg(long)]
+    pub(crate) plan: bool,
     /// Which rates of failure to start from.
     #[arg(long, value_enum, default_value_t = Rates::DecadesOld)]
     pub(crate) rates: Rates,

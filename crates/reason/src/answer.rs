@@ -6,6 +6,7 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::{Meter, PartId, PartKind, Readings, Stage};
 use deadstage_parts::Mode;
 
+use crate::advice::Adviser;
 use crate::diagnose::Options;
 use crate::error::Error;
 use crate::explain::{Explainer, rival};
@@ -16,7 +17,7 @@ use crate::next::{self, Looked};
 use crate::observe::Observations;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
 use crate::outside::outside;
-use crate::reach::{Step, special_steps};
+use crate::reach::{Step, leave_out_unchanged, other_settings, special_steps};
 use crate::search::Found;
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
@@ -114,6 +115,17 @@ pub(crate) fn compose(
         &reach.meter,
         &parts_in_question(scales, &list),
     ));
+    let unchanged_from = steps.len();
+    if parts_in_question(scales, &list).len() > 1 {
+        steps.extend(other_settings(
+            stage,
+            &scales.model.networks.list[0],
+            reach.observed,
+            &mut situations,
+            reach.running,
+            &reach.meter,
+        ));
+    }
     let setting = situations[reach.running].setting;
     let networks = scales.model.networks;
     let changed = Model::new(stage, networks, &situations, &mut Scratch::default());
@@ -122,6 +134,9 @@ pub(crate) fn compose(
         steps.truncate(plain);
         scales.model
     });
+    if steps.len() > unchanged_from {
+        leave_out_unchanged(model, reach.running, &mut steps, unchanged_from);
+    }
     let mut looked = next::look(scales, model, &steps, &reach.meter, &asked);
     let healthy_outlook = looked.pop().flatten();
     let probabilities: Vec<f64> = list.iter().map(|c| c.probability).collect();
@@ -143,7 +158,28 @@ pub(crate) fn compose(
                 .collect()
         })
     };
-    let next = next::proposals(&leading, &steps, &stage.settings, setting, &name);
+    let worth = next::worth(&leading, &steps);
+    let unexplained = (ln_unexplained - ln_total).exp();
+    let adviser = Adviser {
+        stage,
+        scales,
+        model,
+        steps: &steps,
+        meter: &reach.meter,
+        running: reach.running,
+        setting,
+        name: &name,
+    };
+    let advice = adviser.advise(&leading, &worth, unexplained, &outside.near, options.plan);
+    let next = next::proposals(
+        &leading,
+        &steps,
+        &advice.order,
+        &worth,
+        &stage.settings,
+        setting,
+        &name,
+    );
     let rest = list.iter().skip(options.most).map(|c| c.probability).sum();
     Ok(Diagnosis {
         stage: stage.title.clone(),
@@ -151,7 +187,7 @@ pub(crate) fn compose(
         readings: judged(scales, &slips),
         suspects,
         healthy,
-        unexplained: (ln_unexplained - ln_total).exp(),
+        unexplained,
         unexplained_near: outside.near,
         rest,
         next,
@@ -160,7 +196,8 @@ pub(crate) fn compose(
             .map(|(part, mode)| format!("{} {mode}", stage.part(*part).name))
             .collect(),
         search: said_of(&found.weighed),
-        stop: None,
+        stop: advice.stop,
+        plan: advice.plan,
         highest_volts,
     })
 }

@@ -27,6 +27,8 @@ pub struct Options {
     pub profile: RateProfile,
     /// Most failures held together.
     pub together: usize,
+    /// Whether to plan the readings to come, one after another.
+    pub plan: bool,
 }
 
 impl Default for Options {
@@ -35,6 +37,7 @@ impl Default for Options {
             most: 20,
             profile: RateProfile::DecadesOld,
             together: 4,
+            plan: false,
         }
     }
 }

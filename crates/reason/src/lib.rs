@@ -1,6 +1,7 @@
 //! Which failures best explain what was read, and what to read next.
 #![forbid(unsafe_code)]
 
+mod advice;
 mod answer;
 #[cfg(test)]
 mod any_failure;
@@ -10,6 +11,7 @@ mod chart;
 mod check;
 mod confirm;
 mod diagnose;
+mod effort;
 mod error;
 mod evidence_parts;
 mod explain;

@@ -1,4 +1,4 @@
-//! Groups of answers that nothing in reach can part, and what to read next.
+//! Groups of answers that nothing in reach can part, what every further reading is worth, and how it is proposed.
 
 use deadstage_circuit::Scratch;
 use deadstage_netlist::{Meter, engineering};
@@ -39,13 +39,14 @@ pub(crate) fn look<'a>(
     meter: &Meter,
     answers: &[(Option<&'a Weighed>, f64)],
 ) -> Vec<Option<Looked<'a>>> {
+    let steps: Vec<&Step> = steps.iter().collect();
     answers
         .par_iter()
         .map_init(Scratch::default, |scratch, &(answer, probability)| {
             if probability < LEAST_SHARE {
                 return None;
             }
-            let outlook = outlook(scales, model, steps, meter, answer, scratch)?;
+            let outlook = outlook(scales, model, &steps, meter, answer, scratch)?;
             Some(Looked {
                 answer,
                 probability,
@@ -92,19 +93,21 @@ pub(crate) fn groups(
     member_of.into_iter().map(|group| number[group]).collect()
 }
 
-/// The measurements worth making, by expected information for their trouble.
-pub(crate) fn proposals(
-    looked: &[&Looked<'_>],
-    steps: &[Step],
-    settings: &[String],
-    current_setting: Option<deadstage_netlist::SettingId>,
-    name: &dyn Fn(Option<&Weighed>) -> Vec<FaultName>,
-) -> Vec<Proposal> {
+/// What one step is worth by itself.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Worth {
+    pub(crate) index: usize,
+    /// Expected information about which failure it is, bits.
+    pub(crate) bits: f64,
+}
+
+/// The steps that tell something, by expected information for their trouble.
+pub(crate) fn worth(looked: &[&Looked<'_>], steps: &[Step]) -> Vec<Worth> {
     let total: f64 = looked.iter().map(|l| l.probability).sum();
     if total <= 0.0 {
         return Vec::new();
     }
-    let mut worth: Vec<(f64, f64, usize)> = steps
+    let mut list: Vec<(f64, Worth)> = steps
         .iter()
         .enumerate()
         .map(|(index, step)| {
@@ -116,17 +119,30 @@ pub(crate) fn proposals(
                 })
                 .collect();
             let bits = bits(&forecasts) * total;
-            (bits / step.effort, bits, index)
+            (bits / step.effort(), Worth { index, bits })
         })
-        .filter(|(_, bits, _)| *bits > LEAST_BITS)
+        .filter(|(_, worth)| worth.bits > LEAST_BITS)
         .collect();
-    worth.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.2.cmp(&b.2)));
-    worth
-        .into_iter()
-        .take(MOST_PROPOSALS)
-        .map(|(_, bits, index)| {
+    list.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.index.cmp(&b.1.index)));
+    list.into_iter().map(|(_, worth)| worth).collect()
+}
+
+/// The measurements worth making, in this `order` of steps.
+pub(crate) fn proposals(
+    looked: &[&Looked<'_>],
+    steps: &[Step],
+    order: &[usize],
+    worth: &[Worth],
+    settings: &[String],
+    current_setting: Option<deadstage_netlist::SettingId>,
+    name: &dyn Fn(Option<&Weighed>) -> Vec<FaultName>,
+) -> Vec<Proposal> {
+    order
+        .iter()
+        .filter_map(|&index| {
+            let own = worth.iter().find(|w| w.index == index)?;
             let step = &steps[index];
-            Proposal {
+            Some(Proposal {
                 point: step.observation.label.clone(),
                 kind: step.observation.kind,
                 with: step.with.clone(),
@@ -134,10 +150,11 @@ pub(crate) fn proposals(
                     .setting
                     .filter(|_| step.setting != current_setting)
                     .and_then(|s| settings.get(s.0 as usize).cloned()),
-                bits,
+                bits: own.bits,
                 why: what_to_expect(looked, step, index, name),
-            }
+            })
         })
+        .take(MOST_PROPOSALS)
         .collect()
 }
 

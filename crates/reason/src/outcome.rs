@@ -129,6 +129,8 @@ pub struct Diagnosis {
     pub search: String,
     /// What to do when more measuring is not the best move, in a sentence.
     pub stop: Option<String>,
+    /// What to do after each reading to come, if it was asked for.
+    pub plan: Option<Plan>,
     /// Highest voltage met against common in any state considered, volts.
     pub highest_volts: f64,
 }
@@ -216,4 +218,101 @@ pub struct Proposal {
     pub bits: f64,
     /// What to expect under the leading suspects.
     pub why: String,
+}
+
+/// What to measure, reading by reading, and what then is known.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    /// Probability of the answers that the plan is made for.
+    pub covers: f64,
+    /// Expected trouble of its measurements, a voltage at an easy pin being 1.
+    pub effort: f64,
+    /// Expected trouble of repairs made in vain, in the same unit.
+    pub in_vain: f64,
+    /// As things stand.
+    pub root: PlanNode,
+}
+
+impl Plan {
+    /// Of no answer: put the readings on the sheet and ask again.
+    pub(crate) fn nothing() -> Self {
+        Self {
+            covers: 0.0,
+            effort: 0.0,
+            in_vain: 0.0,
+            root: PlanNode {
+                held: Vec::new(),
+                then: PlanThen::Open,
+            },
+        }
+    }
+}
+
+/// What is known at one place of a plan, and what to do there.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlanNode {
+    /// The answers, most probable first.
+    pub held: Vec<PlanAnswer>,
+    /// What to do.
+    pub then: PlanThen,
+}
+
+/// An answer with its probability.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlanAnswer {
+    /// The failures; none is a healthy unit.
+    pub faults: Vec<FaultName>,
+    /// Probability, at that place of the plan.
+    pub probability: f64,
+}
+
+/// What to do at one place of a plan.
+#[derive(Clone, Debug, PartialEq)]
+pub enum PlanThen {
+    /// Nothing more to measure for now.
+    Act {
+        /// What to do, in a sentence: `replace R7 and measure again.`
+        said: String,
+        /// Probability that this is right.
+        right: f64,
+    },
+    /// Measure.
+    Measure {
+        /// What.
+        step: PlanStep,
+        /// What follows on each range of the reading, from low to high; the ranges join.
+        branches: Vec<PlanBranch>,
+    },
+    /// The plan is not followed further here: put the readings on the sheet and ask again.
+    Open,
+}
+
+/// A measurement of a plan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlanStep {
+    /// As on a sheet: `plate1`, `across R3`, `M1`.
+    pub point: String,
+    /// `volts`, `ohms`, `panel`, `tester`.
+    pub kind: &'static str,
+    /// `V2 pulled`, `C2 lifted`.
+    pub with: Option<String>,
+    /// Setting to put the unit in, if not the sheet's.
+    pub setting: Option<String>,
+    /// Unit of the reading: `V`, `Ω`, `%`, or that of the panel meter's scale.
+    pub unit: String,
+    /// Trouble of it by itself, a voltage at an easy pin being 1.
+    pub effort: f64,
+}
+
+/// What follows on one range of a reading.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlanBranch {
+    /// Low end of the range; `None` if it has none.
+    pub from: Option<f64>,
+    /// High end.
+    pub to: Option<f64>,
+    /// Probability of the range once the reading is taken.
+    pub probability: f64,
+    /// What then.
+    pub node: PlanNode,
 }

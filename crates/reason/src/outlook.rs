@@ -20,17 +20,95 @@ pub(crate) struct Outlook {
     pub(crate) steps: Vec<(f64, f64)>,
 }
 
+/// Of a few steps, the means and how they go together.
+pub(crate) struct JointOutlook {
+    pub(crate) mean: Vec<f64>,
+    pub(crate) covariance: DMatrix<f64>,
+}
+
 /// The readings of every step under one answer, conditioned on what was read:
 /// with J_y and J_s the scatters of readings and steps,
 /// m = μ_s + J_sᵀJ_y C⁻¹ (y − μ_y).
 pub(crate) fn outlook(
     scales: &Scales<'_>,
     model: &Model<'_>,
-    steps: &[Step],
+    steps: &[&Step],
     meter: &Meter,
     answer: Option<&Weighed>,
     scratch: &mut Scratch,
 ) -> Option<Outlook> {
+    let (held, conditioned) = look_at(scales, model, steps, answer, scratch)?;
+    let variances = conditioned.variances();
+    let steps = steps
+        .iter()
+        .zip(conditioned.mean.iter().zip(&variances))
+        .map(|(step, (mean, variance))| {
+            let (mean, shared, own) = as_read(scales, step, meter, &held, *mean, *variance);
+            (mean, shared.sqrt().hypot(own))
+        })
+        .collect();
+    Some(Outlook { steps })
+}
+
+/// As [`outlook`], with the covariance of the steps: small ones in number, or it is slow.
+pub(crate) fn joint_outlook(
+    scales: &Scales<'_>,
+    model: &Model<'_>,
+    steps: &[&Step],
+    meter: &Meter,
+    answer: Option<&Weighed>,
+    scratch: &mut Scratch,
+) -> Option<JointOutlook> {
+    let (held, conditioned) = look_at(scales, model, steps, answer, scratch)?;
+    let mut covariance = conditioned.covariance();
+    let mut means = Vec::with_capacity(steps.len());
+    for (k, step) in steps.iter().enumerate() {
+        let variance = covariance[(k, k)];
+        let (mean, shared, own) =
+            as_read(scales, step, meter, &held, conditioned.mean[k], variance);
+        means.push(mean);
+        if shared <= 0.0 {
+            // What it shows has nothing to do with the others any more.
+            covariance.row_mut(k).fill(0.0);
+            covariance.column_mut(k).fill(0.0);
+        }
+        covariance[(k, k)] = shared + own * own;
+    }
+    Some(JointOutlook {
+        mean: means,
+        covariance,
+    })
+}
+
+/// What a step reads, its variance shared with other readings, and its own spread.
+fn as_read(
+    scales: &Scales<'_>,
+    step: &Step,
+    meter: &Meter,
+    held: &[Held<'_>],
+    mean: f64,
+    variance: f64,
+) -> (f64, f64, f64) {
+    if let ("tester", Some(tube)) = (step.observation.kind, step.observation.panel) {
+        let (mean, sigma) = scales.known.tester_forecast(tube, held);
+        return (mean, 0.0, sigma);
+    }
+    let beyond = step.observation.scale == Scale::Log && mean > OHMMETER_REACH.ln();
+    if beyond {
+        let mean = OHMMETER_REACH.ln();
+        return (mean, 0.0, 0.1f64.hypot(meter_sigma(step, meter, mean)));
+    }
+    (mean, variance.max(0.0), meter_sigma(step, meter, mean))
+}
+
+/// The failures of an answer, and the steps' readings under it given what was read.
+fn look_at<'a>(
+    scales: &'a Scales<'_>,
+    model: &Model<'_>,
+    steps: &[&Step],
+    answer: Option<&Weighed>,
+    scratch: &mut Scratch,
+) -> Option<(Vec<Held<'a>>, Conditioned)> {
     let law = answer.map_or(0, |w| w.law);
     let held: Vec<Held<'_>> = answer.map_or_else(Vec::new, |w| {
         w.set
@@ -72,37 +150,40 @@ pub(crate) fn outlook(
             }
         }
     }
-    let (means, variances) = conditioned(scales.evidence, &forecast.mean, &scatter, read)?;
-    let steps = steps
-        .iter()
-        .zip(means.iter().zip(&variances))
-        .map(|(step, (mean, variance))| {
-            if let ("tester", Some(tube)) = (step.observation.kind, step.observation.panel) {
-                return scales.known.tester_forecast(tube, &held);
-            }
-            let capped = match step.observation.scale {
-                Scale::Log => mean.min(OHMMETER_REACH.ln()),
-                Scale::Plain => *mean,
-            };
-            let beyond = step.observation.scale == Scale::Log && *mean > OHMMETER_REACH.ln();
-            let own = if beyond {
-                0.1
-            } else {
-                variance.max(0.0).sqrt()
-            };
-            (capped, own.hypot(meter_sigma(step, meter, capped)))
-        })
-        .collect();
-    Some(Outlook { steps })
+    let conditioned = conditioned(scales.evidence, &forecast.mean, &scatter, read)?;
+    Some((held, conditioned))
 }
 
-/// Means and variances of the steps behind the first `read` forecasts, given the readings.
+/// Readings not taken yet, given those that were.
+struct Conditioned {
+    mean: Vec<f64>,
+    /// By step, its change with one standard deviation of everything that is uncertain.
+    scatter: DMatrix<f64>,
+    /// L⁻¹ J_yᵀJ_s: what the readings have explained of it.
+    explained: DMatrix<f64>,
+}
+
+impl Conditioned {
+    fn variances(&self) -> Vec<f64> {
+        self.scatter
+            .column_iter()
+            .zip(self.explained.column_iter())
+            .map(|(all, explained)| all.norm_squared() - explained.norm_squared())
+            .collect()
+    }
+
+    fn covariance(&self) -> DMatrix<f64> {
+        self.scatter.tr_mul(&self.scatter) - self.explained.tr_mul(&self.explained)
+    }
+}
+
+/// The steps behind the first `read` forecasts, given the readings.
 fn conditioned(
     evidence: &Evidence,
     mean: &[f64],
     scatter: &DMatrix<f64>,
     read: usize,
-) -> Option<(Vec<f64>, Vec<f64>)> {
+) -> Option<Conditioned> {
     let total = mean.len();
     let of_readings = scatter.columns(0, read);
     let of_steps = scatter.columns(read, total - read);
@@ -112,7 +193,7 @@ fn conditioned(
     }
     let cholesky = covariance.cholesky()?;
     let cross = of_readings.tr_mul(&of_steps);
-    let gain = cholesky.solve(&cross);
+    let explained = cholesky.l_dirty().solve_lower_triangular(&cross)?;
     let mut residual = DVector::from_iterator(read, (0..read).map(|i| evidence.read[i] - mean[i]));
     // A reading far off this answer is a slip, and must not drag the rest along.
     for i in 0..read {
@@ -123,14 +204,14 @@ fn conditioned(
             0.0
         };
     }
-    let shift = gain.tr_mul(&residual);
-    let variances = (0..total - read)
-        .map(|j| of_steps.column(j).norm_squared() - cross.column(j).dot(&gain.column(j)))
-        .collect();
-    let means = (0..total - read)
-        .map(|j| mean[read + j] + shift[j])
-        .collect();
-    Some((means, variances))
+    let shift = cross.tr_mul(&cholesky.solve(&residual));
+    Some(Conditioned {
+        mean: (0..total - read)
+            .map(|j| mean[read + j] + shift[j])
+            .collect(),
+        scatter: of_steps.into_owned(),
+        explained,
+    })
 }
 
 /// Whether two answers would be told apart by one of the first `plain` steps,

@@ -6,6 +6,7 @@ use deadstage_netlist::{
     Stage, Volts,
 };
 
+use crate::effort;
 use crate::model::Model;
 use crate::observe::{Observation, Observations, Scale, ends, load_of, panel_scale, volts_sigma};
 
@@ -66,24 +67,18 @@ pub(crate) fn highest_volts(model: &Model<'_>) -> f64 {
 #[derive(Clone, Debug)]
 pub(crate) struct Step {
     pub(crate) observation: Observation,
-    /// A voltage at an easy pin costs 1.
-    pub(crate) effort: f64,
+    /// Trouble of the reading itself, in the units of [`effort`](crate::effort).
+    pub(crate) reading: f64,
+    /// Trouble of bringing the unit into the state it is read in.
+    pub(crate) preparation: f64,
     pub(crate) with: Option<String>,
     pub(crate) setting: Option<SettingId>,
 }
 
-/// Trouble of a measurement with the power off: switch off, bleed, check.
-const OHMS_EFFORT: f64 = 2.0;
-/// Of a voltage between two points.
-const ACROSS_EFFORT: f64 = 1.15;
-/// Of reading a panel meter.
-const PANEL_EFFORT: f64 = 0.5;
-
-fn effort_of(access: Access) -> f64 {
-    match access {
-        Access::Easy => 1.0,
-        Access::Awkward => 1.6,
-        Access::Hazard => 4.0,
+impl Step {
+    /// Trouble of it as the first thing done.
+    pub(crate) fn effort(&self) -> f64 {
+        self.reading + self.preparation
     }
 }
 
@@ -102,27 +97,25 @@ pub(crate) fn steps(
     let off = observed.situation(observed.situations[running].clone().power_off());
     let setting = observed.situations[running].setting;
     let mut list = Vec::new();
-    let mut add = |observation: Observation, effort: f64| {
+    let mut add = |observation: Observation, reading: f64| {
+        let preparation = if observation.situation == off {
+            effort::POWER_OFF
+        } else {
+            0.0
+        };
         list.push(Step {
             observation,
-            effort,
+            reading,
+            preparation,
             with: None,
             setting,
         });
     };
     for node in probe_nodes(stage) {
-        let place = Place::Node(NodeId(u32::try_from(node).unwrap_or(0)));
-        // The range follows the reading; a middling one stands for it here.
-        let (load, _) = load_of(&meter, None, 100.0);
-        let probe = Probe::Volts {
-            from: node,
-            to: 0,
-            load,
-        };
-        let name = stage.nodes[node].name.clone();
+        let place = node_place(node);
         add(
-            bare(running, probe, Scale::Plain, name, "volts"),
-            effort_of(access(stage, place)),
+            volts_at(stage, running, node, &meter),
+            effort::volts(access(stage, place)),
         );
     }
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
@@ -137,14 +130,11 @@ pub(crate) fn steps(
         }
         let place = Place::Across(id);
         let (from, to) = ends(stage, place);
-        let reach = effort_of(access(stage, place)).max(if to == 0 {
-            effort_of(access(
-                stage,
-                Place::Node(NodeId(u32::try_from(from).unwrap_or(0))),
-            ))
-        } else {
-            1.0
-        });
+        let reach = [place, node_place(from), node_place(to)]
+            .map(|place| access(stage, place))
+            .into_iter()
+            .max_by(|a, b| effort::volts(*a).total_cmp(&effort::volts(*b)))
+            .unwrap_or(Access::Easy);
         let (load, _) = load_of(&meter, None, 100.0);
         let label = format!("across {}", part.name);
         // To the common is the same as at the node.
@@ -157,7 +147,7 @@ pub(crate) fn steps(
                     label.clone(),
                     "volts",
                 ),
-                ACROSS_EFFORT * reach,
+                effort::ACROSS * effort::volts(reach),
             );
         }
         if !matches!(
@@ -166,25 +156,11 @@ pub(crate) fn steps(
         ) {
             add(
                 bare(off, Probe::Ohms { from, to }, Scale::Log, label, "ohms"),
-                OHMS_EFFORT,
+                effort::ohms(reach),
             );
         }
-        if let PartKind::Meter { .. } = part.kind
-            && let (Some((factor, offset, span)), Some(flow)) =
-                (panel_scale(stage, id), Flow::through(network, id))
-        {
-            let mut observation = bare(
-                running,
-                Probe::Amps(flow),
-                Scale::Plain,
-                part.name.clone(),
-                "panel",
-            );
-            observation.factor = factor;
-            observation.offset = offset;
-            observation.sigma = 0.02 * span / 3f64.sqrt();
-            observation.panel = Some(id);
-            add(observation, PANEL_EFFORT);
+        if let Some(observation) = panel(stage, network, running, id) {
+            add(observation, effort::PANEL);
         }
     }
     // What was read already tells nothing when read again, nor does the same
@@ -208,18 +184,11 @@ fn is_same(a: &Observation, b: &Observation) -> bool {
     a.kind == b.kind && a.situation == b.situation && same_probe(&a.probe, &b.probe)
 }
 
-/// Trouble of pulling a tube, switching on again and reading.
-const PULLED_EFFORT: f64 = 2.5;
-/// Of lifting a lead: solder, with the power off, and back again.
-const LIFTED_EFFORT: f64 = 4.0;
-/// Of taking a tube to the tester.
-const TESTER_EFFORT: f64 = 2.0;
-
 /// Bottles and capacitors for which such steps are thought of.
 const MOST_SPECIAL: usize = 4;
 
 /// Steps that need the unit changed for them: volts with a suspect's tube
-/// pulled, with a suspect capacitor's lead lifted, a tube on the tester.
+/// pulled, with a suspect capacitor's lead lifted, a tube on the tester; volts and panel meters in another setting.
 pub(crate) fn special_steps(
     stage: &Stage,
     observed: &Observations,
@@ -231,23 +200,12 @@ pub(crate) fn special_steps(
     let reached = probe_nodes(stage);
     let setting = situations[running].setting;
     let mut list = Vec::new();
-    let mut volts = |situation: usize, node: usize, effort: f64, with: String| {
-        let (load, _) = load_of(meter, None, 100.0);
-        let mut observation = bare(
-            situation,
-            Probe::Volts {
-                from: node,
-                to: 0,
-                load,
-            },
-            Scale::Plain,
-            stage.nodes[node].name.clone(),
-            "volts",
-        );
-        observation.sigma = 0.0;
+    let mut volts = |situation: usize, node: usize, preparation: f64, with: String| {
+        let observation = volts_at(stage, situation, node, meter);
         list.push(Step {
             observation,
-            effort,
+            reading: effort::volts(access(stage, node_place(node))),
+            preparation,
             with: Some(with),
             setting,
         });
@@ -280,7 +238,7 @@ pub(crate) fn special_steps(
                     volts(
                         at,
                         node,
-                        PULLED_EFFORT,
+                        effort::POWER_OFF + effort::PULLED,
                         format!("{} pulled", stage.part(tube).name),
                     );
                 }
@@ -301,7 +259,7 @@ pub(crate) fn special_steps(
                 volts(
                     at,
                     node,
-                    LIFTED_EFFORT,
+                    effort::POWER_OFF + effort::LIFTED,
                     format!("{} lifted", stage.part(id).name),
                 );
             }
@@ -330,12 +288,148 @@ pub(crate) fn special_steps(
         observation.panel = Some(tube);
         list.push(Step {
             observation,
-            effort: TESTER_EFFORT,
+            reading: effort::TESTER,
+            preparation: effort::POWER_OFF,
             with: None,
             setting,
         });
     }
     list
+}
+
+/// Volts at every test point and the panel meters in the other settings of the unit.
+pub(crate) fn other_settings(
+    stage: &Stage,
+    network: &Network,
+    observed: &Observations,
+    situations: &mut Vec<Situation>,
+    running: usize,
+    meter: &Meter,
+) -> Vec<Step> {
+    let current = situations[running].setting;
+    let mut list = Vec::new();
+    for setting in (0u32..).map(SettingId).take(stage.settings.len()) {
+        if Some(setting) == current {
+            continue;
+        }
+        let wanted = Situation {
+            setting: Some(setting),
+            ..situations[running].clone()
+        };
+        let at = situation_index(situations, wanted);
+        let mut add = |observation: Observation, reading: f64| {
+            if !observed.list.iter().any(|o| is_same(o, &observation)) {
+                list.push(Step {
+                    observation,
+                    reading,
+                    preparation: effort::OTHER_SETTING,
+                    with: None,
+                    setting: Some(setting),
+                });
+            }
+        };
+        for node in probe_nodes(stage) {
+            add(
+                volts_at(stage, at, node, meter),
+                effort::volts(access(stage, node_place(node))),
+            );
+        }
+        for id in (0u32..).map(PartId).take(stage.parts.len()) {
+            if let Some(observation) = panel(stage, network, at, id) {
+                add(observation, effort::PANEL);
+            }
+        }
+    }
+    list
+}
+
+/// Of steps in another setting, those that read something else there in a healthy unit: by this ratio, or by so many volts.
+const READS_OTHERWISE: (f64, f64) = (0.03, 0.5);
+
+/// Leaves out the steps from `first` on that in a healthy unit read much the same as without the change they ask for.
+pub(crate) fn leave_out_unchanged(
+    model: &Model<'_>,
+    running: usize,
+    steps: &mut Vec<Step>,
+    first: usize,
+) {
+    let mut scratch = deadstage_circuit::Scratch::default();
+    let points: Vec<_> = model.bases[0]
+        .iter()
+        .map(|base| base.solve(&[], None, &mut scratch).ok())
+        .collect();
+    let mut index = 0;
+    steps.retain(|step| {
+        index += 1;
+        if index <= first {
+            return true;
+        }
+        let (Some(Some(here)), Some(Some(there))) =
+            (points.get(running), points.get(step.observation.situation))
+        else {
+            return false;
+        };
+        let probe = match step.observation.probe {
+            Probe::Volts { from, to, .. } => Probe::Volts {
+                from,
+                to,
+                load: None,
+            },
+            ref other => other.clone(),
+        };
+        let before = here.read(&probe, &mut scratch, None);
+        let after = there.read(&probe, &mut scratch, None);
+        let least = if step.observation.kind == "volts" {
+            READS_OTHERWISE.1
+        } else {
+            0.0
+        };
+        (after - before).abs() > (READS_OTHERWISE.0 * before.abs().max(after.abs())).max(least)
+    });
+}
+
+/// A voltage against the common that is only thought of.
+fn volts_at(stage: &Stage, situation: usize, node: usize, meter: &Meter) -> Observation {
+    // The range follows the reading; a middling one stands for it here.
+    let (load, _) = load_of(meter, None, 100.0);
+    let probe = Probe::Volts {
+        from: node,
+        to: 0,
+        load,
+    };
+    bare(
+        situation,
+        probe,
+        Scale::Plain,
+        stage.nodes[node].name.clone(),
+        "volts",
+    )
+}
+
+/// What a panel meter shows, only thought of; `None` for another part.
+fn panel(stage: &Stage, network: &Network, situation: usize, id: PartId) -> Option<Observation> {
+    let part = stage.part(id);
+    let PartKind::Meter { .. } = part.kind else {
+        return None;
+    };
+    let (factor, offset, span) = panel_scale(stage, id)?;
+    let flow = Flow::through(network, id)?;
+    let mut observation = bare(
+        situation,
+        Probe::Amps(flow),
+        Scale::Plain,
+        part.name.clone(),
+        "panel",
+    );
+    observation.factor = factor;
+    observation.offset = offset;
+    observation.sigma = 0.02 * span / 3f64.sqrt();
+    observation.panel = Some(id);
+    Some(observation)
+}
+
+fn node_place(node: usize) -> Place {
+    Place::Node(NodeId(u32::try_from(node).unwrap_or(0)))
 }
 
 /// The index of a situation among those known, made known if it is not.

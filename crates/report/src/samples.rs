@@ -3,7 +3,8 @@
 use deadstage_netlist::Bound;
 use deadstage_reason::{
     Chart, ChartPanel, ChartPart, ChartPoint, Check, Diagnosis, ExpectCheck, FaultName,
-    JudgedReading, OhmsChart, OhmsRow, Prediction, Proposal, SettingCheck, Suspect,
+    JudgedReading, OhmsChart, OhmsRow, Plan, PlanAnswer, PlanBranch, PlanNode, PlanStep, PlanThen,
+    Prediction, Proposal, SettingCheck, Suspect,
 };
 
 /// The text without its styles.
@@ -190,6 +191,89 @@ pub(crate) fn diagnosis() -> Diagnosis {
         invisible: vec!["C1 open".to_owned(), "C2 open".to_owned()],
         search: "All single failures and 120 pairs were tried.".to_owned(),
         stop: None,
+        plan: None,
         highest_volts: 260.0,
+    }
+}
+
+pub(crate) fn plan() -> Plan {
+    let answer = |part: &str, mode: &'static str, probability: f64| PlanAnswer {
+        faults: vec![FaultName {
+            part: part.to_owned(),
+            section: None,
+            mode,
+            value: None,
+            unit: "",
+        }],
+        probability,
+    };
+    let act = |held: Vec<PlanAnswer>, said: &str| PlanNode {
+        then: PlanThen::Act {
+            said: said.to_owned(),
+            right: held[0].probability,
+        },
+        held,
+    };
+    let branch = |from, to, probability, node| PlanBranch {
+        from,
+        to,
+        probability,
+        node,
+    };
+    let step = |kind: &'static str, point: &str, unit: &str, setting: Option<&str>| PlanStep {
+        point: point.to_owned(),
+        kind,
+        with: None,
+        setting: setting.map(str::to_owned),
+        unit: unit.to_owned(),
+        effort: 2.0,
+    };
+    let open = PlanNode {
+        held: vec![PlanAnswer {
+            faults: Vec::new(),
+            probability: 0.5,
+        }],
+        then: PlanThen::Open,
+    };
+    let second = PlanNode {
+        held: vec![answer("R2", "open", 0.95)],
+        then: PlanThen::Measure {
+            step: step("volts", "plate1", "V", Some("transmit")),
+            branches: vec![
+                branch(
+                    None,
+                    Some(100.0),
+                    0.6,
+                    act(
+                        vec![answer("R2", "open", 0.985)],
+                        "replace R2 and measure again.",
+                    ),
+                ),
+                branch(Some(100.0), None, 0.4, open),
+            ],
+        },
+    };
+    Plan {
+        covers: 0.98,
+        effort: 2.8,
+        in_vain: 0.4,
+        root: PlanNode {
+            held: vec![answer("R2", "open", 0.71), answer("V1", "dead", 0.2)],
+            then: PlanThen::Measure {
+                step: step("ohms", "across R2", "Ω", None),
+                branches: vec![
+                    branch(
+                        None,
+                        Some(12_000.0),
+                        0.25,
+                        act(
+                            vec![answer("V1", "dead", 0.9), answer("R2", "open", 0.08)],
+                            "replace V1 and measure again.",
+                        ),
+                    ),
+                    branch(Some(12_000.0), None, 0.75, second),
+                ],
+            },
+        },
     }
 }

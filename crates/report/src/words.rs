@@ -34,14 +34,20 @@ pub(crate) fn odds(probability: f64) -> String {
     }
 }
 
-/// A failure: `R3 open`, `C2 leaky, about 120 kΩ`, `V1 section 2 weak, at about 40 %`.
-pub(crate) fn fault(fault: &FaultName) -> String {
+/// A failure without its size: `R3 open`, `V1 section 2 weak`.
+pub(crate) fn failed(fault: &FaultName) -> String {
     let mut said = fault.part.clone();
     if let Some(section) = fault.section {
         said.push_str(&format!(" section {section}"));
     }
     said.push(' ');
     said.push_str(fault.mode);
+    said
+}
+
+/// A failure: `R3 open`, `C2 leaky, about 120 kΩ`, `V1 section 2 weak, at about 40 %`.
+pub(crate) fn fault(fault: &FaultName) -> String {
+    let mut said = failed(fault);
     match fault.value {
         Some(value) if fault.mode == "gassy" => {
             said.push_str(&format!(

@@ -33,6 +33,7 @@ fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
             args::Rates::InService => RateProfile::InService,
             args::Rates::DecadesOld => RateProfile::DecadesOld,
         },
+        plan: args.plan,
         ..Options::default()
     };
     let diagnosis = diagnose(&loaded.stage, &sheets, &options)

@@ -9,6 +9,7 @@ mod chart;
 mod check;
 mod errors;
 mod ohms;
+mod plan;
 mod shunt;
 mod suspects;
 mod tubes;

@@ -1,6 +1,7 @@
 //! `deadstage.suspects/1`.
 
 use super::document;
+use super::plan::{self, PlanEntry};
 use crate::numbers::{probability, rounded};
 use deadstage_netlist::Bound;
 use deadstage_reason::{Diagnosis, FaultName, JudgedReading, Proposal, Suspect};
@@ -21,6 +22,8 @@ struct Document<'a> {
     invisible: &'a [String],
     search: &'a str,
     stop: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    plan: Option<PlanEntry<'a>>,
     highest_volts: Option<f64>,
 }
 
@@ -50,7 +53,7 @@ struct SuspectEntry<'a> {
 }
 
 #[derive(Serialize)]
-struct Fault<'a> {
+pub(super) struct Fault<'a> {
     part: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     section: Option<u8>,
@@ -96,6 +99,7 @@ pub fn suspects(diagnosis: &Diagnosis) -> Result<String, serde_json::Error> {
         invisible: &diagnosis.invisible,
         search: &diagnosis.search,
         stop: diagnosis.stop.as_deref(),
+        plan: diagnosis.plan.as_ref().map(plan::entry),
         highest_volts: rounded(diagnosis.highest_volts),
     })
 }
@@ -138,7 +142,7 @@ fn suspect(suspect: &Suspect) -> SuspectEntry<'_> {
     }
 }
 
-fn fault(fault: &FaultName) -> Fault<'_> {
+pub(super) fn fault(fault: &FaultName) -> Fault<'_> {
     Fault {
         part: &fault.part,
         section: fault.section,
@@ -217,6 +221,26 @@ mod tests {
             + number(&found["unexplained"])
             + number(&found["rest"]);
         assert!((sum - 1.0).abs() < 1e-6, "{sum}");
+        Ok(())
+    }
+
+    #[test]
+    fn a_plan_is_there_only_if_it_was_made() -> Result<(), serde_json::Error> {
+        assert!(sample()?.get("plan").is_none());
+        let mut planned = samples::diagnosis();
+        planned.plan = Some(samples::plan());
+        let found: Value = serde_json::from_str(&suspects(&planned)?)?;
+        let plan = &found["plan"];
+        assert_eq!(plan["effort"], 2.8);
+        assert_eq!(plan["then"], "measure");
+        assert_eq!(plan["point"], "across R2");
+        assert_eq!(plan["held"][0]["faults"][0]["part"], "R2");
+        let low = &plan["branches"][0];
+        assert_eq!(low["from"], Value::Null);
+        assert_eq!(low["to"], 12_000.0);
+        assert_eq!(low["then"], "act");
+        assert_eq!(low["act"], "replace V1 and measure again.");
+        assert_eq!(plan["branches"][1]["branches"][1]["then"], "ask");
         Ok(())
     }
 

@@ -6,6 +6,7 @@
 mod chart;
 mod check;
 mod ohms;
+mod plan;
 mod shunt;
 mod suspects;
 mod tubes;

@@ -1,6 +1,6 @@
 //! The answer to a sheet of readings.
 
-use super::caution_foot;
+use super::{caution_foot, plan};
 use crate::layout::{ALARM, Columns, Page, STRONG};
 use crate::{numbers, words};
 use deadstage_reason::{Diagnosis, JudgedReading, Suspect};
@@ -35,7 +35,7 @@ const NEAR: usize = 4;
 /// Probability of a slip from which a person should read again.
 const DOUBTFUL: f64 = 0.1;
 
-/// Suspects first, then why, how to confirm, what to measure next, which
+/// Suspects first, then why, how to confirm, what to measure next and the plan if there is one, which
 /// readings are off, what cannot be seen, and the cautions.
 pub fn suspects(diagnosis: &Diagnosis, listing: Listing) -> String {
     let mut page = Page::default();
@@ -58,6 +58,9 @@ pub fn suspects(diagnosis: &Diagnosis, listing: Listing) -> String {
         }
     }
     next(&mut page, diagnosis);
+    if let Some(planned) = &diagnosis.plan {
+        plan::plan(&mut page, planned);
+    }
     readings(&mut page, diagnosis);
     limits(&mut page, diagnosis);
     caution_foot(&mut page, diagnosis.highest_volts);
@@ -236,21 +239,19 @@ fn next(page: &mut Page, diagnosis: &Diagnosis) {
     page.heading("Measure next");
     if let Some(stop) = &diagnosis.stop {
         page.paragraph("  ", stop);
+        if !diagnosis.next.is_empty() {
+            page.paragraph("  ", "If you would rather be surer first:");
+        }
     }
     for proposal in diagnosis.next.iter().take(PROPOSED) {
-        let mut line = format!("{} {}", proposal.kind, proposal.point);
-        if let Some(with) = &proposal.with {
-            line.push_str(&format!(" with {with}"));
-        }
-        if let Some(setting) = &proposal.setting {
-            line.push_str(&format!(", set to {setting}"));
-        }
-        let power = if proposal.kind == "ohms" || proposal.with.is_some() {
-            // What is lifted or pulled is so with the power off.
-            ", after switching off and discharging"
-        } else {
-            ""
-        };
+        let with = proposal.with.as_deref();
+        let line = plan::asked(
+            proposal.kind,
+            &proposal.point,
+            with,
+            proposal.setting.as_deref(),
+        );
+        let power = plan::power(proposal.kind, with);
         page.hung(
             "  * ",
             "      ",
@@ -484,6 +485,32 @@ mod tests {
             "{text}"
         );
         assert!(!text.contains("Why "), "{text}");
+    }
+
+    #[test]
+    fn a_stop_is_said_before_what_could_still_be_measured() {
+        let mut sure = samples::diagnosis();
+        sure.stop = Some("Stop: replace R2 and measure again.".to_owned());
+        let text = plain(&suspects(&sure, Listing::Short));
+        let stop = text.find("Stop: replace R2");
+        let rest = text.find("If you would rather be surer first:");
+        assert!(
+            stop.is_some() && stop < rest && rest < text.find("ohms across R2"),
+            "{text}"
+        );
+        sure.next.clear();
+        let text = plain(&suspects(&sure, Listing::Short));
+        assert!(!text.contains("surer"), "{text}");
+    }
+
+    #[test]
+    fn the_plan_stands_there_only_if_there_is_one() {
+        let mut planned = samples::diagnosis();
+        assert!(!plain(&suspects(&planned, Listing::Short)).contains("\nPlan\n"));
+        planned.plan = Some(samples::plan());
+        let text = plain(&suspects(&planned, Listing::Short));
+        assert!(text.contains("\nPlan\n"), "{text}");
+        assert!(text.find("\nPlan\n") < text.find("Caution"), "{text}");
     }
 
     #[test]
