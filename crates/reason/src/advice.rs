@@ -14,7 +14,7 @@ use crate::model::Model;
 use crate::next::{Looked, Worth};
 use crate::observe::Scale;
 use crate::outcome::{FaultName, Plan, PlanAnswer, PlanBranch, PlanNode, PlanStep, PlanThen};
-use crate::outlook::{JointOutlook, joint_outlook};
+use crate::outlook::{JointOutlook, is_told_apart, joint_outlook};
 use crate::plan::{Case, Limits, Numbers, Planner, Ranked, Results, Test, Then, Tree};
 use crate::reach::Step;
 use crate::weigh::{Scales, Weighed};
@@ -84,6 +84,23 @@ struct Question<'a> {
     total: f64,
 }
 
+/// Least share of an answer that a step in another setting is sought for.
+const WORTH_ANOTHER_SETTING: f64 = 0.05;
+
+/// Whether two leading answers are left that none of the steps looked at tells apart.
+pub(crate) fn is_anything_left(looked: &[&Looked<'_>]) -> bool {
+    let leading: Vec<_> = looked
+        .iter()
+        .filter(|l| l.probability >= WORTH_ANOTHER_SETTING)
+        .collect();
+    leading.iter().enumerate().any(|(rank, a)| {
+        leading
+            .iter()
+            .take(rank)
+            .any(|b| !is_told_apart(&a.outlook, &b.outlook, usize::MAX))
+    })
+}
+
 impl<'a> Adviser<'a> {
     /// The advice, from the answers that were looked at and the worth of every step by itself.
     pub(crate) fn advise(
@@ -110,7 +127,11 @@ impl<'a> Adviser<'a> {
         let ranked = planner.ranked();
         let stop = outside.or_else(|| self.stop(question, &ranked, planner.at_once()));
         let plan = with_plan.then(|| {
-            let tree = planner.tree(DEPTH, LEAST_REACHED);
+            let mut tree = planner.tree(DEPTH, LEAST_REACHED);
+            if stop.is_none() && matches!(tree.then, Then::Act { .. }) {
+                // So much is not planned for that acting now would be rash.
+                tree.then = Then::Open;
+            }
             Plan {
                 covers: question.total,
                 effort: tree.cost_of_tests(),
@@ -118,7 +139,11 @@ impl<'a> Adviser<'a> {
                 root: self.node(question, &tree),
             }
         });
-        let mut order: Vec<usize> = ranked.iter().map(|r| question.tests[r.test]).collect();
+        // Where to stop is best, the cheapest of idle readings would come first; what tells most is asked for then.
+        let mut order: Vec<usize> = match stop {
+            Some(_) => Vec::new(),
+            None => ranked.iter().map(|r| question.tests[r.test]).collect(),
+        };
         order.retain(|index| worth.iter().any(|w| w.index == *index));
         for index in by_worth() {
             if !order.contains(&index) {
@@ -293,10 +318,10 @@ impl<'a> Adviser<'a> {
             .sum();
         let is_something_left = truth.iter().any(|(f, _)| !among(f, repair));
         for_nothing
-            + match (is_something_left, repair.is_empty()) {
+            + match (repair.is_empty(), is_something_left || for_nothing > 0.0) {
                 (true, true) => effort::MISSED,
-                (true, false) => effort::AGAIN,
-                (false, _) => 0.0,
+                (false, true) => effort::AGAIN,
+                (_, false) => 0.0,
             }
     }
 
@@ -325,27 +350,33 @@ impl<'a> Adviser<'a> {
     /// "replace R7 and measure again", and what it may be besides.
     fn ending(&self, question: &Question<'_>, shares: &[f64], action: usize) -> String {
         let case = &question.case;
-        let right = case.by_action(shares)[action];
-        let mut said = self.remedy(&question.repairs[action]);
-        let mut others: Vec<(f64, String)> = question
-            .states
-            .iter()
-            .zip(shares)
-            .zip(&case.action_of)
-            .filter(|((_, p), own)| **own != action && **p >= NAMED)
-            .map(|((l, p), _)| (*p, self.answer(l.answer)))
-            .collect();
-        others.sort_by(|a, b| b.0.total_cmp(&a.0));
-        others.dedup_by(|a, b| a.1 == b.1);
-        if right < SURE && !others.is_empty() {
-            let names: Vec<String> = others
-                .into_iter()
-                .take(3)
-                .map(|(p, name)| format!("{name} ({:.0} %)", 100.0 * p))
-                .collect();
+        let repair = &question.repairs[action];
+        let mut said = self.remedy(repair);
+        let mut right = 0.0;
+        let (mut with_it, mut without): (Vec<(f64, String)>, Vec<(f64, String)>) =
+            (Vec::new(), Vec::new());
+        for ((l, p), &own) in question.states.iter().zip(shares).zip(&case.action_of) {
+            let is_part = !repair.is_empty()
+                && repair.iter().all(|(f, _)| {
+                    question.repairs[own]
+                        .iter()
+                        .any(|(g, _)| self.is_one_repair(f, g))
+                });
+            if own == action || is_part {
+                right += p;
+            }
+            if own != action && *p >= NAMED {
+                let list = if is_part { &mut with_it } else { &mut without };
+                list.push((*p, self.answer(l.answer)));
+            }
+        }
+        if !with_it.is_empty() {
+            said.push_str(&format!(" It may not be all: {}.", with_shares(with_it)));
+        }
+        if right < SURE && !without.is_empty() {
             said.push_str(&format!(
                 " No measurement in reach is worth its trouble to tell it from {}.",
-                wording::listed(&names)
+                with_shares(without)
             ));
         }
         said
@@ -467,4 +498,16 @@ impl<'a> Adviser<'a> {
         };
         PlanNode { held, then }
     }
+}
+
+/// `C3 leaky (12 %) and V2 gassy (9 %)`, the likeliest three.
+fn with_shares(mut answers: Vec<(f64, String)>) -> String {
+    answers.sort_by(|a, b| b.0.total_cmp(&a.0));
+    answers.dedup_by(|a, b| a.1 == b.1);
+    let names: Vec<String> = answers
+        .into_iter()
+        .take(3)
+        .map(|(p, name)| format!("{name} ({:.0} %)", 100.0 * p))
+        .collect();
+    wording::listed(&names)
 }

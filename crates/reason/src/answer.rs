@@ -6,7 +6,7 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::{Meter, PartId, PartKind, Readings, Stage};
 use deadstage_parts::Mode;
 
-use crate::advice::Adviser;
+use crate::advice::{Adviser, is_anything_left};
 use crate::diagnose::Options;
 use crate::error::Error;
 use crate::explain::{Explainer, rival};
@@ -17,7 +17,7 @@ use crate::next::{self, Looked};
 use crate::observe::Observations;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
 use crate::outside::outside;
-use crate::reach::{Step, leave_out_unchanged, other_settings, special_steps};
+use crate::reach::{Step, other_settings, read_otherwise, special_steps};
 use crate::search::Found;
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
@@ -115,17 +115,6 @@ pub(crate) fn compose(
         &reach.meter,
         &parts_in_question(scales, &list),
     ));
-    let unchanged_from = steps.len();
-    if parts_in_question(scales, &list).len() > 1 {
-        steps.extend(other_settings(
-            stage,
-            &scales.model.networks.list[0],
-            reach.observed,
-            &mut situations,
-            reach.running,
-            &reach.meter,
-        ));
-    }
     let setting = situations[reach.running].setting;
     let networks = scales.model.networks;
     let changed = Model::new(stage, networks, &situations, &mut Scratch::default());
@@ -134,9 +123,6 @@ pub(crate) fn compose(
         steps.truncate(plain);
         scales.model
     });
-    if steps.len() > unchanged_from {
-        leave_out_unchanged(model, reach.running, &mut steps, unchanged_from);
-    }
     let mut looked = next::look(scales, model, &steps, &reach.meter, &asked);
     let healthy_outlook = looked.pop().flatten();
     let probabilities: Vec<f64> = list.iter().map(|c| c.probability).collect();
@@ -148,7 +134,40 @@ pub(crate) fn compose(
         .map(|(rank, candidate)| suspect(stage, scales, candidate, group_of[rank]))
         .collect();
     let slips = explain(scales, &list, found.ln_healthy, &mut suspects);
-    let leading: Vec<&Looked<'_>> = looked.iter().flatten().chain(&healthy_outlook).collect();
+    looked.push(healthy_outlook);
+    let other = if is_anything_left(&looked.iter().flatten().collect::<Vec<_>>()) {
+        let further = other_settings(
+            stage,
+            &networks.list[0],
+            reach.observed,
+            &mut situations,
+            reach.running,
+            &reach.meter,
+        );
+        Model::new(stage, networks, &situations, &mut Scratch::default())
+            .ok()
+            .filter(|_| !further.is_empty())
+            .map(|model| (model, further))
+    } else {
+        None
+    };
+    let model = match &other {
+        Some((wider, further)) => {
+            let further = read_otherwise(wider, reach.running, further);
+            let seen = next::look(scales, wider, &further, &reach.meter, &asked);
+            for (own, more) in looked.iter_mut().zip(seen) {
+                // What can't be looked at in every setting is not planned for.
+                *own = own.take().zip(more).map(|(mut own, more)| {
+                    own.outlook.steps.extend(more.outlook.steps);
+                    own
+                });
+            }
+            steps.extend(further);
+            wider
+        }
+        None => model,
+    };
+    let leading: Vec<&Looked<'_>> = looked.iter().flatten().collect();
     let name = |answer: Option<&Weighed>| {
         answer.map_or_else(Vec::new, |w| {
             w.set

@@ -48,11 +48,11 @@ pub(crate) const OTHER_SETTING: f64 = 1.0;
 /// Switching on again after something was done with the power off.
 pub(crate) const ON_AGAIN: f64 = 0.5;
 
-/// Measuring again after a repair that did not cure everything.
-pub(crate) const AGAIN: f64 = 3.0;
+/// Measuring again after a repair that was not the whole cure, and thinking anew.
+pub(crate) const AGAIN: f64 = 6.0;
 
-/// Giving back a unit as healthy that is not.
-pub(crate) const MISSED: f64 = 20.0;
+/// Giving back a unit as healthy that is not: the whole job again, and a name lost.
+pub(crate) const MISSED: f64 = 40.0;
 
 /// Putting right a part that fails so, for nothing if it was good.
 pub(crate) fn repair(kind: &PartKind, mode: Mode) -> f64 {
@@ -72,7 +72,7 @@ pub(crate) fn repair(kind: &PartKind, mode: Mode) -> f64 {
         | PartKind::Capacitor { .. }
         | PartKind::Diode { .. }
         | PartKind::Transistor { .. }
-        | PartKind::Thermistor { .. } => 12.0,
+        | PartKind::Thermistor { .. } => 15.0,
         // Many leads, or a search through something that is not drawn.
         PartKind::Potentiometer { .. }
         | PartKind::Switch { .. }

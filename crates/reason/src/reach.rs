@@ -346,46 +346,32 @@ pub(crate) fn other_settings(
 /// Of steps in another setting, those that read something else there in a healthy unit: by this ratio, or by so many volts.
 const READS_OTHERWISE: (f64, f64) = (0.03, 0.5);
 
-/// Leaves out the steps from `first` on that in a healthy unit read much the same as without the change they ask for.
-pub(crate) fn leave_out_unchanged(
-    model: &Model<'_>,
-    running: usize,
-    steps: &mut Vec<Step>,
-    first: usize,
-) {
+/// Of `steps`, those that in a healthy unit read something else than without the change they ask for.
+pub(crate) fn read_otherwise(model: &Model<'_>, running: usize, steps: &[Step]) -> Vec<Step> {
     let mut scratch = deadstage_circuit::Scratch::default();
     let points: Vec<_> = model.bases[0]
         .iter()
         .map(|base| base.solve(&[], None, &mut scratch).ok())
         .collect();
-    let mut index = 0;
-    steps.retain(|step| {
-        index += 1;
-        if index <= first {
-            return true;
-        }
+    let reads_otherwise = |step: &&Step| {
         let (Some(Some(here)), Some(Some(there))) =
             (points.get(running), points.get(step.observation.situation))
         else {
             return false;
         };
-        let probe = match step.observation.probe {
-            Probe::Volts { from, to, .. } => Probe::Volts {
-                from,
-                to,
-                load: None,
-            },
-            ref other => other.clone(),
+        let (probe, least) = match step.observation.probe {
+            Probe::Volts { from, to, .. } => {
+                let load = None;
+                (Probe::Volts { from, to, load }, READS_OTHERWISE.1)
+            }
+            ref other => (other.clone(), 0.0),
         };
         let before = here.read(&probe, &mut scratch, None);
         let after = there.read(&probe, &mut scratch, None);
-        let least = if step.observation.kind == "volts" {
-            READS_OTHERWISE.1
-        } else {
-            0.0
-        };
-        (after - before).abs() > (READS_OTHERWISE.0 * before.abs().max(after.abs())).max(least)
-    });
+        let ratio = READS_OTHERWISE.0 * before.abs().max(after.abs());
+        (after - before).abs() > ratio.max(least)
+    };
+    steps.iter().filter(reads_otherwise).cloned().collect()
 }
 
 /// A voltage against the common that is only thought of.

@@ -217,6 +217,26 @@ fn a_number_is_cut_half_way_between_its_two_forecasts() {
 }
 
 #[test]
+fn ranges_that_lead_to_the_same_action_are_one() {
+    // Three states one behind the other, the first and second of one action.
+    let mut case = numbers(8.0, 1, 0.0, 30.0);
+    case.shares = vec![0.4, 0.4, 0.2];
+    case.action_of = vec![0, 0, 1];
+    case.loss = vec![vec![0.0, 0.0, 30.0], vec![30.0, 30.0, 0.0]];
+    let mut middle = case.numbers[0].clone();
+    middle.mean[0] = -8.0;
+    case.numbers.insert(0, middle);
+    let mut planner = Planner::new(&case, Limits::default()).expect("the case is sound");
+    let tree = planner.tree(2, 0.0);
+    let Then::Test { branches, .. } = &tree.then else {
+        panic!("the test parts the actions: {tree:?}");
+    };
+    assert_eq!(branches.len(), 2, "{branches:?}");
+    assert!((branches[0].probability - 0.8).abs() < 1e-3);
+    assert!((branches[0].tree.shares[..2].iter().sum::<f64>() - 1.0).abs() < 1e-3);
+}
+
+#[test]
 fn a_cheap_mistake_is_not_worth_a_test() {
     let case = numbers(4.0, 1, 0.0, 1.5);
     let mut planner = Planner::new(&case, Limits::default()).expect("the case is sound");

@@ -1,7 +1,7 @@
 //! The decision tree of a plan.
 
 use super::search::Planner;
-use super::{Belief, Case};
+use super::{Belief, Case, Results};
 
 /// What is believed at a place of the tree, and what to do there.
 #[derive(Clone, Debug, PartialEq)]
@@ -93,22 +93,54 @@ impl Planner<'_> {
             Some(test) => {
                 let (_, cuts) = case.information(belief, test, true);
                 let results = case.ask(belief, test, &cuts);
+                let branches: Vec<Branch> = results
+                    .into_iter()
+                    .map(|r| Branch {
+                        result: r.result,
+                        from: r.from,
+                        to: r.to,
+                        probability: r.probability,
+                        tree: self.grow(&r.belief, depth - 1, reached * r.probability, least),
+                    })
+                    .collect();
+                let is_number = matches!(case.tests[test].results, Results::Normal);
                 Then::Test {
                     test,
                     cost: case.cost(belief, test),
-                    branches: results
-                        .into_iter()
-                        .map(|r| Branch {
-                            result: r.result,
-                            from: r.from,
-                            to: r.to,
-                            probability: r.probability,
-                            tree: self.grow(&r.belief, depth - 1, reached * r.probability, least),
-                        })
-                        .collect(),
+                    branches: if is_number {
+                        joined(branches)
+                    } else {
+                        branches
+                    },
                 }
             }
         };
         Tree { shares, then }
     }
+}
+
+/// Neighbouring ranges after which the same action is taken, as one.
+fn joined(branches: Vec<Branch>) -> Vec<Branch> {
+    let mut list: Vec<Branch> = Vec::new();
+    for branch in branches {
+        if let (Some(before), Then::Act { action, loss }) = (list.last_mut(), &branch.tree.then)
+            && let Then::Act {
+                action: same,
+                loss: first,
+            } = &mut before.tree.then
+            && same == action
+        {
+            let both = before.probability + branch.probability;
+            let share = branch.probability / both;
+            *first += share * (loss - *first);
+            for (a, b) in before.tree.shares.iter_mut().zip(&branch.tree.shares) {
+                *a += share * (b - *a);
+            }
+            before.probability = both;
+            before.to = branch.to;
+            continue;
+        }
+        list.push(branch);
+    }
+    list
 }
