@@ -9,6 +9,8 @@ use deadstage_parts::{
     Condition, Device, DiodeLaw, LawForm, Mode, PartClass, failures, tube_table,
 };
 
+use deadstage_reason::plan::{Case, Limits, Planner};
+
 use crate::bench::Bench;
 use crate::rows::{Inputs, Kind, Row};
 
@@ -28,7 +30,25 @@ pub(crate) fn row(row: &Row) -> Result<Values, String> {
         Kind::Value => value(row),
         Kind::Series => series(inputs),
         Kind::Split => split(row),
+        Kind::Sequence => sequence(inputs),
     }
+}
+
+/// A wrong decision so dear that every state is isolated, in tests.
+const NO_MISTAKE: f64 = 1e4;
+
+/// The cheapest sequence of tests.
+fn sequence(inputs: &Inputs) -> Result<Values, String> {
+    let case = Case::of_certain_results(&inputs.shares, &inputs.results, NO_MISTAKE);
+    let mut planner = Planner::new(&case, Limits::exact()).map_err(|e| e.to_string())?;
+    let tree = planner.tree(case.tests.len(), 0.0);
+    if tree.loss() > 0.0 {
+        return Err("the tests do not isolate every state".to_owned());
+    }
+    Ok(Values::from([(
+        "expected tests".to_owned(),
+        tree.cost_of_tests(),
+    )]))
 }
 
 fn named(quantities: &[&str], values: Vec<f64>) -> Result<Values, String> {

@@ -63,6 +63,8 @@ pub(crate) enum Kind {
     Series,
     /// Shares of a part's failures.
     Split,
+    /// Expected cost of the best sequence of tests, each at a cost of one.
+    Sequence,
 }
 
 /// What a row starts from; each kind looks at its own.
@@ -97,6 +99,9 @@ pub(crate) struct Inputs {
     pub(crate) statement: String,
     /// `series`: preferred numbers.
     pub(crate) numbers: Vec<u32>,
+    /// `sequence`: probability of each state, and by test its result in each.
+    pub(crate) shares: Vec<f64>,
+    pub(crate) results: Vec<Vec<usize>>,
     /// `split`: class and modes, each mode's share of `among`.
     pub(crate) class: String,
     pub(crate) among: Vec<String>,

@@ -4,7 +4,7 @@
 //! answer its actions. What an action costs in vain are the repairs of good parts, and measuring again where something was left.
 
 use deadstage_circuit::Scratch;
-use deadstage_netlist::{Meter, Stage};
+use deadstage_netlist::{Access, Meter, Stage};
 use deadstage_parts::Mode;
 use rayon::prelude::*;
 
@@ -14,7 +14,7 @@ use crate::model::Model;
 use crate::next::{Looked, Worth};
 use crate::observe::Scale;
 use crate::outcome::{FaultName, Plan, PlanAnswer, PlanBranch, PlanNode, PlanStep, PlanThen};
-use crate::outlook::{JointOutlook, is_told_apart, joint_outlook};
+use crate::outlook::{JointOutlook, failures_of, is_told_apart_by, joint_outlook};
 use crate::plan::{Case, Limits, Numbers, Planner, Ranked, Results, Test, Then, Tree};
 use crate::reach::Step;
 use crate::weigh::{Scales, Weighed};
@@ -87,8 +87,10 @@ struct Question<'a> {
 /// Least share of an answer that a step in another setting is sought for.
 const WORTH_ANOTHER_SETTING: f64 = 0.05;
 
-/// Whether two leading answers are left that none of the steps looked at tells apart.
-pub(crate) fn is_anything_left(looked: &[&Looked<'_>]) -> bool {
+/// Whether two leading answers are left that no step tells apart at less trouble than a voltage in another setting.
+pub(crate) fn is_anything_left(looked: &[&Looked<'_>], steps: &[Step]) -> bool {
+    let elsewhere = effort::OTHER_SETTING + effort::volts(Access::Easy);
+    let is_less = |step: usize| steps[step].effort() <= elsewhere;
     let leading: Vec<_> = looked
         .iter()
         .filter(|l| l.probability >= WORTH_ANOTHER_SETTING)
@@ -97,7 +99,7 @@ pub(crate) fn is_anything_left(looked: &[&Looked<'_>]) -> bool {
         leading
             .iter()
             .take(rank)
-            .any(|b| !is_told_apart(&a.outlook, &b.outlook, usize::MAX))
+            .any(|b| !is_told_apart_by(&a.outlook, &b.outlook, is_less))
     })
 }
 
@@ -198,7 +200,7 @@ impl<'a> Adviser<'a> {
         let mut repairs: Vec<Vec<(&Failure, f64)>> = Vec::new();
         let mut action_of = Vec::new();
         for state in &states {
-            let own: Vec<(&Failure, f64)> = self.failures(state.answer);
+            let own: Vec<(&Failure, f64)> = failures_of(self.scales, state.answer);
             let found = repairs.iter().position(|known| {
                 let covers = |a: &[(&Failure, f64)], b: &[(&Failure, f64)]| {
                     a.iter()
@@ -290,16 +292,6 @@ impl<'a> Adviser<'a> {
         chosen
     }
 
-    fn failures(&self, answer: Option<&Weighed>) -> Vec<(&'a Failure, f64)> {
-        answer.map_or_else(Vec::new, |w| {
-            w.set
-                .iter()
-                .zip(&w.best)
-                .map(|(&i, &u)| (&self.scales.failures[i], u))
-                .collect()
-        })
-    }
-
     /// Whether one repair does for both failures: a part replaced, or a contact cleaned.
     fn is_one_repair(&self, a: &Failure, b: &Failure) -> bool {
         let cleaned = |f: &Failure| f.mode == Mode::PoorContact;
@@ -338,6 +330,10 @@ impl<'a> Adviser<'a> {
         if ranked.iter().any(|r| r.cost < loss) {
             return None;
         }
+        let right = question.total * question.case.by_action(&question.case.shares)[action];
+        if question.repairs[action].is_empty() && right < SURE {
+            return None;
+        }
         let shares: Vec<f64> = question
             .case
             .shares
@@ -353,8 +349,8 @@ impl<'a> Adviser<'a> {
         let repair = &question.repairs[action];
         let mut said = self.remedy(repair);
         let mut right = 0.0;
-        let (mut with_it, mut without): (Vec<(f64, String)>, Vec<(f64, String)>) =
-            (Vec::new(), Vec::new());
+        let mut with_it: Vec<(f64, String)> = Vec::new();
+        let mut without: Vec<(f64, String)> = Vec::new();
         for ((l, p), &own) in question.states.iter().zip(shares).zip(&case.action_of) {
             let is_part = !repair.is_empty()
                 && repair.iter().all(|(f, _)| {
@@ -385,7 +381,8 @@ impl<'a> Adviser<'a> {
     /// What to put right, as a request.
     fn remedy(&self, repairs: &[(&Failure, f64)]) -> String {
         if repairs.is_empty() {
-            return "these readings are those of a healthy unit, and what is in reach would hardly show another.".to_owned();
+            return "nothing here speaks of a failure, and nothing in reach would be likely to; look for what DC does not show."
+                .to_owned();
         }
         let mut done: Vec<String> = Vec::new();
         for (failure, _) in repairs {
@@ -414,8 +411,7 @@ impl<'a> Adviser<'a> {
     /// An answer by the name of its failures.
     fn answer(&self, answer: Option<&Weighed>) -> String {
         let network = &self.model.networks.list[0];
-        let names: Vec<String> = self
-            .failures(answer)
+        let names: Vec<String> = failures_of(self.scales, answer)
             .iter()
             .map(|(f, u)| {
                 let said = wording::failure(self.stage, network, f, *u);
@@ -457,6 +453,13 @@ impl<'a> Adviser<'a> {
         held.sort_by(|a, b| b.probability.total_cmp(&a.probability));
         let then = match &tree.then {
             Then::Open => PlanThen::Open,
+            // A unit is not called healthy because the measurements planned with do not pay.
+            Then::Act { action, .. }
+                if question.repairs[*action].is_empty()
+                    && question.case.by_action(&shares)[*action] < SURE =>
+            {
+                PlanThen::Open
+            }
             Then::Act { action, .. } => PlanThen::Act {
                 said: self.ending(question, &shares, *action),
                 right: question.case.by_action(&shares)[*action],
@@ -511,3 +514,6 @@ fn with_shares(mut answers: Vec<(f64, String)>) -> String {
         .collect();
     wording::listed(&names)
 }
+
+#[cfg(test)]
+mod tests;

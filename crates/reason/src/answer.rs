@@ -16,6 +16,7 @@ use crate::model::Model;
 use crate::next::{self, Looked};
 use crate::observe::Observations;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
+use crate::outlook::failures_of;
 use crate::outside::outside;
 use crate::reach::{Step, other_settings, read_otherwise, special_steps};
 use crate::search::Found;
@@ -42,6 +43,9 @@ pub(crate) struct Reach<'a> {
     pub(crate) running: usize,
     pub(crate) observed: &'a Observations,
 }
+
+/// Answers by which it is judged whether a reading changes with the setting.
+const LEADING: usize = 4;
 
 /// An answer below this share has no say in which tubes to pull.
 const SHARE_TO_PULL: f64 = 0.02;
@@ -135,7 +139,9 @@ pub(crate) fn compose(
         .collect();
     let slips = explain(scales, &list, found.ln_healthy, &mut suspects);
     looked.push(healthy_outlook);
-    let other = if is_anything_left(&looked.iter().flatten().collect::<Vec<_>>()) {
+    let wider = if stage.settings.len() > 1
+        && is_anything_left(&looked.iter().flatten().collect::<Vec<_>>(), &steps)
+    {
         let further = other_settings(
             stage,
             &networks.list[0],
@@ -151,9 +157,14 @@ pub(crate) fn compose(
     } else {
         None
     };
-    let model = match &other {
+    let model = match wider.as_ref() {
         Some((wider, further)) => {
-            let further = read_otherwise(wider, reach.running, further);
+            let leading: Vec<_> = asked
+                .iter()
+                .take(LEADING)
+                .map(|(answer, _)| (answer.map_or(0, |w| w.law), failures_of(scales, *answer)))
+                .collect();
+            let further = read_otherwise(wider, reach.running, further.clone(), &leading);
             let seen = next::look(scales, wider, &further, &reach.meter, &asked);
             for (own, more) in looked.iter_mut().zip(seen) {
                 // What can't be looked at in every setting is not planned for.

@@ -101,6 +101,17 @@ fn as_read(
     (mean, variance.max(0.0), meter_sigma(step, meter, mean))
 }
 
+/// The failures of an answer with their likeliest sizes; none of the healthy unit.
+pub(crate) fn failures_of<'a>(scales: &Scales<'a>, answer: Option<&Weighed>) -> Vec<Held<'a>> {
+    answer.map_or_else(Vec::new, |w| {
+        w.set
+            .iter()
+            .zip(&w.best)
+            .map(|(&i, &u)| (&scales.failures[i], u))
+            .collect()
+    })
+}
+
 /// The failures of an answer, and the steps' readings under it given what was read.
 fn look_at<'a>(
     scales: &'a Scales<'_>,
@@ -110,13 +121,7 @@ fn look_at<'a>(
     scratch: &mut Scratch,
 ) -> Option<(Vec<Held<'a>>, Conditioned)> {
     let law = answer.map_or(0, |w| w.law);
-    let held: Vec<Held<'_>> = answer.map_or_else(Vec::new, |w| {
-        w.set
-            .iter()
-            .zip(&w.best)
-            .map(|(&i, &u)| (&scales.failures[i], u))
-            .collect()
-    });
+    let held = failures_of(scales, answer);
     let joined: Vec<Observation> = scales
         .observations
         .iter()
@@ -217,11 +222,16 @@ fn conditioned(
 /// Whether two answers would be told apart by one of the first `plain` steps,
 /// those that leave the unit as it is.
 pub(crate) fn is_told_apart(a: &Outlook, b: &Outlook, plain: usize) -> bool {
+    is_told_apart_by(a, b, |step| step < plain)
+}
+
+/// Whether two answers would be told apart by one of these steps.
+pub(crate) fn is_told_apart_by(a: &Outlook, b: &Outlook, among: impl Fn(usize) -> bool) -> bool {
     a.steps
         .iter()
         .zip(&b.steps)
-        .take(plain)
-        .any(|((m1, s1), (m2, s2))| (m1 - m2).abs() > APART * s1.hypot(*s2))
+        .enumerate()
+        .any(|(step, ((m1, s1), (m2, s2)))| among(step) && (m1 - m2).abs() > APART * s1.hypot(*s2))
 }
 
 /// Spreads by which two forecasts must differ to be told apart by one reading.

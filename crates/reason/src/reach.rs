@@ -7,7 +7,7 @@ use deadstage_netlist::{
 };
 
 use crate::effort;
-use crate::model::Model;
+use crate::model::{Held, Model};
 use crate::observe::{Observation, Observations, Scale, ends, load_of, panel_scale, volts_sigma};
 
 /// The meter in hand where no sheet names one that can be put to any point.
@@ -343,35 +343,57 @@ pub(crate) fn other_settings(
     list
 }
 
-/// Of steps in another setting, those that read something else there in a healthy unit: by this ratio, or by so many volts.
+/// A step in another setting must there read something else: by this ratio, or by so many volts.
 const READS_OTHERWISE: (f64, f64) = (0.03, 0.5);
 
-/// Of `steps`, those that in a healthy unit read something else than without the change they ask for.
-pub(crate) fn read_otherwise(model: &Model<'_>, running: usize, steps: &[Step]) -> Vec<Step> {
-    let mut scratch = deadstage_circuit::Scratch::default();
-    let points: Vec<_> = model.bases[0]
-        .iter()
-        .map(|base| base.solve(&[], None, &mut scratch).ok())
-        .collect();
-    let reads_otherwise = |step: &&Step| {
-        let (Some(Some(here)), Some(Some(there))) =
-            (points.get(running), points.get(step.observation.situation))
-        else {
-            return false;
-        };
-        let (probe, least) = match step.observation.probe {
-            Probe::Volts { from, to, .. } => {
-                let load = None;
-                (Probe::Volts { from, to, load }, READS_OTHERWISE.1)
-            }
-            ref other => (other.clone(), 0.0),
-        };
-        let before = here.read(&probe, &mut scratch, None);
-        let after = there.read(&probe, &mut scratch, None);
-        let ratio = READS_OTHERWISE.0 * before.abs().max(after.abs());
-        (after - before).abs() > ratio.max(least)
+/// Of `steps`, those that under one of these answers (a law, and failures) read something else
+/// than they would as the unit runs now.
+pub(crate) fn read_otherwise(
+    model: &Model<'_>,
+    running: usize,
+    steps: Vec<Step>,
+    answers: &[(usize, Vec<Held<'_>>)],
+) -> Vec<Step> {
+    let unloaded = |step: &Step, situation: usize| {
+        let mut observation = step.observation.clone();
+        observation.situation = situation;
+        if let Probe::Volts { load, .. } = &mut observation.probe {
+            *load = None;
+        }
+        observation
     };
-    steps.iter().filter(reads_otherwise).cloned().collect()
+    let both: Vec<Observation> = steps
+        .iter()
+        .flat_map(|s| [unloaded(s, running), unloaded(s, s.observation.situation)])
+        .collect();
+    let mut scratch = deadstage_circuit::Scratch::default();
+    let mut reads_otherwise = vec![false; steps.len()];
+    for (law, held) in answers {
+        let found = model.forecast(*law, held, &both, 0, &mut Vec::new(), &mut scratch);
+        let Ok(forecast) = found else {
+            continue;
+        };
+        for ((kept, step), pair) in reads_otherwise
+            .iter_mut()
+            .zip(&steps)
+            .zip(forecast.mean.chunks_exact(2))
+        {
+            if let [here, there] = *pair {
+                let least = if step.observation.kind == "volts" {
+                    READS_OTHERWISE.1
+                } else {
+                    0.0
+                };
+                let ratio = READS_OTHERWISE.0 * here.abs().max(there.abs());
+                *kept |= (there - here).abs() > ratio.max(least);
+            }
+        }
+    }
+    steps
+        .into_iter()
+        .zip(reads_otherwise)
+        .filter_map(|(step, kept)| kept.then_some(step))
+        .collect()
 }
 
 /// A voltage against the common that is only thought of.

@@ -245,7 +245,7 @@ pub(crate) fn plan() -> Plan {
                     Some(100.0),
                     0.6,
                     act(
-                        vec![answer("R2", "open", 0.985)],
+                        vec![answer("R2", "open", 0.98)],
                         "replace R2 and measure again.",
                     ),
                 ),

@@ -31,7 +31,7 @@ impl Doubt {
     }
 
     /// What must be learnt to be wrong only with probability `e`, bits.
-    fn to_learn(&self, e: f64) -> f64 {
+    fn to_learn(self, e: f64) -> f64 {
         let others = (self.actions.saturating_sub(1).max(1) as f64).log2();
         let h = |p: f64| if p > 0.0 { -p * p.log2() } else { 0.0 };
         self.bits - h(e) - h(1.0 - e) - e * others

@@ -17,7 +17,7 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// Every test at every step, to the end: exact, and for small cases.
+    /// Every test at every step, to the end: exact where all results are tables, and for small cases.
     pub fn exact() -> Self {
         Self {
             ahead: None,
@@ -141,7 +141,8 @@ impl<'a> Planner<'a> {
                 bits: candidate.bits,
             })
             .collect();
-        list.sort_by(|a, b| a.cost.total_cmp(&b.cost).then(a.test.cmp(&b.test)));
+        // Of equal ones, that which tells most for its cost stays first.
+        list.sort_by(|a, b| a.cost.total_cmp(&b.cost));
         list
     }
 
@@ -153,8 +154,7 @@ impl<'a> Planner<'a> {
     /// Least expected cost of the whole case.
     pub fn least_cost(&mut self) -> f64 {
         let start = self.case.start();
-        self.best(&start, self.limits.ahead, self.limits.first, f64::INFINITY)
-            .0
+        self.at_best(&start).0
     }
 
     /// A bound below which no plan's expected cost can lie.
@@ -162,12 +162,19 @@ impl<'a> Planner<'a> {
         self.bound(&self.case.start())
     }
 
+    /// As [`best`](Self::best), with the full breadth and fineness of a first step.
+    pub(super) fn at_best(&mut self, belief: &Belief) -> (f64, Option<usize>) {
+        let Limits { ahead, first, .. } = self.limits;
+        self.best(belief, ahead, first, true, f64::INFINITY)
+    }
+
     /// Least expected cost from a belief and the test to make, `None` to act. A cost of `limit` or more may be too high.
-    pub(super) fn best(
+    fn best(
         &mut self,
         belief: &Belief,
         ahead: Option<usize>,
         breadth: usize,
+        finely: bool,
         limit: f64,
     ) -> (f64, Option<usize>) {
         let (_, loss) = self.case.act(&belief.shares);
@@ -179,7 +186,7 @@ impl<'a> Planner<'a> {
             return *known;
         }
         let mut best = (loss, None);
-        for candidate in self.candidates(belief, breadth, false) {
+        for candidate in self.candidates(belief, breadth, finely) {
             let cost = self.through(belief, &candidate, ahead, best.0.min(limit));
             if cost < best.0 {
                 best = (cost, Some(candidate.test));
@@ -216,7 +223,7 @@ impl<'a> Planner<'a> {
             let (cost, _) = if ahead == Some(0) {
                 (self.estimate(&result.belief), None)
             } else {
-                self.best(&result.belief, deeper, self.limits.later, room)
+                self.best(&result.belief, deeper, self.limits.later, false, room)
             };
             total += result.probability * (cost - bound);
         }

@@ -53,8 +53,9 @@ fn the_published_example_takes_2_18_tests() {
     );
     assert_eq!(tree.loss(), 0.0);
     // t2 and t4 begin equally well; t1, of the most information, does not.
-    let first: Vec<usize> = planner.ranked().iter().map(|r| r.test).collect();
-    assert_eq!(first[..2], [1, 3]);
+    let ranked = planner.ranked();
+    let best = ranked.iter().filter(|r| r.cost < 2.18 + 1e-9);
+    assert_eq!(best.map(|r| r.test).collect::<Vec<_>>(), [3, 1]);
     assert!((planner.least_cost() - 2.18).abs() < 1e-9);
     // The state's entropy is 1.455 bits; a binary test gives one at most.
     assert!(

@@ -83,10 +83,10 @@ impl Planner<'_> {
     }
 
     fn grow(&mut self, belief: &Belief, depth: usize, reached: f64, least: f64) -> Tree {
-        let (limits, case): (_, &Case) = (self.limits, self.case);
+        let case: &Case = self.case;
         let shares = belief.shares.clone();
         let (action, loss) = case.act(&shares);
-        let (_, test) = self.best(belief, limits.ahead, limits.first, f64::INFINITY);
+        let (_, test) = self.at_best(belief);
         let then = match test {
             None => Then::Act { action, loss },
             Some(_) if depth == 0 || reached < least => Then::Open,

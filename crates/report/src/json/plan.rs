@@ -8,8 +8,8 @@ use serde::Serialize;
 #[derive(Serialize)]
 pub(super) struct PlanEntry<'a> {
     covers: f64,
-    effort: Option<f64>,
-    in_vain: Option<f64>,
+    expected_effort: Option<f64>,
+    expected_in_vain: Option<f64>,
     #[serde(flatten)]
     root: Node<'a>,
 }
@@ -59,8 +59,8 @@ struct Branch<'a> {
 pub(super) fn entry(plan: &Plan) -> PlanEntry<'_> {
     PlanEntry {
         covers: probability(plan.covers),
-        effort: rounded(plan.effort),
-        in_vain: rounded(plan.in_vain),
+        expected_effort: rounded(plan.effort),
+        expected_in_vain: rounded(plan.in_vain),
         root: node(&plan.root),
     }
 }

@@ -231,7 +231,8 @@ mod tests {
         planned.plan = Some(samples::plan());
         let found: Value = serde_json::from_str(&suspects(&planned)?)?;
         let plan = &found["plan"];
-        assert_eq!(plan["effort"], 2.8);
+        assert_eq!(plan["expected_effort"], 2.8);
+        assert_eq!(plan["effort"], 2.0);
         assert_eq!(plan["then"], "measure");
         assert_eq!(plan["point"], "across R2");
         assert_eq!(plan["held"][0]["faults"][0]["part"], "R2");

@@ -143,7 +143,7 @@ mod tests {
             "      -> Replace V1 and measure again.",
             "    above 12 kΩ (75 %): R2 open 95 %",
             "      * volts plate1, set to transmit",
-            "        below 100 V (60 %): R2 open 99 %",
+            "        below 100 V (60 %): R2 open 98 %",
             "          -> Replace R2 and measure again.",
             "        above 100 V (40 %): nothing failed 50 %",
             "          -> Put the readings on the sheet and ask again.",
