@@ -1,10 +1,12 @@
 //! Something that is not in the netlist: a stray path, miswiring, parts of
 //! another value everywhere.
 //!
-//! Two models share its prior. A stray path of some ohms from one node to the
-//! common, or to the highest supply, is solved like any failure. Where not
+//! Two models share its prior. A stray path of some ohms between two nodes that
+//! nothing joins is solved like any failure. Where not
 //! even that fits, any readings may be displaced to anywhere and the others
 //! are a healthy unit's. Neither names a part.
+
+use std::collections::BTreeSet;
 
 use deadstage_circuit::Scratch;
 use deadstage_parts::{Measure, Mode, ParameterPrior};
@@ -30,8 +32,15 @@ const STRAY_OHMS: (f64, f64) = (1.0, 1e6);
 /// Stray paths are not tried on a stage of more nodes than this: there are too many.
 const MOST_NODES: usize = 80;
 
+/// On a stage of so many nodes at most, a path between any two of them is tried.
+const ALL_PAIRS: usize = 26;
+
 /// Resistances at which a stray path is solved.
 const STRAY_NODES: usize = 9;
+
+/// Paths that are followed in smaller steps, and the steps.
+const MOST_CLOSER: usize = 8;
+const CLOSER_NODES: usize = 28;
 
 /// Places named.
 const MOST_NEAR: usize = 3;
@@ -56,12 +65,13 @@ pub(crate) fn outside(scales: &Scales<'_>) -> Outside {
         );
     let mut near: Vec<String> = Vec::new();
     if ln_stray > ln_displaced {
-        let mut order = stray;
-        order.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        let name = |node: usize| scales.model.stage.nodes[node].name.clone();
         near.extend(
-            order
+            stray
                 .iter()
-                .map(|(node, _)| scales.model.stage.nodes[*node].name.clone()),
+                .flat_map(|&((from, to), _)| [from, to])
+                .filter(|node| *node != 0)
+                .map(name),
         );
     } else {
         near.extend(
@@ -98,27 +108,59 @@ fn displaced(scales: &Scales<'_>) -> (f64, Vec<usize>) {
     (total - (scales.healthy.len().max(1) as f64).ln(), which)
 }
 
-/// By node, the logarithm of the evidence of a stray path there, for each path tried.
-fn strays(scales: &Scales<'_>) -> Vec<(usize, f64)> {
-    let nodes = probe_nodes(scales.model.stage);
-    if nodes.len() > MOST_NODES {
+/// Places and the logarithm of the evidence of a stray path there, for each path tried.
+fn strays(scales: &Scales<'_>) -> Vec<((usize, usize), f64)> {
+    let stage = scales.model.stage;
+    if probe_nodes(stage).len() > MOST_NODES {
         return Vec::new();
     }
-    let supply = highest_node(scales);
-    let paths: Vec<(usize, usize)> = nodes
+    let paths = paths(scales);
+    let weighed = |paths: Vec<(usize, usize)>, nodes: usize| -> Vec<((usize, usize), f64)> {
+        paths
+            .into_par_iter()
+            .map_init(Scratch::default, |scratch, (from, to)| {
+                let stray = stray(from, to, nodes);
+                ((from, to), scales.ln_evidence_of(&stray, scratch))
+            })
+            .collect()
+    };
+    let mut found = weighed(paths, STRAY_NODES);
+    found.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    // A path that fits is felt sharply: the best are followed in smaller steps.
+    let closer = found.iter().take(MOST_CLOSER).map(|f| f.0).collect();
+    let closer = weighed(closer, CLOSER_NODES);
+    for (slot, closer) in found.iter_mut().zip(closer) {
+        *slot = closer;
+    }
+    found
+}
+
+/// Pairs of nodes that a stray path is tried between: on a stage, any that no
+/// two-terminal part joins; where there are many nodes, each of the points within
+/// reach with the common and with the highest supply.
+fn paths(scales: &Scales<'_>) -> Vec<(usize, usize)> {
+    let stage = scales.model.stage;
+    let joined: BTreeSet<(usize, usize)> = stage
+        .parts
         .iter()
-        .map(|&n| (n, 0))
-        .chain(nodes.iter().filter(|&&n| n != supply).map(|&n| (n, supply)))
+        .filter_map(|part| part.kind.ends())
+        .flat_map(|(a, b)| [(a.0 as usize, b.0 as usize), (b.0 as usize, a.0 as usize)])
         .collect();
-    paths
-        .par_iter()
-        .map_init(Scratch::default, |scratch, &(node, to)| {
-            (node, scales.ln_evidence_of(&stray(node, to), scratch))
-        })
+    if stage.nodes.len() <= ALL_PAIRS {
+        return (1..stage.nodes.len())
+            .flat_map(|from| (0..from).map(move |to| (from, to)))
+            .filter(|path| !joined.contains(path))
+            .collect();
+    }
+    let supply = highest_node(scales);
+    probe_nodes(stage)
+        .into_iter()
+        .flat_map(|node| [(node, 0), (node, supply)])
+        .filter(|&(from, to)| from != to && !joined.contains(&(from, to)))
         .collect()
 }
 
-fn stray(from: usize, to: usize) -> Failure {
+fn stray(from: usize, to: usize, nodes: usize) -> Failure {
     let prior = ParameterPrior::LogUniform {
         low: STRAY_OHMS.0,
         high: STRAY_OHMS.1,
@@ -130,7 +172,7 @@ fn stray(from: usize, to: usize) -> Failure {
         mode: Mode::Leaky,
         ln_odds: 0.0,
         range: Range {
-            nodes: STRAY_NODES,
+            nodes,
             ..Range::of(prior, Mode::Leaky)
         },
         action: Action::Shunt(from, to),
