@@ -70,6 +70,9 @@ pub(super) struct Drive {
     amount: f64,
 }
 
+/// Volts at a device's own electrodes, and its currents there.
+type Place = (PortVolts, [f64; MAX_PORTS]);
+
 /// Where a device is, at its own electrodes.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Origin {
@@ -479,7 +482,7 @@ impl NearPoint<'_> {
         mut moved_to: impl FnMut(DeviceId) -> Option<PortVolts>,
     ) -> Vec<[f64; MAX_PORTS]> {
         let network = self.base.network;
-        let mut last: Option<(DeviceId, Option<(PortVolts, [f64; MAX_PORTS])>)> = None;
+        let mut last: Option<(DeviceId, Option<Place>)> = None;
         network
             .parameters
             .iter()
