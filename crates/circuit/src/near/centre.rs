@@ -15,13 +15,17 @@ use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use crate::dense::Matrix;
 use crate::linear::{Linear, Tap};
-use crate::network::Network;
+use crate::network::{DeviceSlot, Network};
 use crate::operating::OperatingPoint;
 use crate::ports::PortState;
 use crate::situation::Values;
 
 /// Steps of a port by which it is known how far a device leaves its tangent, volts, rising.
 const BEND_STEPS: [f64; 2] = [0.03, 1.0];
+
+/// A device that by its known bends leaves its tangent by less than this is
+/// taken to stay on it: volts at its own ports, and share of its slopes.
+const STRAIGHT: (f64, f64) = (5e-5, 5e-3);
 
 /// How far a device leaves its tangent.
 #[derive(Clone, Copy, Debug, Default)]
@@ -229,6 +233,34 @@ impl Centre {
             volts: root * root,
             turn,
         })
+    }
+
+    /// Whether a device at these volts, its ports' currents reaching as far as
+    /// `now_reach`, is known to be on its tangent still.
+    pub(super) fn stays(
+        &self,
+        device: usize,
+        slot: &DeviceSlot,
+        volts: &PortVolts,
+        now_reach: &[f64; MAX_PORTS],
+    ) -> bool {
+        let ports = slot.ports.len();
+        let then = &self.state.volts[slot.first_port..slot.first_port + ports];
+        let mut steps = [0.0; MAX_PORTS];
+        for ((step, v), then) in steps.iter_mut().zip(volts).zip(then) {
+            *step = v - then;
+        }
+        let Some(Bend { volts, turn }) = self.bend(slot.first_port, &steps[..ports]) else {
+            return false;
+        };
+        // The bends are of ports that reached as far as they did.
+        let wider = now_reach
+            .iter()
+            .zip(&reach(&self.blocks[device]))
+            .take(ports)
+            .map(|(now, then)| now / then)
+            .fold(1.0, f64::max);
+        volts * wider < STRAIGHT.0 && turn * wider < STRAIGHT.1
     }
 
     /// What a meter shows at this point itself; `find` is asked the first time.

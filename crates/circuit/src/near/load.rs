@@ -16,8 +16,9 @@ use deadstage_parts::{MAX_PORTS, PortCurrents};
 
 use super::NearPoint;
 use super::centre::{Load, add_scaled, effect, reach, turn};
+use super::drives::{Drive, Origin, add_up};
 use super::newton::{SETTLED, SETTLED_EFFECT, STILL, STRONG};
-use super::read::{Drive, Origin};
+
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};
 use crate::linear::Tap;
@@ -457,7 +458,7 @@ impl UnderLoad {
             })
         };
         let drives: Vec<Drive> = point.drives_of(by_load, &mut origin);
-        super::read::add_up(&drives, &adjoint, 1.0, point.base.network, gradient);
+        add_up(&drives, &adjoint, 1.0, point.base.network, gradient);
         Some(())
     }
 }

@@ -6,6 +6,7 @@
 //! there is left to [`Base::solve`].
 
 mod centre;
+mod drives;
 mod load;
 mod newton;
 mod read;

@@ -6,9 +6,9 @@
 //! a constant after a look or two; Newton's method is left with the others.
 //! A resistance R in a pin lies between socket and device: v_socket = v + R i(v).
 
-use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
+use deadstage_parts::{MAX_PORTS, PortCurrents};
 
-use super::centre::{Bend, Centre, add_scaled, effect, reach, turn};
+use super::centre::{Centre, add_scaled, effect, reach, turn};
 use super::update::Update;
 use crate::base::Base;
 use crate::dense::{Lu, Matrix};
@@ -22,10 +22,6 @@ pub(super) const STILL: f64 = 3e-4;
 /// A device whose departure from its tangent moves its own ports by more than this, volts, or whose slopes
 /// have turned by this share of what its ports see, is solved by Newton's method.
 pub(super) const STRONG: (f64, f64) = (2e-2, 5e-3);
-
-/// A device that by its known bends leaves its tangent by less than this is
-/// taken to stay on it: volts at its own ports, and share of its slopes.
-const STRAIGHT: (f64, f64) = (5e-5, 5e-3);
 
 /// A change of departure that moves the device's own ports by less than this, volts, is none.
 pub(super) const SETTLED_EFFECT: f64 = 2e-5;
@@ -44,36 +40,6 @@ const LEAST_PIVOT: f64 = 1e-5;
 /// Rounds between the two kinds of devices, and steps of one Newton run.
 const MOST_ROUNDS: usize = 12;
 const MOST_STEPS: usize = 40;
-
-impl Centre {
-    /// Whether a device at these volts, which from there are as far from the known point
-    /// as its ports now `reach`, is known to be on its tangent still.
-    pub(super) fn stays(
-        &self,
-        device: usize,
-        slot: &DeviceSlot,
-        volts: &PortVolts,
-        now_reach: &[f64; MAX_PORTS],
-    ) -> bool {
-        let ports = slot.ports.len();
-        let then = &self.state.volts[slot.first_port..slot.first_port + ports];
-        let mut steps = [0.0; MAX_PORTS];
-        for ((step, v), then) in steps.iter_mut().zip(volts).zip(then) {
-            *step = v - then;
-        }
-        let Some(Bend { volts, turn }) = self.bend(slot.first_port, &steps[..ports]) else {
-            return false;
-        };
-        // The bends are of ports that reached as far as they did.
-        let wider = now_reach
-            .iter()
-            .zip(&reach(&self.blocks[device]))
-            .take(ports)
-            .map(|(now, then)| now / then)
-            .fold(1.0, f64::max);
-        volts * wider < STRAIGHT.0 && turn * wider < STRAIGHT.1
-    }
-}
 
 /// Where the devices ended.
 #[derive(Clone, Debug)]
