@@ -147,6 +147,8 @@ pub(crate) fn rectifier_law(
 ) -> Option<Device> {
     let element = if tube_type.eq_ignore_ascii_case("silicon") {
         parts::RectifierElement::Silicon
+    } else if tube_type.eq_ignore_ascii_case("selenium") {
+        parts::RectifierElement::selenium_for(winding_volts)
     } else {
         let unit = tube_table().find(tube_type)?.units.first()?;
         match unit.kind {

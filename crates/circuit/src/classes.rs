@@ -8,7 +8,11 @@ pub fn class_of(kind: &PartKind) -> PartClass {
     match kind {
         PartKind::Supply { .. } => PartClass::Supply,
         PartKind::Rectifier { tube_type, .. } => {
-            if tube_type.eq_ignore_ascii_case("silicon") {
+            let solid = ["silicon", "selenium"];
+            if solid
+                .iter()
+                .any(|kind| tube_type.eq_ignore_ascii_case(kind))
+            {
                 PartClass::SiliconRectifier
             } else {
                 PartClass::Rectifier

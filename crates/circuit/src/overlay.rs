@@ -47,6 +47,8 @@ pub enum DeviceChange {
     Volts(f64),
     /// Fraction of a rectifier's sides alive.
     Sides(f64),
+    /// A rectifier's reservoir capacitor gone.
+    NoReservoir,
     /// Amplification factor as a ratio.
     Mu(f64),
     /// Shift of the effective bias, volts.

@@ -200,6 +200,7 @@ impl Values {
                         DeviceChange::Gas(fraction) => condition.gas += fraction,
                         DeviceChange::Volts(ratio) => condition.volts *= ratio,
                         DeviceChange::Sides(fraction) => condition.sides *= fraction,
+                        DeviceChange::NoReservoir => condition.reservoir = false,
                         DeviceChange::Mu(ratio) => condition.mu *= ratio,
                         DeviceChange::ContactVolts(volts) => condition.contact_volts += volts,
                         DeviceChange::ScreenShare(ratio) => condition.screen_share *= ratio,

@@ -64,6 +64,8 @@ pub struct Condition {
     pub volts: f64,
     /// Rectifiers: fraction of the sides alive (0.5 for one side dead).
     pub sides: f64,
+    /// Rectifiers with capacitor input: whether the reservoir is there.
+    pub reservoir: bool,
 }
 
 impl Default for Condition {
@@ -81,6 +83,7 @@ impl Default for Condition {
             fired: false,
             volts: 1.0,
             sides: 1.0,
+            reservoir: true,
         }
     }
 }

@@ -259,7 +259,12 @@ impl RectifierLaw {
             count: self.connection.in_series(),
         };
         let peak = self.peak(condition);
-        match self.filter {
+        // Without its reservoir a supply gives the average of the rectified wave, as into a choke.
+        let filter = match self.filter {
+            Filter::Capacitor if !condition.reservoir => Filter::Choke { henries: None },
+            filter => filter,
+        };
+        match filter {
             Filter::Capacitor => {
                 let stacked = self.connection.stacked();
                 let (mean, slope) = pulse::mean_current(peak, volts / stacked, &series);

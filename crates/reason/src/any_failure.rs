@@ -160,13 +160,14 @@ fn kind(change: &Change) -> &'static str {
         Change::Device(_, DeviceChange::Gas(_)) => "gas",
         Change::Device(_, DeviceChange::Volts(_)) => "volts",
         Change::Device(_, DeviceChange::Sides(_)) => "a side",
+        Change::Device(_, DeviceChange::NoReservoir) => "no reservoir",
         Change::Device(_, DeviceChange::Absent) => "nothing there",
         Change::Device(..) => "another trait",
     }
 }
 
 /// What a run of some size must have met, or it proves less than it says.
-const KINDS: [&str; 11] = [
+const KINDS: [&str; 12] = [
     "a short",
     "an open",
     "a wrong value",
@@ -177,6 +178,7 @@ const KINDS: [&str; 11] = [
     "gas",
     "volts",
     "a side",
+    "no reservoir",
     "nothing there",
 ];
 

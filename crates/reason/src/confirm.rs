@@ -218,6 +218,11 @@ impl Bench<'_> {
     ) -> String {
         let part = self.stage.part(failure.part);
         let name = &part.name;
+        if failure.mode == Mode::Open {
+            return format!(
+                "Lift one lead of {name} and measure its capacitance; or tack a good one of its capacitance and voltage across it, switch on, and the supply must rise. Discharge both afterwards."
+            );
+        }
         let leak = failure.range.value(u);
         let mut said = String::new();
         let seen = self.in_circuit(failure, u, scratch);
@@ -386,7 +391,9 @@ impl Bench<'_> {
 
     fn rectifier(&self, failure: &Failure, tube_type: &str) -> String {
         let name = &self.stage.part(failure.part).name;
-        let solid = tube_type.eq_ignore_ascii_case("silicon");
+        let solid = ["silicon", "selenium"]
+            .iter()
+            .any(|kind| tube_type.eq_ignore_ascii_case(kind));
         match failure.mode {
             Mode::PoorContact => format!(
                 "Pull {name}, clean its pins and the clips of its socket, tighten the clips and look at the joints behind them."

@@ -1,10 +1,15 @@
 //! Every way in which the parts of one stage can fail: what it changes in
 //! the network, how far it may go, and how likely it is before anything is read.
 
+#[cfg(test)]
+mod tests;
+
 use deadstage_circuit::{
     Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind, class_of,
 };
-use deadstage_netlist::{Electrode, PartId, PartKind, Stage};
+use deadstage_netlist::{
+    Electrode, FilterInput, NodeId, PartId, PartKind, RectifierConnection, Stage,
+};
 use deadstage_parts::{
     self as parts, FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
 };
@@ -150,6 +155,8 @@ pub(crate) enum Action {
     Volts(DeviceId),
     /// Half the sides of a rectifier pass nothing.
     SideDead(DeviceId),
+    /// A rectifier has lost its reservoir; the parameter, if any, is the ratio of its volts to the average of the wave.
+    NoReservoir(DeviceId),
     /// The parameter in ohms, in series with a port (or the common terminal).
     Pin(DeviceId, Option<usize>),
     /// A contact that is closed where it should be open, and the other way round.
@@ -217,6 +224,12 @@ impl Failure {
             Action::Gas(id) => device(*id, DeviceChange::Gas(value)),
             Action::Volts(id) => device(*id, DeviceChange::Volts(value)),
             Action::SideDead(id) => device(*id, DeviceChange::Sides(0.5)),
+            Action::NoReservoir(id) => {
+                device(*id, DeviceChange::NoReservoir);
+                if self.range.is_open() {
+                    device(*id, DeviceChange::Volts(value));
+                }
+            }
             Action::Pin(id, port) => overlay.push(Change::Pin {
                 device: *id,
                 port: *port,
@@ -296,7 +309,25 @@ pub(crate) fn candidates(
             |row: &FailureRow| row.share * if row.mode == Mode::High { drift } else { 1.0 };
         let total: f64 = rows.iter().map(weight).sum();
         let shunt = is_shunt(stage, part);
+        let reservoir = reservoir_of(stage, network, id);
+        if let Some((device, prior)) = reservoir {
+            // The one capacitor whose loss DC shows.
+            let open = rows.iter().filter(|row| row.mode == Mode::Open);
+            let p = rate * open.map(weight).sum::<f64>() / total;
+            list.push(Failure {
+                part: id,
+                section: None,
+                mode: Mode::Open,
+                ln_odds: (p / (1.0 - p)).ln(),
+                range: Range::of(prior, Mode::Weak),
+                action: Action::NoReservoir(device),
+                place: None,
+            });
+        }
         for row in rows {
+            if reservoir.is_some() && row.mode == Mode::Open {
+                continue;
+            }
             if !row.shows_at_dc {
                 if !invisible.contains(&(id, row.mode.name())) {
                     invisible.push((id, row.mode.name()));
@@ -335,6 +366,69 @@ pub(crate) fn candidates(
         }
     }
     (list, invisible)
+}
+
+/// From this capacitance on a capacitor behind a rectifier is its reservoir, farads (common practice, no source).
+const RESERVOIR_FARADS: f64 = 1e-6;
+
+/// The rectifier whose only reservoir this part is, and how far above the average of the rectified
+/// wave its output may then stand: not at all before a choke, up to the peak before a
+/// resistor and the next capacitor, which no average law follows (an estimate).
+fn reservoir_of(
+    stage: &Stage,
+    network: &Network,
+    id: PartId,
+) -> Option<(DeviceId, ParameterPrior)> {
+    let across = |ends: Option<(NodeId, NodeId)>, other: (NodeId, NodeId)| {
+        ends.is_some_and(|(a, b)| (a, b) == other || (b, a) == other)
+    };
+    let PartKind::Capacitor { .. } = stage.part(id).kind else {
+        return None;
+    };
+    let ends = stage.part(id).kind.ends()?;
+    let reservoirs = stage.parts.iter().filter(|part| match part.kind {
+        PartKind::Capacitor { farads, .. } => {
+            farads.0 >= RESERVOIR_FARADS && across(part.kind.ends(), ends)
+        }
+        _ => false,
+    });
+    let is_large = reservoirs.count() == 1
+        && matches!(stage.part(id).kind, PartKind::Capacitor { farads, .. } if farads.0 >= RESERVOIR_FARADS);
+    let (rectifier, plus) =
+        (0u32..)
+            .map(PartId)
+            .zip(&stage.parts)
+            .find_map(|(rectifier, part)| match part.kind {
+                PartKind::Rectifier {
+                    connection,
+                    filter: FilterInput::Capacitor,
+                    from,
+                    to,
+                    ..
+                } if connection != RectifierConnection::Doubler
+                    && across(Some((from, to)), ends) =>
+                {
+                    Some((rectifier, if from.0 == 0 { to } else { from }))
+                }
+                _ => None,
+            })?;
+    let device = network.part(rectifier).device.filter(|_| is_large)?;
+    let before_choke = stage.parts.iter().any(|part| match part.kind {
+        PartKind::Choke { from, to, .. } | PartKind::Winding { from, to, .. } => {
+            from == plus || to == plus
+        }
+        _ => false,
+    });
+    let prior = if before_choke {
+        ParameterPrior::None
+    } else {
+        ParameterPrior::Uniform {
+            low: 1.0,
+            high: 1.4,
+            measure: Measure::Ratio,
+        }
+    };
+    Some((device, prior))
 }
 
 /// A shunt is of another value so many times as often as any other resistor:

@@ -189,6 +189,7 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
         Action::FixedPerveance(..)
         | Action::Absent(_)
         | Action::SideDead(_)
+        | Action::NoReservoir(_)
         | Action::SourceDead(_)
         | Action::Stuck(_) => return None,
     })

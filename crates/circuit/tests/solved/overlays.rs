@@ -199,6 +199,7 @@ fn rectifier_changes_are_those_of_the_circuit_built_anew() {
     let v1 = circuit.device("V1");
     for change in [
         DeviceChange::Sides(0.5),
+        DeviceChange::NoReservoir,
         DeviceChange::Volts(0.9),
         DeviceChange::Perveance(0.2),
         DeviceChange::Absent,

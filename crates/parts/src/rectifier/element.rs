@@ -10,6 +10,12 @@ const SILICON_VOLTS: f64 = 0.8;
 /// sheet of the 866A: about 15 V, from memory, high).
 const MERCURY_VOLTS: f64 = 15.0;
 
+/// RMS volts that one selenium plate of the time was put to.
+const SELENIUM_PLATE_VOLTS: f64 = 26.0;
+
+/// Drop of one selenium plate at working currents, volts.
+const SELENIUM_DROP_VOLTS: f64 = 1.0;
+
 /// What the rectifier is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum RectifierElement {
@@ -20,7 +26,7 @@ pub enum RectifierElement {
     },
     /// Mercury vapour: a constant drop of 15 V.
     MercuryVapour,
-    /// Another gas or a cold cathode: a constant drop.
+    /// Another gas, a cold cathode or a selenium stack: a constant drop.
     Gas {
         /// Volts; one that is below zero or not a number counts as none.
         volts: f64,
@@ -35,6 +41,15 @@ impl RectifierElement {
     pub fn vacuum_from_drop(volts: f64, amps: f64) -> Self {
         Self::Vacuum {
             perveance: perveance_from_drop(volts, amps),
+        }
+    }
+
+    /// The selenium stack that a winding of so many volts RMS asks for: a plate for
+    /// every 26 V, each of which drops about a volt (common practice, no source).
+    #[must_use]
+    pub fn selenium_for(winding_rms: f64) -> Self {
+        Self::Gas {
+            volts: (winding_rms / SELENIUM_PLATE_VOLTS).ceil() * SELENIUM_DROP_VOLTS,
         }
     }
 

@@ -63,7 +63,9 @@ static RECTIFIERS: LazyLock<Vec<(String, f64)>> = LazyLock::new(|| {
         matches!(unit.kind, UnitKind::Rectifier | UnitKind::GasRectifier)
             .then(|| (tube.name.clone(), unit.ratings.dc_amps.unwrap_or(0.05)))
     });
-    of_table.chain([("silicon".to_owned(), 0.2)]).collect()
+    of_table
+        .chain([("silicon".to_owned(), 0.2), ("selenium".to_owned(), 0.1)])
+        .collect()
 });
 
 /// Regulators of the table: name, maintaining and striking volts, greatest current.
