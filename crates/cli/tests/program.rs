@@ -212,6 +212,43 @@ fn a_resistance_chart_has_null_for_no_path() {
 }
 
 #[test]
+fn a_plan_is_printed_if_it_is_asked_for() {
+    let folder = folder("plan");
+    let stage = write(&folder, "good.stage", STAGE);
+    let asked = ["suspect", &stage, "--read", "plate1=249V", "--meter", "11M"];
+    let with = |more: &[&str]| {
+        let output = run(&[&asked[..], more].concat());
+        status(&output, 0);
+        output
+    };
+    let text = stdout(&with(&["--plan"]));
+    let plan = text.split("\nPlan\n").nth(1).unwrap();
+    assert!(
+        plan.contains("  * ") && plan.contains("-> Replace "),
+        "{plan}"
+    );
+    assert!(plan.contains("below ") && plan.contains("above "), "{plan}");
+    assert!(plan.contains("Caution"), "{plan}");
+    assert!(text.lines().all(|line| line.chars().count() <= 100));
+    assert!(!stdout(&with(&[])).contains("\nPlan\n"));
+    let found = json(&with(&["--plan", "--format", "json"]));
+    let plan = &found["plan"];
+    assert_eq!(plan["then"], "measure");
+    assert_eq!(plan["point"], found["next"][0]["point"]);
+    assert_eq!(plan["kind"], found["next"][0]["kind"]);
+    let sum: f64 = plan["branches"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|branch| branch["probability"].as_f64().unwrap())
+        .sum();
+    assert!((sum - 1.0).abs() < 1e-6, "{sum}");
+    let without = json(&with(&["--format", "json"]));
+    assert!(without.get("plan").is_none());
+    assert_eq!(without["next"], found["next"]);
+}
+
+#[test]
 fn suspects_add_to_one_and_explain_the_readings() {
     let folder = folder("suspect");
     let stage = write(&folder, "good.stage", STAGE);

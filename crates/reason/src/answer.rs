@@ -206,7 +206,7 @@ pub(crate) fn compose(
         &steps,
         &advice.order,
         &worth,
-        &stage.settings,
+        stage,
         setting,
         &name,
     );

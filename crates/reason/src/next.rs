@@ -1,7 +1,7 @@
 //! Groups of answers that nothing in reach can part, what every further reading is worth, and how it is proposed.
 
 use deadstage_circuit::Scratch;
-use deadstage_netlist::{Meter, engineering};
+use deadstage_netlist::{Meter, Stage, engineering};
 use rayon::prelude::*;
 
 use crate::model::Model;
@@ -10,6 +10,7 @@ use crate::outcome::{FaultName, Proposal};
 use crate::outlook::{Outlook, bits, is_told_apart, outlook};
 use crate::reach::Step;
 use crate::weigh::{Scales, Weighed};
+use crate::wording;
 
 /// Answers that are looked at closely.
 pub(crate) const LOOKED_AT: usize = 16;
@@ -133,7 +134,7 @@ pub(crate) fn proposals(
     steps: &[Step],
     order: &[usize],
     worth: &[Worth],
-    settings: &[String],
+    stage: &Stage,
     current_setting: Option<deadstage_netlist::SettingId>,
     name: &dyn Fn(Option<&Weighed>) -> Vec<FaultName>,
 ) -> Vec<Proposal> {
@@ -149,9 +150,9 @@ pub(crate) fn proposals(
                 setting: step
                     .setting
                     .filter(|_| step.setting != current_setting)
-                    .and_then(|s| settings.get(s.0 as usize).cloned()),
+                    .and_then(|s| stage.settings.get(s.0 as usize).cloned()),
                 bits: own.bits,
-                why: what_to_expect(looked, step, index, name),
+                why: what_to_expect(looked, stage, step, index, name),
             })
         })
         .take(MOST_PROPOSALS)
@@ -161,6 +162,7 @@ pub(crate) fn proposals(
 /// "if R3 is open about 0 V; if V1 is weak about 210 V".
 fn what_to_expect(
     looked: &[&Looked<'_>],
+    stage: &Stage,
     step: &Step,
     index: usize,
     name: &dyn Fn(Option<&Weighed>) -> Vec<FaultName>,
@@ -189,7 +191,7 @@ fn what_to_expect(
                 .collect();
             format!("if {}", list.join(" and "))
         };
-        said.push(format!("{subject} about {}", shown(step, mean)));
+        said.push(format!("{subject} about {}", shown(stage, step, mean)));
         if said.len() == 3 {
             break;
         }
@@ -209,14 +211,14 @@ pub(crate) fn phrase(mode: &str) -> String {
 }
 
 /// A forecast in the units of its step.
-fn shown(step: &Step, compared: f64) -> String {
+fn shown(stage: &Stage, step: &Step, compared: f64) -> String {
     match (step.observation.scale, step.observation.kind) {
         (Scale::Log, _) if compared >= 19e6f64.ln() => "no reading (beyond 20 MΩ)".to_owned(),
         (Scale::Log, _) => engineering(compared.exp(), "Ω"),
         (_, "volts") => engineering(round(compared), "V"),
         (_, "amps") => engineering(compared, "A"),
         (_, "tester") => format!("{:.0} %", compared.max(0.0)),
-        _ => format!("{compared:.3}"),
+        _ => wording::compared(stage, &step.observation, compared),
     }
 }
 
