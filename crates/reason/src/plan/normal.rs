@@ -133,15 +133,15 @@ pub(super) fn best_cuts(
     (best, cuts)
 }
 
-/// The number that stands for a range: its mean there over all states, `joint` being each state's probability of the range.
+/// The number that stands for a range: its mean there over all states, `joint` being each state's probability of the range. Beside it, its variance there.
 pub(super) fn typical(
     numbers: &[Numbers],
     joint: &[f64],
     test: usize,
     from: Option<f64>,
     to: Option<f64>,
-) -> f64 {
-    let (mut sum, mut total) = (0.0, 0.0);
+) -> (f64, f64) {
+    let (mut sum, mut square, mut total) = (0.0, 0.0, 0.0);
     for (n, p) in numbers.iter().zip(joint) {
         let mean = n.mean[test];
         let sigma = n.covariance[(test, test)].sqrt();
@@ -150,16 +150,31 @@ pub(super) fn typical(
         let inside = below(beta) - below(alpha);
         // A state that forecasts another range altogether was met there by a slip.
         if inside > FAR {
-            let edge = |x: f64| if x.is_finite() { density(x) } else { 0.0 };
-            sum += p * (mean + sigma * (edge(alpha) - edge(beta)) / inside);
+            // Mean and variance of the normal cut off at both ends.
+            let edge = |x: f64| {
+                if x.is_finite() {
+                    (density(x), x * density(x))
+                } else {
+                    (0.0, 0.0)
+                }
+            };
+            let ((d1, x1), (d2, x2)) = (edge(alpha), edge(beta));
+            let m = (d1 - d2) / inside;
+            let v = (1.0 + (x1 - x2) / inside - m * m).clamp(0.0, 1.0);
+            let here = mean + sigma * m;
+            sum += p * here;
+            square += p * (here * here + sigma * sigma * v);
             total += p;
         }
     }
     match (total > 0.0, from, to) {
-        (true, ..) => sum / total,
-        (false, Some(a), Some(b)) => 0.5 * (a + b),
-        (false, Some(x), None) | (false, None, Some(x)) => x,
-        (false, None, None) => 0.0,
+        (true, ..) => {
+            let x = sum / total;
+            (x, (square / total - x * x).max(0.0))
+        }
+        (false, Some(a), Some(b)) => (0.5 * (a + b), 0.0),
+        (false, Some(x), None) | (false, None, Some(x)) => (x, 0.0),
+        (false, None, None) => (0.0, 0.0),
     }
 }
 
@@ -173,8 +188,9 @@ const DRAGS: f64 = 3.0;
 /// move by c (x − μ)/σ² and their covariance loses c cᵀ/σ², c being their covariance with it.
 ///
 /// The same x is taken for every state, that of the range it lies in. So a second number that goes with the first under each of
-/// them is not thought to tell more.
-pub(super) fn after_reading(numbers: &Numbers, test: usize, x: f64) -> Numbers {
+/// them is not thought to tell more. That x may lie elsewhere in its range, with the variance `within`, moves the
+/// others with it: what is forecast then holds for the whole range.
+pub(super) fn after_reading(numbers: &Numbers, test: usize, (x, within): (f64, f64)) -> Numbers {
     let mut after = numbers.clone();
     let variance = numbers.covariance[(test, test)];
     let limit = DRAGS * variance.sqrt();
@@ -184,7 +200,8 @@ pub(super) fn after_reading(numbers: &Numbers, test: usize, x: f64) -> Numbers {
         *mean += c / variance * off;
     }
     let own = after.covariance.diagonal();
-    after.covariance -= &column * column.transpose() / variance;
+    let left = (within / variance).min(1.0);
+    after.covariance -= &column * column.transpose() * ((1.0 - left) / variance);
     for (k, before) in own.iter().enumerate() {
         // What is left never falls to nothing, or one reading would be beyond doubt.
         let entry = &mut after.covariance[(k, k)];
