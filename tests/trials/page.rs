@@ -44,7 +44,7 @@ pub const HEADINGS: [&str; 6] = [
 
 /// Stages of more parts are drawn half as often.
 const SMALL: usize = 40;
-/// And of more parts than this, an eighth as often.
+/// And of more parts than this, a twelfth as often.
 const MIDDLING: usize = 80;
 
 /// Where the page is.
@@ -53,6 +53,7 @@ pub fn path() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/trials.md")
 }
 
+/// The stages that the bench can build, by name.
 type Shipped = Vec<(String, Stage)>;
 
 /// Runs everything; `told` hears how far it has come.
@@ -117,7 +118,7 @@ impl Bench {
         match stage.parts.len() {
             0..=SMALL => self.size.cases,
             parts if parts <= MIDDLING => self.size.cases.div_ceil(2),
-            _ => self.size.cases.div_ceil(8),
+            _ => self.size.cases.div_ceil(12),
         }
     }
 
@@ -181,8 +182,8 @@ impl Bench {
 
     fn ablation(&self) -> Vec<Ablated> {
         let healthy = self.units(0, SMALL, 0.25);
-        let single = self.units(1, SMALL, 0.5);
-        let pair = self.units(2, SMALL, 0.5);
+        let single = self.units(1, SMALL, 0.25);
+        let pair = self.units(2, SMALL, 0.25);
         let slip: Vec<_> = single
             .iter()
             .filter_map(|(index, drawn, seed)| Some((*index, with_slip(drawn, *seed)?, *seed)))

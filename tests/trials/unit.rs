@@ -123,6 +123,11 @@ impl Unit {
     /// pull in, and regulators strike, as they do on a bench.
     #[must_use]
     pub fn solve(&self) -> Option<Vec<f64>> {
+        self.running().map(|(_, x)| x)
+    }
+
+    /// The unit with its relays and regulators as they end, and its voltages.
+    fn running(&self) -> Option<(Self, Vec<f64>)> {
         if self.contacts.is_empty() {
             return self.strike();
         }
@@ -130,7 +135,7 @@ impl Unit {
         unit.release();
         let mut pulled_in = vec![false; self.contacts.len()];
         for _ in 0..MOST_CHANGES {
-            let x = unit.strike()?;
+            let (lit, x) = unit.strike()?;
             let now: Vec<bool> = unit
                 .contacts
                 .iter()
@@ -141,7 +146,7 @@ impl Unit {
                 })
                 .collect();
             if now == pulled_in {
-                return Some(x);
+                return Some((lit, x));
             }
             for (index, pulled_in) in now.iter().enumerate() {
                 unit.set(index, *pulled_in);
@@ -152,7 +157,7 @@ impl Unit {
     }
 
     /// With the relays as they are.
-    fn strike(&self) -> Option<Vec<f64>> {
+    fn strike(&self) -> Option<(Self, Vec<f64>)> {
         let mut unit = self.clone();
         for placed in &mut unit.placed {
             if let Body::Other(Device::Regulator(_), condition) = &mut placed.body {
@@ -176,7 +181,7 @@ impl Unit {
             }
             x = unit.settle()?;
         }
-        Some(x)
+        Some((unit, x))
     }
 
     fn settle(&self) -> Option<Vec<f64>> {
@@ -308,7 +313,7 @@ impl Unit {
     /// What a meter of this resistance shows from one node to another.
     #[must_use]
     pub fn read(&self, from: usize, to: usize, load: Option<f64>) -> Option<f64> {
-        let mut unit = self.clone();
+        let (mut unit, mut x) = self.running()?;
         if let Some(ohms) = load {
             unit.branches.push(Branch {
                 from,
@@ -317,8 +322,11 @@ impl Unit {
                 emf: 0.0,
                 source: false,
             });
+            // The meter comes to a unit that runs: what has struck or pulled in stays so.
+            if !unit.newton(&mut x, 1.0) {
+                x = unit.settle()?;
+            }
         }
-        let x = unit.solve()?;
         Some(x[from] - x[to])
     }
 
