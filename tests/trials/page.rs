@@ -44,7 +44,7 @@ pub const HEADINGS: [&str; 6] = [
 
 /// Stages of more parts are drawn half as often.
 const SMALL: usize = 40;
-/// And of more parts than this, a twelfth as often.
+/// And of more parts than this, a twelfth as often, so not at all in a short run.
 const MIDDLING: usize = 80;
 
 /// Where the page is.
@@ -118,7 +118,7 @@ impl Bench {
         match stage.parts.len() {
             0..=SMALL => self.size.cases,
             parts if parts <= MIDDLING => self.size.cases.div_ceil(2),
-            _ => self.size.cases.div_ceil(12),
+            _ => self.size.cases / 12,
         }
     }
 
@@ -240,6 +240,9 @@ impl Bench {
         let _ = write!(out, "\nSingle failures, by stage:\n\n{BY_STAGE}");
         for (index, (name, stage)) in self.shipped.iter().enumerate() {
             let own: Vec<Marks> = of(1).iter().copied().filter(|m| m.0 == index).collect();
+            if own.is_empty() {
+                continue;
+            }
             let pair = pair_of(&own);
             let _ = writeln!(
                 out,
@@ -304,7 +307,11 @@ fn head(bench: &Bench, total: usize) -> String {
          *First group* means that the group of suspects named first holds exactly the parts that failed. Suspects in one group are those that\n\
          nothing in reach would tell apart; a reasoner that is surer of its law makes smaller groups, so that the column of the *first suspect* is given too.\n\
          With some hundred units a row, a rate is good to about three in a hundred.\n\n",
-        bench.shipped.len(),
+        bench
+            .shipped
+            .iter()
+            .filter(|(_, stage)| bench.cases(stage) > 0)
+            .count(),
     )
 }
 
