@@ -303,10 +303,10 @@ fn head(bench: &Bench, total: usize) -> String {
          by four spreads of a healthy unit; a meter that loads and errs reads all its points once.\n\n\
          The *ideal observer* is the same reasoner told the truth: the units' own tube law, the spreads they are drawn with, how often each failure is drawn,\n\
          and no allowance for a law that does not fit (`tests/trials/ideal.rs` says where even that is less than ideal).\n\
-         What it misses cannot be told from these readings; it is the measure for the rest.\n\
+         What it misses can hardly be told from these readings; it is the measure for the rest.\n\
          *First group* means that the group of suspects named first holds exactly the parts that failed. Suspects in one group are those that\n\
          nothing in reach would tell apart; a reasoner that is surer of its law makes smaller groups, so that the column of the *first suspect* is given too.\n\
-         With some hundred units a row, a rate is good to about three in a hundred.\n\n",
+         A rate over n units is uncertain by up to 0.5 / √n: by five in a hundred over a hundred units, and by seven over fifty.\n\n",
         bench
             .shipped
             .iter()
