@@ -146,7 +146,7 @@ const OTHERWISE_NODES: usize = 5;
 fn other_ways(scales: &Scales<'_>, sets: &[Weighed], best: f64) -> Vec<Weighed> {
     let known: std::collections::BTreeSet<&[usize]> =
         sets.iter().map(|s| s.set.as_slice()).collect();
-    let mut wanted: BTreeMap<Vec<usize>, Vec<(usize, f64)>> = BTreeMap::new();
+    let mut wanted: BTreeMap<Vec<usize>, Vec<f64>> = BTreeMap::new();
     for leader in sets.iter().take(TRIED_OTHERWISE) {
         for (k, &member) in leader.set.iter().enumerate() {
             for (index, failure) in scales.failures.iter().enumerate() {
@@ -164,21 +164,21 @@ fn other_ways(scales: &Scales<'_>, sets: &[Weighed], best: f64) -> Vec<Weighed> 
                 pairs.sort_by_key(|p| p.0);
                 let set: Vec<usize> = pairs.iter().map(|p| p.0).collect();
                 if !known.contains(set.as_slice()) {
-                    wanted.entry(set).or_insert(pairs);
+                    let sizes = pairs.iter().map(|p| p.1).collect();
+                    wanted.entry(set).or_insert(sizes);
                 }
             }
         }
     }
-    let wanted: Vec<(Vec<usize>, Vec<(usize, f64)>)> = wanted.into_iter().collect();
     wanted
         .par_iter()
-        .map_init(Scratch::default, |scratch, (set, pairs)| {
-            let slot = pairs.iter().position(|p| p.1.is_nan())?;
+        .map_init(Scratch::default, |scratch, (set, sizes)| {
+            let slot = sizes.iter().position(|u| u.is_nan())?;
             let range = scales.failures[set[slot]].range;
             let count = range.nodes.min(OTHERWISE_NODES);
             let starts: Vec<Vec<f64>> = (0..count)
                 .map(|node| {
-                    let mut start: Vec<f64> = pairs.iter().map(|p| p.1).collect();
+                    let mut start = sizes.clone();
                     start[slot] = range.low + range.width() * (node as f64 + 0.5) / count as f64;
                     start
                 })
