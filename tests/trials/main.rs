@@ -1,13 +1,14 @@
 //! Runs the trial bench.
 //!
-//! `trials CASES SEED DIGITS [STAGE] [show|ideal]` draws so many units a stage and number of
+//! `trials CASES SEED DIGITS [STAGE] [show|ideal|quick]` draws so many units a stage and number of
 //! failures (9 for what is not in the netlist), and tells rates; `show` lists the answers that are sure and wrong,
-//! `ideal` those of the ideal observer. `trials page [CASES] [SEED]` runs everything and writes the page of figures.
+//! `ideal` those of the ideal observer, and `quick` asks the program alone, about stages without driven tubes or relays. `trials page [CASES] [SEED]` runs everything and writes the page of figures.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 
 use std::process::ExitCode;
 
 use deadstage_netlist::Stage;
+use deadstage_reason::Options;
 use deadstage_tests::trials::run::Trial;
 use deadstage_tests::trials::{draw, ideal, page, run, score, show, stages};
 use rayon::prelude::*;
@@ -56,6 +57,9 @@ fn asked(words: &[String]) -> Result<(), String> {
     });
     let only = words.get(3).cloned().unwrap_or_default();
     let shown = words.get(4).is_some();
+    if words.get(4).is_some_and(|w| w == "quick") {
+        return quick(cases, first, &counts, &only);
+    }
     let of_ideal = words.get(4).is_some_and(|w| w == "ideal");
     let shipped = stages::shipped(stages::ANY)?;
     for count in counts {
@@ -88,6 +92,45 @@ fn asked(words: &[String]) -> Result<(), String> {
         if shown {
             print!("{}", kinds.told());
         }
+    }
+    Ok(())
+}
+
+/// The program's own rates.
+fn quick(cases: u64, first: u64, counts: &[usize], only: &str) -> Result<(), String> {
+    let shipped = stages::shipped(stages::ANY)?;
+    let units: Vec<(&String, &Stage, u64)> = shipped
+        .iter()
+        .filter(|(name, stage)| name.contains(only) && draw::can_build(stage))
+        .flat_map(|(name, stage)| (0..cases).map(move |case| (name, stage, case)))
+        .collect();
+    for &count in counts {
+        let marks: Vec<score::Mark> = units
+            .par_iter()
+            .filter_map(|&(name, stage, case)| {
+                let seed = run::seed(first, case, count);
+                let trial = run::trial(name, stage, count, seed, &Options::default())?;
+                let mark = score::mark(stage, &trial);
+                if score::is_sure_and_wrong(stage, &trial) {
+                    let truth: Vec<String> = trial
+                        .faults
+                        .iter()
+                        .map(|fault| run::describe(stage, fault))
+                        .collect();
+                    println!(
+                        "  {name} {}: {}",
+                        first + case * run::STRIDE,
+                        truth.join(" + ")
+                    );
+                }
+                Some(mark)
+            })
+            .collect();
+        let mut tally = score::Tally::default();
+        for mark in marks {
+            tally.add_mark(mark);
+        }
+        println!("== {count} fault(s): {}", tally.line());
     }
     Ok(())
 }

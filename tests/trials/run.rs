@@ -210,10 +210,13 @@ fn three_digits(value: f64) -> f64 {
 /// In the place of a number of failures: one thing that is not in the netlist.
 pub const OUTSIDE: usize = 9;
 
+/// Seeds from one case to the next.
+pub const STRIDE: u64 = 7919;
+
 /// The seed of one case.
 #[must_use]
 pub fn seed(first: u64, case: u64, count: usize) -> u64 {
-    first + case * 7919 + count as u64
+    first + case * STRIDE + count as u64
 }
 
 /// Draws a unit of `stage` as [`draw`] does, and asks the program.

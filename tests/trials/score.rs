@@ -178,6 +178,21 @@ impl Tally {
         bins.iter().map(|b| (b.0 - b.1).abs()).sum::<f64>() / self.claims.len().max(1) as f64
     }
 
+    /// All of it in a line.
+    #[must_use]
+    pub fn line(&self) -> String {
+        let (sure, often) = self.when_sure();
+        format!(
+            "{:3} units, right {:.3}, first {:.3}, partly {:.3}, claimed {:.3}, calibration error {:.3}, right when sure {sure:.3} of {often}",
+            self.claims.len(),
+            self.rate(),
+            self.first_rate(),
+            self.partly_rate(),
+            self.claimed(),
+            self.calibration_error(),
+        )
+    }
+
     /// How often it is right where it claims [`SURE`] or more, and how often it does.
     #[must_use]
     pub fn when_sure(&self) -> (f64, usize) {
