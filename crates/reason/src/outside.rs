@@ -18,7 +18,7 @@ use crate::reach::probe_nodes;
 use crate::weigh::Scales;
 
 /// Prior odds that something is wrong that is not in the netlist (common practice, no source).
-const OUTSIDE_ODDS: f64 = 0.02;
+const OUTSIDE_ODDS: f64 = 0.05;
 
 /// Share of it that is a stray path.
 const STRAY_SHARE: f64 = 0.5;
