@@ -159,8 +159,8 @@ pub(crate) enum Action {
     NoReservoir(DeviceId),
     /// The parameter in ohms, in series with a port (or the common terminal).
     Pin(DeviceId, Option<usize>),
-    /// A contact that is closed where it should be open, and the other way round.
-    Stuck(ElementId),
+    /// A contact that stays closed (`true`) or open wherever it should be the other way.
+    Stuck(ElementId, bool),
     /// The movement shows the parameter times what it should.
     Indication(PartId),
 }
@@ -235,13 +235,15 @@ impl Failure {
                 port: *port,
                 ohms: value,
             }),
-            Action::Stuck(id) => {
-                let ohms = if in_place(*id) {
-                    STUCK_OPEN_OHMS
-                } else {
-                    STUCK_CLOSED_OHMS
-                };
-                overlay.push(Change::Ohms(*id, ohms));
+            Action::Stuck(id, closed) => {
+                if in_place(*id) != *closed {
+                    let ohms = if *closed {
+                        STUCK_CLOSED_OHMS
+                    } else {
+                        STUCK_OPEN_OHMS
+                    };
+                    overlay.push(Change::Ohms(*id, ohms));
+                }
             }
             Action::Indication(_) => {}
         }
@@ -650,7 +652,9 @@ fn part_failures(
             add(1.0, None, Action::Indication(id), None, prior);
         }
         (PartKind::Switch { .. } | PartKind::Contact { .. }, Mode::Stuck) => {
-            add(1.0, None, Action::Stuck(element), None, prior);
+            for closed in [false, true] {
+                add(0.5, None, Action::Stuck(element, closed), None, prior);
+            }
         }
         (_, Mode::PoorContact) => add(1.0, None, Action::Series(element), None, prior),
         (_, Mode::High | Mode::Low) => add(1.0, None, Action::Ratio(vec![element]), None, prior),

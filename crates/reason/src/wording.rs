@@ -191,7 +191,7 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
         | Action::SideDead(_)
         | Action::NoReservoir(_)
         | Action::SourceDead(_)
-        | Action::Stuck(_) => return None,
+        | Action::Stuck(..) => return None,
     })
 }
 
