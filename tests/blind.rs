@@ -16,16 +16,15 @@ const MOST_PARTS: usize = 40;
 const SINGLE_CASES: u64 = 24;
 const HEALTHY_CASES: u64 = 10;
 
-/// What the rates must reach. The aim is 0.90 of single failures in the first
-/// group, and this does not show that it is met: the 168 units here gave 0.875
-/// when the bound was last looked at. It fails where the rate falls.
+/// What the rates must reach: nine in ten single failures in the first group.
+/// The 168 units here gave 0.905 when the bound was set, so this is no wide margin.
 ///
 /// The bench draws failures that move the unit's own voltages; some of them
 /// the meter hides, for it bridges what has opened (a grid leak read through
 /// 20 kΩ/V), and no reasoning names those. So a second rate is told, of units
 /// with a reading [`WELL_OFF`] spreads from that of a healthy one.
-const LEAST_SINGLE: f64 = 0.87;
-const LEAST_SHOWN: f64 = 0.87;
+const LEAST_SINGLE: f64 = 0.90;
+const LEAST_SHOWN: f64 = 0.90;
 const WELL_OFF: f64 = 4.0;
 const LEAST_HEALTHY: f64 = 0.90;
 /// Certainty claimed against rate of being right, of the single failures.
