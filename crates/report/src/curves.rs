@@ -10,6 +10,12 @@ const CUT_OFF: f64 = 0.01;
 /// Current scale over the current of the published point.
 const HEADROOM: f64 = 3.0;
 
+/// `-1.5` written as it was meant: steps of a tenth add up to more digits than they have.
+fn grid_label(volts: f64) -> String {
+    let rounded = (volts * 1e6).round() / 1e6;
+    format!(" {} V", if rounded == 0.0 { 0.0 } else { rounded })
+}
+
 /// What the curves are drawn from.
 pub(crate) struct PlateCurves {
     law: TubeLaw,
@@ -70,7 +76,7 @@ impl PlateCurves {
             .grid_volts
             .iter()
             .map(|&grid| Curve {
-                label: format!(" {} V", if grid == 0.0 { 0.0 } else { grid }),
+                label: grid_label(grid),
                 at: Box::new(move |plate| self.plate_amps(plate, grid) * 1e3),
             })
             .collect();
@@ -125,6 +131,13 @@ fn amps_of(point: &deadstage_parts::OperatingPoint) -> f64 {
 mod tests {
     use super::*;
     use deadstage_parts::tube_table;
+
+    #[test]
+    fn a_grid_voltage_has_no_more_digits_than_its_step() {
+        assert_eq!(grid_label(-0.2 * 3.0), " -0.6 V");
+        assert_eq!(grid_label(-0.0), " 0 V");
+        assert_eq!(grid_label(-12.5), " -12.5 V");
+    }
 
     #[test]
     fn every_amplifier_that_has_a_law_can_be_drawn() {
