@@ -44,13 +44,42 @@ fn wrong_role(token: Token<'_>, found: &TubeName) -> Diagnostic {
         TubeRole::Rectifier => ("a rectifier", "`rectifier` or `diode`"),
         TubeRole::Regulator => ("a gas regulator", "`regulator`"),
     };
+    let help = match diode_section(found) {
+        Some(section) => format!(
+            "write its diodes as {keyword}: `tube V1 {} section {section} plate=... cathode=...`",
+            found.name
+        ),
+        None => format!("write it as {keyword}"),
+    };
     Diagnostic::error(
         "wrong-kind-of-tube",
         token.span,
         format!("a {} is {what}", found.name),
     )
     .label("another kind of tube")
-    .help(format!("write it as {keyword}"))
+    .help(help)
+}
+
+/// The first section of an amplifying tube that is a diode beside the others.
+fn diode_section(found: &TubeName) -> Option<usize> {
+    let diode = |unit: &Vec<(Electrode, u8)>| {
+        unit.iter()
+            .all(|(electrode, _)| matches!(electrode, Electrode::Plate | Electrode::Cathode))
+    };
+    (found.role == TubeRole::Amplifier)
+        .then(|| found.units.iter().position(diode))
+        .flatten()
+        .map(|index| index + 1)
+}
+
+/// `section 1`, `section 2` or `section 3`, each as it is written.
+fn section_words(sections: usize) -> String {
+    let words: Vec<String> = (1..=sections).map(|n| format!("`section {n}`")).collect();
+    match words.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+        Some((last, _)) => last.clone(),
+        None => String::new(),
+    }
 }
 
 /// Tube types of this role, for suggestions beside the solid-state words.
@@ -268,9 +297,10 @@ impl<'a> Reader<'_, '_, 'a, '_> {
                             ),
                         )
                         .label("taken as section 1")
-                        .help(
-                            "add `section 1` or `section 2`, as the data sheet numbers its units",
-                        ),
+                        .help(format!(
+                            "add {}, as the data sheet numbers its units",
+                            section_words(sections)
+                        )),
                     );
                 }
                 Ok(None)

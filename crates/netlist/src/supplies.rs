@@ -126,6 +126,16 @@ impl Reader<'_, '_, '_, '_> {
         })?;
         let filter = filter
             .ok_or_else(|| missing("what it looks into", "`input capacitor` or `input choke`"))?;
+        if connection == RectifierConnection::Doubler && filter == FilterInput::Choke {
+            return Err(Diagnostic::error(
+                "doubler-into-choke",
+                name.span,
+                format!("rectifier `{}` doubles into a choke", name.text),
+            )
+            .label("a doubler works by the capacitors that it charges")
+            .help("write `input capacitor`, and the choke as a part of its own behind them")
+            .into());
+        }
         self.add_two_ended(name, &tail, |_, from, to| PartKind::Rectifier {
             tube_type,
             connection,

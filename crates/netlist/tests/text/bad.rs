@@ -310,6 +310,24 @@ error[wrong-kind-of-tube]: a 5Y3 is a rectifier
   |
   = help: write it as `rectifier` or `diode`
 "#
+    diode_of_an_amplifying_tube: shown "diode D1 6AT6 from a to b" => r#"
+error[wrong-kind-of-tube]: a 6AT6 is an amplifying tube
+ --> test.stage:2:10
+  |
+2 | diode D1 6AT6 from a to b
+  |          ^^^^ another kind of tube
+  |
+  = help: write its diodes as `tube`: `tube V1 6AT6 section 2 plate=... cathode=...`
+"#
+    section_of_three_not_stated: shown "tube V1 6AT6 plate=a grid=b cathode=c" => r#"
+warning[section-not-stated]: a 6AT6 has 3 sections and this does not say which
+ --> test.stage:2:9
+  |
+2 | tube V1 6AT6 plate=a grid=b cathode=c
+  |         ^^^^ taken as section 1
+  |
+  = help: add `section 1`, `section 2` or `section 3`, as the data sheet numbers its units
+"#
     unknown_electrode: shown "tube V1 6C4 anode=a grid=b cathode=c" => r#"
 error[unknown-electrode]: `anode` is no electrode of a tube
  --> test.stage:2:13
@@ -593,6 +611,15 @@ error[statement-ends-early]: the statement ends where `wiper NODE` should be
   |                                        ^ `wiper NODE` is missing
   |
   = help: a potentiometer has three ends: `from NODE to NODE wiper NODE`
+"#
+    doubler_into_a_choke: shown "rectifier D1 silicon doubler 120V winding 5 input choke from a to b" => r#"
+error[doubler-into-choke]: rectifier `D1` doubles into a choke
+ --> test.stage:2:11
+  |
+2 | rectifier D1 silicon doubler 120V winding 5 input choke from a to b
+  |           ^^ a doubler works by the capacitors that it charges
+  |
+  = help: write `input capacitor`, and the choke as a part of its own behind them
 "#
     rectifier_incomplete: shown "rectifier V1 5Y3 full-wave 350V input choke from a to b" => r#"
 error[missing-property]: rectifier `V1` does not say the winding's resistance

@@ -57,6 +57,15 @@ pub(crate) fn names() -> TubeNames {
                 &[&[(Plate, 1), (Grid, 6), (Cathode, 7)]],
             ),
             tube(
+                "6AT6",
+                TubeRole::Amplifier,
+                &[
+                    &[(Plate, 7), (Grid, 1), (Cathode, 2)],
+                    &[(Plate, 5), (Cathode, 2)],
+                    &[(Plate, 6), (Cathode, 2)],
+                ],
+            ),
+            tube(
                 "6SJ7",
                 TubeRole::Amplifier,
                 &[&[
@@ -145,7 +154,7 @@ transformer T1
 winding T1P 250 30H of T1 from bplus to plate
 winding T1S 0.5 of T1 from tap to ground
 rectifier V3 5Y3 full-wave 350V winding 60 input capacitor from raw to ground
-rectifier D9 silicon doubler 120V winding 5 input choke from raw2 to ground
+rectifier D9 silicon doubler 120V winding 5 input capacitor from raw2 to ground
 choke L1 200 10H from raw to bplus
 fuse F1 from raw2 to fused
 fuse F2 0.5 from fused to bridged

@@ -48,23 +48,30 @@ fn kind(seed: &Seed) -> PartKind {
             from,
             to,
         },
-        1 => PartKind::Rectifier {
-            tube_type: pick(&["5Y3", "silicon", "selenium"], *bits).to_owned(),
-            connection: pick(
+        1 => {
+            use RectifierConnection::{Bridge, Doubler, FullWave, HalfWave};
+            let (connection, filter) = pick(
                 &[
-                    RectifierConnection::FullWave,
-                    RectifierConnection::HalfWave,
-                    RectifierConnection::Bridge,
-                    RectifierConnection::Doubler,
+                    (FullWave, FilterInput::Capacitor),
+                    (FullWave, FilterInput::Choke),
+                    (HalfWave, FilterInput::Capacitor),
+                    (HalfWave, FilterInput::Choke),
+                    (Bridge, FilterInput::Capacitor),
+                    (Bridge, FilterInput::Choke),
+                    (Doubler, FilterInput::Capacitor),
                 ],
                 bits >> 3,
-            ),
-            winding_volts: Volts(x[1] * 100.0),
-            winding_ohms: Ohms(x[0]),
-            filter: pick(&[FilterInput::Capacitor, FilterInput::Choke], bits >> 6),
-            from,
-            to,
-        },
+            );
+            PartKind::Rectifier {
+                tube_type: pick(&["5Y3", "silicon", "selenium"], *bits).to_owned(),
+                connection,
+                winding_volts: Volts(x[1] * 100.0),
+                winding_ohms: Ohms(x[0]),
+                filter,
+                from,
+                to,
+            }
+        }
         2 => PartKind::Potentiometer {
             ohms,
             position: yes(0).then_some(x[1] / 10.0),
