@@ -188,6 +188,8 @@ pub struct FaultName {
     pub section: Option<u8>,
     /// Mode, in the words of the interface: `open`, `heater-cathode leak`.
     pub mode: &'static str,
+    /// The same as a person is told it, closer where the interface has one word for several: `one side dead`.
+    pub phrase: &'static str,
     /// Estimate of a continuous mode, SI units (ratio for `weak`).
     pub value: Option<f64>,
     /// Unit of `value`: `Ω`, `V`, `A`; empty for a ratio.

@@ -134,6 +134,7 @@ pub(crate) fn diagnosis() -> Diagnosis {
             part: part.to_owned(),
             section: None,
             mode,
+            phrase: mode,
             value,
             unit,
         };
@@ -202,6 +203,7 @@ pub(crate) fn plan() -> Plan {
             part: part.to_owned(),
             section: None,
             mode,
+            phrase: mode,
             value: None,
             unit: "",
         }],

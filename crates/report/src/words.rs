@@ -41,7 +41,7 @@ pub(crate) fn failed(fault: &FaultName) -> String {
         said.push_str(&format!(" section {section}"));
     }
     said.push(' ');
-    said.push_str(fault.mode);
+    said.push_str(fault.phrase);
     said
 }
 
@@ -130,6 +130,7 @@ mod tests {
             part: "V1".to_owned(),
             section: None,
             mode,
+            phrase: mode,
             value,
             unit,
         }
@@ -155,6 +156,11 @@ mod tests {
             ..named(None, "", "dead")
         };
         assert_eq!(fault(&section), "V1 section 2 dead");
+        let side = FaultName {
+            phrase: "one side dead",
+            ..named(None, "", "weak")
+        };
+        assert_eq!(fault(&side), "V1 one side dead");
     }
 
     #[test]
