@@ -13,7 +13,7 @@
 use crate::dense::Matrix;
 use crate::linear::{Linear, Tap};
 use crate::network::LEAST_OHMS;
-use crate::overlay::Change;
+use crate::overlay::{Change, ohms_left};
 use crate::situation::Values;
 use crate::woodbury::{self, Step};
 
@@ -80,13 +80,7 @@ impl<'a> Faulted<'a> {
                     let index = element.0 as usize;
                     let value = values.elements[index];
                     // The step acts through the resistance that the overlay leaves it.
-                    let ohms = overlay
-                        .iter()
-                        .find_map(|c| match *c {
-                            Change::Ohms(e, ohms) if e == element => Some(ohms),
-                            _ => None,
-                        })
-                        .unwrap_or(value.ohms);
+                    let ohms = ohms_left(overlay, element).unwrap_or(value.ohms);
                     let drive = if value.stiff { 1.0 } else { 1.0 / ohms };
                     base.column(base.taps[index], &mut column);
                     for (x, c) in open.iter_mut().zip(&column) {

@@ -64,3 +64,11 @@ pub enum DeviceChange {
     /// Out of its socket.
     Absent,
 }
+
+/// Resistance that an overlay leaves an element, ohms, where it says so.
+pub(crate) fn ohms_left(overlay: &[Change], element: ElementId) -> Option<f64> {
+    overlay.iter().find_map(|change| match *change {
+        Change::Ohms(changed, ohms) if changed == element => Some(ohms),
+        _ => None,
+    })
+}

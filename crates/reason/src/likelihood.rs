@@ -222,10 +222,7 @@ impl Weights {
             match worst {
                 Some((gain, k)) if gain > 0.0 => {
                     displaced += evidence.ln_slip[self.exact[kept[k]]] + moves.ln();
-                    // Dropping a reading takes its row and column out of C (Schur complement on C⁻¹).
-                    let own = inverse[(k, k)];
-                    let row = inverse.row(k).transpose();
-                    inverse -= &row * row.transpose() / own;
+                    let own = drop_reading(&mut inverse, k);
                     inverse = inverse.remove_row(k).remove_column(k);
                     ln_det_inverse -= own.ln();
                     which.push(self.exact[kept[k]]);
@@ -289,10 +286,7 @@ impl Weights {
             if gain <= 0.0 {
                 break;
             }
-            // Dropping a reading takes its row and column out of C (Schur complement on C⁻¹).
-            let own = inverse[(k, k)];
-            let row = inverse.row(k).transpose();
-            inverse -= &row * row.transpose() / own;
+            drop_reading(&mut inverse, k);
             inverse.row_mut(k).fill(0.0);
             inverse.column_mut(k).fill(0.0);
             any = true;
@@ -365,6 +359,15 @@ impl Weights {
             })
             .sum()
     }
+}
+
+/// Takes what the others owe to reading `k` out of C⁻¹ (Schur complement), as
+/// if its row and column were gone from C. Gives its own entry as it was.
+fn drop_reading(inverse: &mut DMatrix<f64>, k: usize) -> f64 {
+    let own = inverse[(k, k)];
+    let row = inverse.row(k).transpose();
+    *inverse -= &row * row.transpose() / own;
+    own
 }
 
 /// Marginal standard deviation of every reading.

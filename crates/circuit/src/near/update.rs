@@ -8,7 +8,7 @@ use super::centre::{Block, Centre, add_scaled};
 use crate::dense::Matrix;
 use crate::linear::Tap;
 use crate::network::{ElementId, LEAST_OHMS};
-use crate::overlay::Change;
+use crate::overlay::{Change, ohms_left};
 use crate::situation::Values;
 use crate::woodbury::{self, Step};
 
@@ -93,13 +93,7 @@ impl Update {
                 Change::Emf(element, volts) => {
                     let index = element.0 as usize;
                     let value = values.elements[index];
-                    let ohms = overlay
-                        .iter()
-                        .find_map(|c| match *c {
-                            Change::Ohms(e, ohms) if e == element => Some(ohms),
-                            _ => None,
-                        })
-                        .unwrap_or(value.ohms);
+                    let ohms = ohms_left(overlay, element).unwrap_or(value.ohms);
                     if !value.stiff && ohms < LEAST_DRIVEN_OHMS {
                         return None;
                     }

@@ -234,12 +234,7 @@ impl Case {
         let count = likelihood.first().map_or(0, Vec::len);
         (0..count)
             .filter_map(|result| {
-                let joint: Vec<f64> = belief
-                    .shares
-                    .iter()
-                    .zip(&likelihood)
-                    .map(|(p, by_result)| p * by_result[result])
-                    .collect();
+                let joint = joint(belief, &likelihood, result);
                 let probability: f64 = joint.iter().sum();
                 if probability < LEAST_RESULT {
                     return None;
@@ -280,15 +275,7 @@ impl Case {
         let likelihood = self.likelihood(belief, test, cuts);
         let count = likelihood.first().map_or(0, Vec::len);
         (0..count)
-            .map(|result| {
-                let joint: Vec<f64> = belief
-                    .shares
-                    .iter()
-                    .zip(&likelihood)
-                    .map(|(p, by_result)| p * by_result[result])
-                    .collect();
-                self.act(&joint).1
-            })
+            .map(|result| self.act(&joint(belief, &likelihood, result)).1)
             .sum()
     }
 
@@ -371,6 +358,16 @@ pub(crate) struct Asked {
     pub(crate) to: Option<f64>,
     pub(crate) probability: f64,
     pub(crate) belief: Belief,
+}
+
+/// By state, the probability of being in it and of this result.
+fn joint(belief: &Belief, likelihood: &[Vec<f64>], result: usize) -> Vec<f64> {
+    belief
+        .shares
+        .iter()
+        .zip(likelihood)
+        .map(|(p, by_result)| p * by_result[result])
+        .collect()
 }
 
 #[cfg(test)]
