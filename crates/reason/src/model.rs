@@ -86,6 +86,10 @@ pub(crate) struct Model<'a> {
     pub(crate) bases: Vec<Vec<Base<'a>>>,
 }
 
+/// A reading that a failure moves by no more than this share of what the meter
+/// itself may be off counts as hardly moved.
+const WITHIN_METER: f64 = 0.2;
+
 /// One failure of a set with its parameter.
 pub(crate) type Held<'a> = (&'a Failure, f64);
 
@@ -309,7 +313,8 @@ impl<'r> Reading<'r> {
                 continue;
             }
             let wanted = (index < with_scatter).then_some(&mut self.gradient);
-            let value = point.read(&observation.probe, scratch, wanted)?;
+            let within = WITHIN_METER * observation.sigma / observation.factor.abs();
+            let value = point.read(within, &observation.probe, scratch, wanted)?;
             let mut factor = observation.slope(value);
             let mut reading = observation.factor * value;
             if let Some(meter) = observation.panel {
@@ -344,14 +349,16 @@ enum Point<'a> {
 }
 
 impl Point<'_> {
+    /// What `probe` reads; `within` volts of what it reads at a healthy unit, by proportion.
     fn read(
         &self,
+        within: f64,
         probe: &Probe,
         scratch: &mut Scratch,
         gradient: Option<&mut Vec<f64>>,
     ) -> Option<f64> {
         match self {
-            Self::Near(point) => point.read(probe, scratch, gradient),
+            Self::Near(point) => point.read_to_within(within, probe, scratch, gradient),
             Self::Exact(point) => Some(point.read(probe, scratch, gradient)),
         }
     }

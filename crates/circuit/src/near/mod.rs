@@ -10,6 +10,7 @@ mod drives;
 mod load;
 mod newton;
 mod read;
+mod unmoved;
 mod update;
 
 use deadstage_parts::Device;

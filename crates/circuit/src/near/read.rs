@@ -7,12 +7,11 @@
 //! products that are the same for all readings of the point.
 
 use std::cell::{OnceCell, RefCell};
-use std::sync::Arc;
 
 use deadstage_parts::MAX_PORTS;
 
 use super::NearPoint;
-use super::centre::{Load, Loaded, add_scaled};
+use super::centre::{Load, add_scaled};
 use super::drives::Drive;
 use super::load::UnderLoad;
 use super::newton::{Settling, blocks};
@@ -29,10 +28,6 @@ const LINEAR_LOAD: f64 = 0.02;
 
 /// Volts; see [`LINEAR_LOAD`].
 const LINEAR_DROP: f64 = 0.3;
-
-/// A place whose voltage is within this (volts and ratio) of that at the known point, and whose
-/// source resistance within the last ratio, has not been reached by a failure.
-const UNREACHED: (f64, f64, f64) = (2e-5, 2e-7, 1e-6);
 
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
@@ -121,7 +116,7 @@ impl NearPoint<'_> {
     }
 
     /// The change of what `taps` watch together, each by its weight, by a current into every node.
-    fn adjoint(&self, taps: &[(Tap, f64)], scratch: &mut Scratch) {
+    pub(super) fn adjoint(&self, taps: &[(Tap, f64)], scratch: &mut Scratch) {
         let Scratch {
             adjoint,
             column,
@@ -152,7 +147,34 @@ impl NearPoint<'_> {
         scratch: &mut Scratch,
         gradient: Option<&mut Vec<f64>>,
     ) -> Option<f64> {
+        self.read_to_within(0.0, probe, scratch, gradient)
+    }
+
+    /// As [`read`](Self::read), but where a meter's reading differs from that at
+    /// the known point by no more than `within` volts, it is told from that one
+    /// by proportion, and its changes are those that it had there.
+    pub fn read_to_within(
+        &self,
+        within: f64,
+        probe: &Probe,
+        scratch: &mut Scratch,
+        gradient: Option<&mut Vec<f64>>,
+    ) -> Option<f64> {
         match *probe {
+            Probe::Volts {
+                from,
+                to,
+                load: Some(ohms),
+            } if within > 0.0 => {
+                let load = Load { from, to, ohms };
+                if let Some((shown, known)) = self.read_unmoved(load, within) {
+                    if let Some(gradient) = gradient {
+                        gradient.clone_from(&known.gradient);
+                    }
+                    return Some(shown);
+                }
+                self.read_volts((from, to), Some(ohms), scratch, gradient)
+            }
             Probe::Volts { from, to, load } => self.read_volts((from, to), load, scratch, gradient),
             Probe::Ohms { from, to } => {
                 Some(self.read_ohms(Tap::between(from, to), scratch, gradient))
@@ -164,7 +186,7 @@ impl NearPoint<'_> {
         }
     }
 
-    fn read_volts(
+    pub(super) fn read_volts(
         &self,
         (from, to): (usize, usize),
         load: Option<f64>,
@@ -194,11 +216,11 @@ impl NearPoint<'_> {
                     to,
                     ohms: meter,
                 };
-                if let Some(known) = self.known_load(load, source, bare) {
+                if let Some((shown, known)) = self.read_unmoved(load, 0.0) {
                     if let Some(gradient) = gradient {
                         gradient.clone_from(&known.gradient);
                     }
-                    return Some(known.shown + share * (bare - known.bare));
+                    return Some(shown);
                 }
                 let found = self.read_under_load(load, scratch, gradient.as_deref_mut());
                 if found.is_some() {
@@ -219,42 +241,6 @@ impl NearPoint<'_> {
             self.gradient(&scratch.adjoint, share, gradient);
         }
         Some(bare * share)
-    }
-
-    /// What the meter shows at the known point, where nothing has reached its place since.
-    fn known_load(&self, load: Load, source: f64, bare: f64) -> Option<Arc<Loaded>> {
-        let there = Tap::between(load.from, load.to).of(&self.centre.unknowns);
-        if (bare - there).abs() > UNREACHED.0 + UNREACHED.1 * there.abs() {
-            return None;
-        }
-        let known = self.centre.loaded(load, || {
-            // The caller's buffers hold the adjoint of the point at hand.
-            let scratch = &mut Scratch::default();
-            let known = |overlay: &[Change], scratch: &mut Scratch| {
-                let values = self.centre.values.clone();
-                self.base
-                    .near_at(self.centre, overlay, values, None, scratch)
-            };
-            let (from, to) = (load.from, load.to);
-            let tap = Tap::between(from, to);
-            known(&[], scratch)?.adjoint(&[(tap, 1.0)], scratch);
-            let source = tap.of(&scratch.adjoint);
-            let ohms = load.ohms;
-            let mut gradient = Vec::new();
-            let shown = known(&[Change::Shunt { from, to, ohms }], scratch)?.read_volts(
-                (from, to),
-                None,
-                scratch,
-                Some(&mut gradient),
-            )?;
-            Some(Loaded {
-                bare: there,
-                source,
-                shown,
-                gradient,
-            })
-        })?;
-        ((source - known.source).abs() <= UNREACHED.2 * known.source.abs()).then_some(known)
     }
 
     fn read_ohms(&self, tap: Tap, scratch: &mut Scratch, gradient: Option<&mut Vec<f64>>) -> f64 {

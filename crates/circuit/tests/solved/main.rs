@@ -11,3 +11,4 @@ mod own_law;
 mod random;
 mod states;
 mod tubes;
+mod unmoved;
