@@ -42,6 +42,10 @@ pub(crate) struct Failure {
     pub(crate) place: Option<&'static str>,
 }
 
+/// Ranges of more points than this are also followed coarsely, in steps so many times as long.
+const COARSE_FROM: usize = 5;
+const COARSE_STEP: usize = 3;
+
 /// How far a failure may go: its parameter runs in `u`, which is the
 /// logarithm where `log` is set.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -103,6 +107,17 @@ impl Range {
     /// Length in `u`.
     pub(crate) fn width(&self) -> f64 {
         self.high - self.low
+    }
+
+    /// The same range followed in steps a few times as long: enough to see
+    /// whether a failure has anything to do with what was read.
+    pub(crate) fn coarse(self) -> Self {
+        let nodes = if self.nodes > COARSE_FROM {
+            (self.nodes - 1).div_ceil(COARSE_STEP) + 1
+        } else {
+            self.nodes
+        };
+        Self { nodes, ..self }
     }
 
     /// The `index`-th node.

@@ -26,6 +26,10 @@ const EXTENSIONS: usize = 20;
 /// Sets this far (in the logarithm) below the best are not extended, nor made.
 const REACH: f64 = 12.0;
 
+/// The same for sets that are yet to be made, where the best explains what was read:
+/// a set seldom comes up to its promise and hardly ever exceeds it.
+const PROMISED: f64 = 8.0;
+
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
 type Extension = (Vec<usize>, f64, Vec<f64>);
 
@@ -58,16 +62,25 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             .first()
             .map_or(ln_healthy, |s| s.ln_weight.max(ln_healthy));
         let poor = breadth <= 1 && scales.fits_poorly(best);
+        let reach = REACH * if poor { 8.0 } else { 2.0 };
         if breadth <= 1 {
-            let reach = REACH * if poor { 8.0 } else { 2.0 };
             parents.retain(|p| p.ln_weight > best - reach);
         }
+        let floors = (best - REACH, best - reach);
+        let promised = if poor || breadth > 1 { REACH } else { PROMISED };
         parents.truncate(PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) });
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
             .par_iter()
             .map_init(Scratch::default, |scratch, parent| {
-                propose(scales, parent, &responses, best, breadth, scratch)
+                propose(
+                    scales,
+                    parent,
+                    &responses,
+                    best - promised,
+                    breadth,
+                    scratch,
+                )
             })
             .collect();
         for (set, promise, start) in proposals.into_iter().flatten() {
@@ -83,12 +96,12 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
         let mut next: Vec<Weighed> = wanted
             .par_iter()
             .map_init(Scratch::default, |scratch, (set, start)| {
-                scales.weigh_set(set, std::slice::from_ref(start), best - REACH, scratch)
+                scales.weigh_set(set, std::slice::from_ref(start), floors, scratch)
             })
             .flatten()
             .collect();
         sort(&mut next);
-        let others = other_ways(scales, &next, best);
+        let others = other_ways(scales, &next, floors);
         next.extend(others);
         sort(&mut next);
         weighed.push(next.len());
@@ -143,7 +156,7 @@ const OTHERWISE_NODES: usize = 5;
 
 /// The leading sets with one member failing in another way: a part that is
 /// open where it should be high fits too ill to be found by what it leaves.
-fn other_ways(scales: &Scales<'_>, sets: &[Weighed], best: f64) -> Vec<Weighed> {
+fn other_ways(scales: &Scales<'_>, sets: &[Weighed], floors: (f64, f64)) -> Vec<Weighed> {
     let known: std::collections::BTreeSet<&[usize]> =
         sets.iter().map(|s| s.set.as_slice()).collect();
     let mut wanted: BTreeMap<Vec<usize>, Vec<f64>> = BTreeMap::new();
@@ -183,7 +196,7 @@ fn other_ways(scales: &Scales<'_>, sets: &[Weighed], best: f64) -> Vec<Weighed> 
                     start
                 })
                 .collect();
-            scales.weigh_set(set, &starts, best - REACH, scratch)
+            scales.weigh_set(set, &starts, floors, scratch)
         })
         .flatten()
         .collect()
@@ -193,15 +206,46 @@ fn other_ways(scales: &Scales<'_>, sets: &[Weighed], best: f64) -> Vec<Weighed> 
 /// not asked of the others: they differ by less where both hold at all.
 const SECOND_LAW_REACH: f64 = 18.0;
 
+/// A failure followed in long steps is followed closely where the readings may become likelier
+/// than a healthy unit's by this much (in the logarithm), its prior not counted ...
+const EXPLAINS: f64 = 1.0;
+
+/// ... and that is no further than this below the best found in long steps, its prior counted.
+const CLOSER_REACH: f64 = 2.0 * REACH;
+
 /// Weighs every failure alone. Beside the answers, the shifts that each failure gives.
 fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) {
     let laws = scales.model.laws();
-    let first: Vec<(Vec<Atom>, Shifts)> = scales
+    let coarse: Vec<(Vec<Atom>, Shifts, Option<f64>)> = scales
         .failures
         .par_iter()
         .map_init(Scratch::default, |scratch, failure| {
-            scales.follow(failure, 0..1, scratch)
+            scales.follow_coarsely(failure, scratch)
         })
+        .collect();
+    let best = coarse
+        .iter()
+        .enumerate()
+        .filter_map(|(index, (atoms, ..))| scales.gather(index, atoms.clone()))
+        .map(|found| found.ln_weight + (laws as f64).ln())
+        .fold(ln_healthy, f64::max);
+    let first: Vec<(Vec<Atom>, Shifts)> = coarse
+        .into_par_iter()
+        .zip(scales.failures)
+        .map_init(
+            Scratch::default,
+            |scratch, ((atoms, shifts, most), failure)| {
+                let is_worth = most.is_some_and(|most| {
+                    most > scales.healthy[0].ln_likelihood + EXPLAINS
+                        && most + failure.ln_odds > best - CLOSER_REACH
+                });
+                if is_worth {
+                    scales.follow(failure, 0..1, scratch)
+                } else {
+                    (atoms, shifts)
+                }
+            },
+        )
         .collect();
     let under_first: Vec<Option<f64>> = first
         .iter()
@@ -476,11 +520,12 @@ impl<'s> Leaves<'s> {
 /// Extensions of one set that might explain what it leaves: the shift that a
 /// failure gives, taken as it is and at its best amplitude, against the
 /// residual that the set leaves. First by a linear look, then beside the set.
+/// None whose weight is not promised to reach `floor`.
 fn propose(
     scales: &Scales<'_>,
     parent: &Weighed,
     responses: &[Shifts],
-    best: f64,
+    floor: f64,
     breadth: usize,
     scratch: &mut Scratch,
 ) -> Vec<Extension> {
@@ -532,7 +577,7 @@ fn propose(
                 .fold(0.0, f64::max);
             (alone.max(of_part) + failure.ln_odds, index)
         })
-        .filter(|(promise, _)| parent.ln_weight + promise > best - REACH - LINEAR_SLACK)
+        .filter(|(promise, _)| parent.ln_weight + promise > floor - LINEAR_SLACK)
         .collect();
     looked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     looked.truncate(
@@ -559,7 +604,7 @@ fn propose(
                 .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
             Some((gain + failure.ln_odds, index, u))
         })
-        .filter(|(promise, ..)| parent.ln_weight + promise > best - REACH)
+        .filter(|(promise, ..)| parent.ln_weight + promise > floor)
         .collect();
     promising.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     promising.truncate(EXTENSIONS * breadth.max(1));

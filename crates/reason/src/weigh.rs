@@ -82,6 +82,10 @@ struct Node<'h> {
 /// failure hardly counts as one whatever its likelihood.
 const HARDLY_SEEN: f64 = 0.3;
 
+/// How far a reading may run from the straight line between points of long
+/// steps, as a share of what it changes by from one to the next.
+const COARSE_ERROR: f64 = 0.35;
+
 /// Nodes this far (in the logarithm) below the best are not followed finely.
 const HOPELESS: f64 = 40.0;
 
@@ -200,54 +204,120 @@ impl Scales<'_> {
         laws: Laws<usize>,
         scratch: &mut Scratch,
     ) -> (Vec<Atom>, Shifts) {
-        let range = failure.range;
-        let count = self.observations.len();
         let mut atoms = Vec::new();
         let mut shifts = Shifts::new();
         for law in laws {
-            let healthy = &self.healthy[law];
-            let mut starts = healthy.starts.clone();
-            let nodes: Vec<Option<Node<'_>>> = (0..range.nodes)
-                .map(|node| {
-                    let held = [(failure, range.node(node))];
-                    let mut spreads = 0.0;
-                    let worth = |mean: &[f64]| {
-                        spreads = self.shows(law, mean);
-                        spreads > HARDLY_SEEN
-                    };
-                    let forecast = self
-                        .model
-                        .forecast_if(law, &held, self.watched, count, worth, &mut starts, scratch)
-                        .ok()?;
-                    let ln_visible = ln_counts(spreads);
-                    let forecast = forecast.first(count);
-                    if law == 0 {
-                        let shift = forecast
-                            .mean
-                            .iter()
-                            .zip(&healthy.forecast.mean)
-                            .map(|(a, b)| a - b)
-                            .collect();
-                        shifts.push((range.node(node), shift));
-                    }
-                    // What hardly shows scatters as the healthy unit does.
-                    let weights = if spreads > HARDLY_SEEN {
-                        Cow::Owned(Weights::new(&forecast, self.evidence, &[])?)
-                    } else {
-                        Cow::Borrowed(&healthy.weights)
-                    };
-                    let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
-                    Some(Node {
-                        mean: forecast.mean,
-                        weights,
-                        ln_visible,
-                        ln_likelihood,
-                    })
-                })
-                .collect();
-            self.sum_along(law, range, &nodes, &mut atoms);
+            let nodes = self.nodes_along(law, failure, failure.range, scratch);
+            if law == 0 {
+                shifts = self.shifts(failure.range, &nodes);
+            }
+            self.sum_along(law, failure.range, &nodes, &mut atoms);
         }
         (atoms, shifts)
+    }
+
+    /// Follows a failure's parameter in long steps under the first law. Beside
+    /// the answer, the logarithm of the likelihood that a closer look may come
+    /// up to; `None` where this was one.
+    pub(crate) fn follow_coarsely(
+        &self,
+        failure: &Failure,
+        scratch: &mut Scratch,
+    ) -> (Vec<Atom>, Shifts, Option<f64>) {
+        let range = failure.range.coarse();
+        let nodes = self.nodes_along(0, failure, range, scratch);
+        let mut atoms = Vec::new();
+        self.sum_along(0, range, &nodes, &mut atoms);
+        let promise = (range != failure.range).then(|| self.most_between(&nodes));
+        (atoms, self.shifts(range, &nodes), promise)
+    }
+
+    /// The most that the likelihood may come up to between solved points (in the logarithm),
+    /// the curve being allowed to run so far from where it is thought to as long steps may leave it.
+    fn most_between(&self, nodes: &[Option<Node<'_>>]) -> f64 {
+        /// Places between two points that are tried.
+        const PLACES: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
+        let between = |a: &Node<'_>, b: &Node<'_>, t: f64| {
+            let astray = COARSE_ERROR * 4.0 * t * (1.0 - t);
+            let mean: Vec<f64> = (0..a.mean.len())
+                .map(|i| {
+                    let (from, to) = (a.mean[i], b.mean[i]);
+                    let along = from + t * (to - from);
+                    let off = self.evidence.read[i] - along;
+                    along + off.signum() * off.abs().min(astray * (to - from).abs())
+                })
+                .collect();
+            let under = |node: &Node<'_>| {
+                node.weights.ln_likelihood(&mean, self.evidence) + node.ln_visible
+            };
+            under(a).max(under(b))
+        };
+        nodes
+            .windows(2)
+            .map(|ends| match ends {
+                [Some(a), Some(b)] => PLACES
+                    .iter()
+                    .map(|&t| between(a, b, t))
+                    .fold(f64::NEG_INFINITY, f64::max),
+                _ => f64::INFINITY,
+            })
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    /// The solved points of a failure's range under one law.
+    fn nodes_along(
+        &self,
+        law: usize,
+        failure: &Failure,
+        range: crate::failure::Range,
+        scratch: &mut Scratch,
+    ) -> Vec<Option<Node<'_>>> {
+        let count = self.observations.len();
+        let healthy = &self.healthy[law];
+        let mut starts = healthy.starts.clone();
+        (0..range.nodes)
+            .map(|node| {
+                let held = [(failure, range.node(node))];
+                let mut spreads = 0.0;
+                let worth = |mean: &[f64]| {
+                    spreads = self.shows(law, mean);
+                    spreads > HARDLY_SEEN
+                };
+                let forecast = self
+                    .model
+                    .forecast_if(law, &held, self.watched, count, worth, &mut starts, scratch)
+                    .ok()?;
+                let ln_visible = ln_counts(spreads);
+                let forecast = forecast.first(count);
+                // What hardly shows scatters as the healthy unit does.
+                let weights = if spreads > HARDLY_SEEN {
+                    Cow::Owned(Weights::new(&forecast, self.evidence, &[])?)
+                } else {
+                    Cow::Borrowed(&healthy.weights)
+                };
+                let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
+                Some(Node {
+                    mean: forecast.mean,
+                    weights,
+                    ln_visible,
+                    ln_likelihood,
+                })
+            })
+            .collect()
+    }
+
+    /// By solved point, the shifts of the forecasts under the first law.
+    fn shifts(&self, range: crate::failure::Range, nodes: &[Option<Node<'_>>]) -> Shifts {
+        let healthy = &self.healthy[0].forecast.mean;
+        nodes
+            .iter()
+            .enumerate()
+            .filter_map(|(index, node)| {
+                let mean = &node.as_ref()?.mean;
+                let shift = mean.iter().zip(healthy).map(|(a, b)| a - b).collect();
+                Some((range.node(index), shift))
+            })
+            .collect()
     }
 
     /// The answer for one failure from its atoms.

@@ -8,6 +8,7 @@ use super::{Atom, Node, Scales, Weighed, best_of, ln_counts, spread_of};
 use crate::failure::Range;
 use crate::likelihood::{Weights, ln_sum};
 use crate::model::{Forecast, Held, Starts};
+use crate::observe::Observation;
 use std::borrow::Cow;
 
 /// Step in `u` by which slopes are taken.
@@ -24,6 +25,10 @@ const REACH: f64 = 4.5;
 
 /// A better place found along a size, by this much in the logarithm, is worth starting from again.
 const BETTER: f64 = 0.3;
+
+/// By how much (in the logarithm) readings may be likelier with a set's own
+/// scatter than with that of the same set at other sizes.
+const OTHER_SCATTER: f64 = 6.0;
 
 /// Where a set fits best under one law.
 struct Peak {
@@ -110,17 +115,17 @@ impl Bend {
 impl Scales<'_> {
     /// Weighs a set of failures by Laplace's method about its best sizes, found
     /// by Gauss–Newton from the best of the `starts`. A set that under the first law stays below
-    /// `floor` is not asked of the other.
+    /// `floor` is not asked of the other; one whose readings stay below `hopeless` there is dropped.
     pub(crate) fn weigh_set(
         &self,
         set: &[usize],
         starts: &[Vec<f64>],
-        floor: f64,
+        (floor, hopeless): (f64, f64),
         scratch: &mut Scratch,
     ) -> Option<Weighed> {
         let prior = self.ln_prior(set);
         self.under_every_law(set, starts, prior, scratch, |law, from, scratch| {
-            let peak = self.climb(law, set, from, scratch)?;
+            let peak = self.climb(law, set, from, hopeless - prior, scratch)?;
             let bend = self.bend(law, set, &peak, scratch)?;
             let ranges = self.ranges(set);
             let mut ln_evidence = peak.value + bend.ln_volume(&ranges);
@@ -232,24 +237,31 @@ impl Scales<'_> {
         starts: &mut Starts,
         scratch: &mut Scratch,
     ) -> Option<Forecast> {
-        let list = if set.len() == 1 {
-            self.watched
-        } else {
-            self.observations
-        };
         let with_scatter = if with_scatter {
             self.observations.len()
         } else {
             0
         };
-        let held: Vec<Held<'_>> = set
-            .iter()
-            .zip(u)
-            .map(|(&i, &u)| (&self.failures[i], u))
-            .collect();
+        let (held, list) = (self.held(set, u), self.list_of(set));
         self.model
             .forecast(law, &held, list, with_scatter, starts, scratch)
             .ok()
+    }
+
+    fn held<'h>(&'h self, set: &[usize], u: &[f64]) -> Vec<Held<'h>> {
+        set.iter()
+            .zip(u)
+            .map(|(&i, &u)| (&self.failures[i], u))
+            .collect()
+    }
+
+    /// What is looked at to see whether the members of a set count.
+    fn list_of(&self, set: &[usize]) -> &[Observation] {
+        if set.len() == 1 {
+            self.watched
+        } else {
+            self.observations
+        }
     }
 
     fn peak_at(
@@ -261,6 +273,10 @@ impl Scales<'_> {
         scratch: &mut Scratch,
     ) -> Option<Peak> {
         let forecast = self.seen_at(law, set, &u, true, &mut starts, scratch)?;
+        self.peak_of(u, forecast, starts)
+    }
+
+    fn peak_of(&self, u: Vec<f64>, forecast: Forecast, starts: Starts) -> Option<Peak> {
         let seen = forecast.mean.clone();
         let forecast = forecast.first(self.observations.len());
         let weights = Weights::new(&forecast, self.evidence, &[])?;
@@ -273,6 +289,38 @@ impl Scales<'_> {
             starts,
             value,
         })
+    }
+
+    /// As [`peak_at`](Self::peak_at), but only where the readings may be likelier than `least` there:
+    /// by the scatter of a `neighbour`, which costs nothing to hold them against, they are nearly so.
+    fn peak_near(
+        &self,
+        law: usize,
+        set: &[usize],
+        u: Vec<f64>,
+        neighbour: &Peak,
+        least: f64,
+        scratch: &mut Scratch,
+    ) -> Option<Peak> {
+        let mut starts = neighbour.starts.clone();
+        let held = self.held(set, &u);
+        let mut is_worth = false;
+        let worth = |mean: &[f64]| {
+            let mean = &mean[..self.observations.len()];
+            let weights = &neighbour.weights;
+            let value = weights.ln_likelihood(mean, self.evidence);
+            let without_slips = weights.ln_without_slips(mean, self.evidence);
+            is_worth = value.max(without_slips) > least - OTHER_SCATTER;
+            is_worth
+        };
+        let (list, count) = (self.list_of(set), self.observations.len());
+        let forecast = self
+            .model
+            .forecast_if(law, &held, list, count, worth, &mut starts, scratch)
+            .ok()?;
+        is_worth
+            .then(|| self.peak_of(u, forecast, starts))
+            .flatten()
     }
 
     /// How the forecast moves with a member's size, a unit of `u`.
@@ -348,12 +396,13 @@ impl Scales<'_> {
     /// Climbs to the best sizes: by the readings that are no slips, and where
     /// that leads no higher by all of them, for allowing slips can leave the
     /// climb on a plain. The best place on the way is where the set stands. Of
-    /// several places to start from, the best is taken.
+    /// several places to start from, the best is taken. `None` where the readings stay below `least`.
     fn climb(
         &self,
         law: usize,
         set: &[usize],
         from: &[Vec<f64>],
+        least: f64,
         scratch: &mut Scratch,
     ) -> Option<Peak> {
         let start = from
@@ -364,6 +413,9 @@ impl Scales<'_> {
             })
             .reduce(|a, b| if b.value > a.value { b } else { a })?;
         let peak = self.climb_from(law, set, start, scratch)?;
+        if peak.value < least {
+            return None;
+        }
         match self.look_elsewhere(law, set, &peak, scratch) {
             Some(other) => self.climb_from(law, set, other, scratch),
             None => Some(peak),
@@ -386,8 +438,8 @@ impl Scales<'_> {
             for place in PLACES {
                 let mut u = peak.u.clone();
                 u[k] = ranges[k].low + place * ranges[k].width();
-                let there = self.peak_at(law, set, u, peak.starts.clone(), scratch);
                 let least = best.as_ref().map_or(peak.value + BETTER, |b| b.value);
+                let there = self.peak_near(law, set, u, peak, least, scratch);
                 best = there.filter(|t| t.value > least).or(best);
             }
         }
@@ -430,7 +482,8 @@ impl Scales<'_> {
                         moved[k] = (at.u[k] + (scale * step[slot]).clamp(-limit, limit))
                             .clamp(ranges[k].low, ranges[k].high);
                     }
-                    if let Some(there) = self.peak_at(law, set, moved, at.starts.clone(), scratch) {
+                    let least = at.value.min(climbed);
+                    if let Some(there) = self.peak_near(law, set, moved, &at, least, scratch) {
                         let ln = there
                             .weights
                             .ln_without_slips(&there.forecast.mean, self.evidence);
@@ -500,7 +553,7 @@ impl Scales<'_> {
     ) -> Option<Weighed> {
         const MOST_ROUNDS: usize = 3;
         let ranges = self.ranges(set);
-        let mut peak = self.climb(law, set, from, scratch)?;
+        let mut peak = self.climb(law, set, from, f64::NEG_INFINITY, scratch)?;
         let mut spread = vec![0.0; set.len()];
         let mut ln_along = 0.0;
         let mut ln_leaning = 0.0;
