@@ -12,7 +12,7 @@ use crate::failure::Failure;
 use crate::likelihood::{Weights, ln_add, ln_sum};
 use crate::model::{Forecast, Held, Starts};
 use crate::observe::Observation;
-use crate::weigh::{Atom, Scales, Shifts, Weighed};
+use crate::weigh::{Atom, Scales, Shifts, Weighed, ln_counts};
 
 /// Most failures held together.
 const MOST_TOGETHER: usize = 4;
@@ -101,7 +101,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             .flatten()
             .collect();
         sort(&mut next);
-        let others = other_ways(scales, &next, floors);
+        let others = other_ways(scales, &next, best - promised, floors);
         next.extend(others);
         sort(&mut next);
         weighed.push(next.len());
@@ -154,13 +154,22 @@ const TRIED_OTHERWISE: usize = 6;
 /// Points of another way's range that are tried.
 const OTHERWISE_NODES: usize = 5;
 
-/// The leading sets with one member failing in another way: a part that is
+/// The leading sets, of a weight above `least`, with one member failing in another way: a part that is
 /// open where it should be high fits too ill to be found by what it leaves.
-fn other_ways(scales: &Scales<'_>, sets: &[Weighed], floors: (f64, f64)) -> Vec<Weighed> {
+fn other_ways(
+    scales: &Scales<'_>,
+    sets: &[Weighed],
+    least: f64,
+    floors: (f64, f64),
+) -> Vec<Weighed> {
     let known: std::collections::BTreeSet<&[usize]> =
         sets.iter().map(|s| s.set.as_slice()).collect();
     let mut wanted: BTreeMap<Vec<usize>, Vec<f64>> = BTreeMap::new();
-    for leader in sets.iter().take(TRIED_OTHERWISE) {
+    let leaders = sets
+        .iter()
+        .take(TRIED_OTHERWISE)
+        .take_while(|s| s.ln_weight > least);
+    for leader in leaders {
         for (k, &member) in leader.set.iter().enumerate() {
             for (index, failure) in scales.failures.iter().enumerate() {
                 let other = index != member && failure.part == scales.failures[member].part;
@@ -466,13 +475,16 @@ struct Leaves<'s> {
     mean: &'s [f64],
     ln_likelihood: f64,
     residual: DVector<f64>,
+    /// By reading, the spread by which a failure beside the set is seen to count.
+    sigma: Vec<f64>,
     /// C⁻¹ of all readings, and where some are likelier slips than not, of the others.
     inverses: Vec<DMatrix<f64>>,
 }
 
 impl<'s> Leaves<'s> {
-    fn new(scales: &'s Scales<'s>, weights: &'s Weights, mean: &'s [f64]) -> Self {
+    fn new(scales: &'s Scales<'s>, law: usize, weights: &'s Weights, mean: &'s [f64]) -> Self {
         let evidence = scales.evidence;
+        let healthy = &scales.healthy[law].weights.sigma;
         let exact = &weights.exact;
         let mut inverses = vec![weights.inverse.clone()];
         inverses.extend(weights.inverse_of_good(mean, evidence));
@@ -481,6 +493,12 @@ impl<'s> Leaves<'s> {
             weights,
             mean,
             ln_likelihood: weights.ln_likelihood(mean, evidence),
+            sigma: weights
+                .sigma
+                .iter()
+                .zip(healthy)
+                .map(|(with, healthy)| with.min(*healthy))
+                .collect(),
             residual: DVector::from_iterator(
                 exact.len(),
                 exact.iter().map(|&i| evidence.read[i] - mean[i]),
@@ -506,7 +524,13 @@ impl<'s> Leaves<'s> {
             .fold(self.gain_at(shift, 1.0), f64::max)
     }
 
+    /// A failure that is to explain something must show beside the set.
     fn gain_at(&self, shift: &[f64], amplitude: f64) -> f64 {
+        let shown = shift
+            .iter()
+            .zip(&self.sigma)
+            .map(|(s, sigma)| (s / sigma).abs())
+            .fold(0.0, f64::max);
         let mean: Vec<f64> = self
             .mean
             .iter()
@@ -514,6 +538,7 @@ impl<'s> Leaves<'s> {
             .map(|(m, s)| m + amplitude * s)
             .collect();
         self.weights.ln_likelihood(&mean, self.scales.evidence) - self.ln_likelihood
+            + ln_counts(amplitude * shown)
     }
 }
 
@@ -550,7 +575,7 @@ fn propose(
     let Some(weights) = Weights::new(&forecast, scales.evidence, &slopes) else {
         return Vec::new();
     };
-    let leaves = Leaves::new(scales, &weights, &forecast.mean);
+    let leaves = Leaves::new(scales, parent.law, &weights, &forecast.mean);
     let gain_of = |shift: &[f64]| leaves.gain_of(shift);
     let stage = scales.model.stage;
     // What a failure does beside the parent is not what it does alone, but

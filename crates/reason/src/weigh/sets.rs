@@ -17,6 +17,9 @@ const STEP: f64 = 0.03;
 /// Most steps of the climb to the best sizes.
 const MOST_STEPS: usize = 8;
 
+/// A step that gains no more than this in the logarithm ends the climb.
+const SETTLED: f64 = 0.1;
+
 /// Points solved along each size of a leading set.
 const ALONG: usize = 7;
 
@@ -405,13 +408,17 @@ impl Scales<'_> {
         least: f64,
         scratch: &mut Scratch,
     ) -> Option<Peak> {
-        let start = from
-            .iter()
-            .filter_map(|u| {
-                let starts = self.healthy[law].starts.clone();
-                self.peak_at(law, set, u.clone(), starts, scratch)
-            })
-            .reduce(|a, b| if b.value > a.value { b } else { a })?;
+        let mut places = from.iter();
+        let mut start = places.find_map(|u| {
+            let starts = self.healthy[law].starts.clone();
+            self.peak_at(law, set, u.clone(), starts, scratch)
+        })?;
+        for u in places {
+            let other = self.peak_near(law, set, u.clone(), &start, start.value, scratch);
+            if let Some(other) = other.filter(|o| o.value > start.value) {
+                start = other;
+            }
+        }
         let peak = self.climb_from(law, set, start, scratch)?;
         if peak.value < least {
             return None;
@@ -490,7 +497,7 @@ impl Scales<'_> {
                         let gained = (ln - climbed).max(there.value - at.value);
                         if gained > 0.0 {
                             climbed = ln;
-                            next = Some((there, gained > 0.02));
+                            next = Some((there, gained > SETTLED));
                         }
                     }
                     scale *= 0.35;
