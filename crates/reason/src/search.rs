@@ -8,7 +8,7 @@ use deadstage_netlist::PartId;
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
-use crate::failure::Failure;
+use crate::failure::{Failure, Range};
 use crate::likelihood::{Weights, ln_add, ln_sum};
 use crate::model::{Forecast, Held, Starts};
 use crate::observe::Observation;
@@ -67,20 +67,18 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             parents.retain(|p| p.ln_weight > best - reach);
         }
         let floors = (best - REACH, best - reach);
-        let promised = if poor || breadth > 1 { REACH } else { PROMISED };
+        let (promised, slack) = if poor || breadth > 1 {
+            (REACH, LINEAR_SLACK.0)
+        } else {
+            (PROMISED, LINEAR_SLACK.1)
+        };
+        let promise = (best - promised, slack);
         parents.truncate(PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) });
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
             .par_iter()
             .map_init(Scratch::default, |scratch, parent| {
-                propose(
-                    scales,
-                    parent,
-                    &responses,
-                    best - promised,
-                    breadth,
-                    scratch,
-                )
+                propose(scales, parent, &responses, promise, breadth, scratch)
             })
             .collect();
         for (set, promise, start) in proposals.into_iter().flatten() {
@@ -238,7 +236,7 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
         .filter_map(|(index, (atoms, ..))| scales.gather(index, atoms.clone()))
         .map(|found| found.ln_weight + (laws as f64).ln())
         .fold(ln_healthy, f64::max);
-    let first: Vec<(Vec<Atom>, Shifts)> = coarse
+    let first: Vec<(Vec<Atom>, Shifts, Range)> = coarse
         .into_par_iter()
         .zip(scales.failures)
         .map_init(
@@ -249,9 +247,10 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
                         && most + failure.ln_odds > best - CLOSER_REACH
                 });
                 if is_worth {
-                    scales.follow(failure, 0..1, scratch)
+                    let (atoms, shifts) = scales.follow(failure, failure.range, 0..1, scratch);
+                    (atoms, shifts, failure.range)
                 } else {
-                    (atoms, shifts)
+                    (atoms, shifts, failure.range.coarse())
                 }
             },
         )
@@ -259,7 +258,7 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
     let under_first: Vec<Option<f64>> = first
         .iter()
         .enumerate()
-        .map(|(index, (atoms, _))| {
+        .map(|(index, (atoms, ..))| {
             let found = scales.gather(index, atoms.clone())?;
             Some(found.ln_weight + (laws as f64).ln())
         })
@@ -271,14 +270,18 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
     first
         .into_par_iter()
         .enumerate()
-        .map_init(Scratch::default, |scratch, (index, (mut atoms, shifts))| {
-            // What the first law could not solve, another may.
-            if under_first[index].is_none_or(|ln| ln > best - SECOND_LAW_REACH) {
-                let (more, _) = scales.follow(&scales.failures[index], 1..laws, scratch);
-                atoms.extend(more);
-            }
-            (scales.gather(index, atoms), shifts)
-        })
+        .map_init(
+            Scratch::default,
+            |scratch, (index, (mut atoms, shifts, range))| {
+                // What the first law could not solve, another may.
+                if under_first[index].is_none_or(|ln| ln > best - SECOND_LAW_REACH) {
+                    let failure = &scales.failures[index];
+                    let (more, _) = scales.follow(failure, range, 1..laws, scratch);
+                    atoms.extend(more);
+                }
+                (scales.gather(index, atoms), shifts)
+            },
+        )
         .collect::<Vec<_>>()
         .into_iter()
         .fold(
@@ -309,8 +312,9 @@ const MOST_ASKED_OF_MANY: usize = 40;
 /// Failures of a large chassis.
 const LARGE: usize = 320;
 
-/// By how much (in the logarithm) a linear look may think too little of a failure.
-const LINEAR_SLACK: f64 = 10.0;
+/// By how much (in the logarithm) a linear look may think too little of a
+/// failure: where the best explains little, and where it explains what was read.
+const LINEAR_SLACK: (f64, f64) = (10.0, 5.0);
 
 /// Points of a failure's range so solved.
 const MOST_ASKED_NODES: usize = 5;
@@ -545,12 +549,12 @@ impl<'s> Leaves<'s> {
 /// Extensions of one set that might explain what it leaves: the shift that a
 /// failure gives, taken as it is and at its best amplitude, against the
 /// residual that the set leaves. First by a linear look, then beside the set.
-/// None whose weight is not promised to reach `floor`.
+/// None whose weight is not promised to reach `floor`, to within some `slack` by the linear look.
 fn propose(
     scales: &Scales<'_>,
     parent: &Weighed,
     responses: &[Shifts],
-    floor: f64,
+    (floor, slack): (f64, f64),
     breadth: usize,
     scratch: &mut Scratch,
 ) -> Vec<Extension> {
@@ -602,7 +606,7 @@ fn propose(
                 .fold(0.0, f64::max);
             (alone.max(of_part) + failure.ln_odds, index)
         })
-        .filter(|(promise, _)| parent.ln_weight + promise > floor - LINEAR_SLACK)
+        .filter(|(promise, _)| parent.ln_weight + promise > floor - slack)
         .collect();
     looked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     looked.truncate(

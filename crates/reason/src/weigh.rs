@@ -14,7 +14,7 @@ use deadstage_netlist::PartId;
 
 use crate::casualties;
 use crate::evidence_parts::Known;
-use crate::failure::Failure;
+use crate::failure::{Failure, Range};
 use crate::likelihood::{Evidence, Weights, ln_sum};
 use crate::model::{Forecast, Held, Model, Starts};
 use crate::observe::Observation;
@@ -186,32 +186,36 @@ impl Scales<'_> {
         index: usize,
         scratch: &mut Scratch,
     ) -> (Option<Weighed>, Shifts) {
-        let (atoms, shifts) = self.follow(&self.failures[index], 0..self.model.laws(), scratch);
+        let (atoms, shifts) = {
+            let failure = &self.failures[index];
+            self.follow(failure, failure.range, 0..self.model.laws(), scratch)
+        };
         (self.gather(index, atoms), shifts)
     }
 
     /// Logarithm of the evidence of a failure that is in no list, under the first law.
     pub(crate) fn ln_evidence_of(&self, failure: &Failure, scratch: &mut Scratch) -> f64 {
-        let (atoms, _) = self.follow(failure, 0..1, scratch);
+        let (atoms, _) = self.follow(failure, failure.range, 0..1, scratch);
         ln_sum(atoms.iter().map(|a| a.ln_weight))
     }
 
-    /// Follows a failure's parameter along its range under these laws; the
-    /// shifts are those of the first.
+    /// Follows a failure's parameter along its range, in steps as that has them, under these
+    /// laws; the shifts are those of the first.
     pub(crate) fn follow(
         &self,
         failure: &Failure,
+        range: Range,
         laws: Laws<usize>,
         scratch: &mut Scratch,
     ) -> (Vec<Atom>, Shifts) {
         let mut atoms = Vec::new();
         let mut shifts = Shifts::new();
         for law in laws {
-            let nodes = self.nodes_along(law, failure, failure.range, scratch);
+            let nodes = self.nodes_along(law, failure, range, scratch);
             if law == 0 {
-                shifts = self.shifts(failure.range, &nodes);
+                shifts = self.shifts(range, &nodes);
             }
-            self.sum_along(law, failure.range, &nodes, &mut atoms);
+            self.sum_along(law, range, &nodes, &mut atoms);
         }
         (atoms, shifts)
     }
@@ -269,7 +273,7 @@ impl Scales<'_> {
         &self,
         law: usize,
         failure: &Failure,
-        range: crate::failure::Range,
+        range: Range,
         scratch: &mut Scratch,
     ) -> Vec<Option<Node<'_>>> {
         let count = self.observations.len();
@@ -307,7 +311,7 @@ impl Scales<'_> {
     }
 
     /// By solved point, the shifts of the forecasts under the first law.
-    fn shifts(&self, range: crate::failure::Range, nodes: &[Option<Node<'_>>]) -> Shifts {
+    fn shifts(&self, range: Range, nodes: &[Option<Node<'_>>]) -> Shifts {
         let healthy = &self.healthy[0].forecast.mean;
         nodes
             .iter()
@@ -352,7 +356,7 @@ impl Scales<'_> {
     fn sum_along(
         &self,
         law: usize,
-        range: crate::failure::Range,
+        range: Range,
         nodes: &[Option<Node<'_>>],
         atoms: &mut Vec<Atom>,
     ) {
