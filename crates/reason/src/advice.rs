@@ -14,7 +14,7 @@ use crate::model::Model;
 use crate::next::{Looked, Worth};
 use crate::observe::Scale;
 use crate::outcome::{FaultName, Plan, PlanAnswer, PlanBranch, PlanNode, PlanStep, PlanThen};
-use crate::outlook::{JointOutlook, failures_of, is_told_apart_by, joint_outlook};
+use crate::outlook::{JointOutlook, present_failures, is_told_apart_by, joint_outlook};
 use crate::plan::{Case, Limits, Numbers, Planner, Ranked, Results, Test, Then, Tree};
 use crate::reach::Step;
 use crate::weigh::{Scales, Weighed};
@@ -200,7 +200,7 @@ impl<'a> Adviser<'a> {
         let mut repairs: Vec<Vec<(&Failure, f64)>> = Vec::new();
         let mut action_of = Vec::new();
         for state in &states {
-            let own: Vec<(&Failure, f64)> = failures_of(self.scales, state.answer);
+            let own: Vec<(&Failure, f64)> = present_failures(self.scales, state.answer);
             let found = repairs.iter().position(|known| {
                 let covers = |a: &[(&Failure, f64)], b: &[(&Failure, f64)]| {
                     a.iter()
@@ -411,7 +411,7 @@ impl<'a> Adviser<'a> {
     /// An answer by the name of its failures.
     fn answer(&self, answer: Option<&Weighed>) -> String {
         let network = &self.model.networks.list[0];
-        let names: Vec<String> = failures_of(self.scales, answer)
+        let names: Vec<String> = present_failures(self.scales, answer)
             .iter()
             .map(|(f, u)| {
                 let said = wording::failure(self.stage, network, f, *u);

@@ -20,6 +20,7 @@ use crate::outlook::failures_of;
 use crate::outside::outside;
 use crate::reach::{Step, other_settings, read_otherwise, special_steps};
 use crate::search::Found;
+use crate::sheets::present;
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
 
@@ -63,14 +64,11 @@ pub(crate) fn compose(
 ) -> Result<Diagnosis, Error> {
     let mut merged: BTreeMap<Vec<(u32, u8, &'static str)>, Candidate<'_>> = BTreeMap::new();
     for weighed in &found.sets {
-        let key: Vec<(u32, u8, &'static str)> = weighed
-            .set
-            .iter()
-            .map(|&i| {
-                let f = &scales.failures[i];
-                (f.part.0, f.section.unwrap_or(0), f.mode.name())
-            })
+        let mut key: Vec<(u32, u8, &'static str)> = present(scales.failures, weighed, &weighed.best)
+            .map(|(f, _)| (f.part.0, f.section.unwrap_or(0), f.mode.name()))
             .collect();
+        // One part may have failed at several times.
+        key.sort_unstable();
         merged
             .entry(key)
             .and_modify(|c| {
@@ -85,6 +83,14 @@ pub(crate) fn compose(
                 probability: 0.0,
             });
     }
+    // Whose every failure has been put right is healthy now.
+    let repaired = merged.remove(&Vec::new());
+    let ln_healthy = repaired
+        .as_ref()
+        .map_or(found.ln_healthy, |c| ln_add(c.ln_weight, found.ln_healthy));
+    let as_healthy = repaired
+        .map(|c| c.best)
+        .filter(|w| w.ln_weight > found.ln_healthy);
     let mut list: Vec<Candidate<'_>> = merged.into_values().collect();
     list.sort_by(|a, b| {
         b.ln_weight
@@ -96,17 +102,17 @@ pub(crate) fn compose(
     let ln_total = ln_sum(
         list.iter()
             .map(|c| c.ln_weight)
-            .chain([found.ln_healthy, ln_unexplained]),
+            .chain([ln_healthy, ln_unexplained]),
     );
     for candidate in &mut list {
         candidate.probability = (candidate.ln_weight - ln_total).exp();
     }
-    let healthy = (found.ln_healthy - ln_total).exp();
+    let healthy = (ln_healthy - ln_total).exp();
     let asked: Vec<(Option<&Weighed>, f64)> = list
         .iter()
         .take(next::LOOKED_AT)
         .map(|c| (Some(c.best), c.probability))
-        .chain([(None, healthy)])
+        .chain([(as_healthy, healthy)])
         .collect();
     let mut situations = reach.observed.situations.clone();
     let plain = reach.steps.len();
@@ -137,7 +143,7 @@ pub(crate) fn compose(
         .enumerate()
         .map(|(rank, candidate)| suspect(stage, scales, candidate, group_of[rank]))
         .collect();
-    let slips = explain(scales, &list, found.ln_healthy, &mut suspects);
+    let slips = explain(scales, &list, ln_healthy, as_healthy, &mut suspects);
     looked.push(healthy_outlook);
     let wider = if stage.settings.len() > 1
         && is_anything_left(&looked.iter().flatten().collect::<Vec<_>>(), &steps)
@@ -181,10 +187,8 @@ pub(crate) fn compose(
     let leading: Vec<&Looked<'_>> = looked.iter().flatten().collect();
     let name = |answer: Option<&Weighed>| {
         answer.map_or_else(Vec::new, |w| {
-            w.set
-                .iter()
-                .zip(&w.best)
-                .map(|(&i, &u)| fault_name(stage, &scales.failures[i], u))
+            present(scales.failures, w, &w.best)
+                .map(|(failure, u)| fault_name(stage, failure, u))
                 .collect()
         })
     };
@@ -255,8 +259,8 @@ fn parts_in_question(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<PartId>
         .filter(|c| c.probability > SHARE_TO_PULL)
         .take(8)
     {
-        for &index in &candidate.best.set {
-            let part = scales.failures[index].part;
+        for (failure, _) in present(scales.failures, candidate.best, &candidate.best.best) {
+            let part = failure.part;
             if !parts.contains(&part) {
                 parts.push(part);
             }
@@ -266,11 +270,13 @@ fn parts_in_question(scales: &Scales<'_>, list: &[Candidate<'_>]) -> Vec<PartId>
 }
 
 /// Fills in what is told of the leading suspects; gives the probability of
-/// each reading being a slip under the first, none where a healthy unit is likelier.
+/// each reading being a slip under the first or, where that is likelier, a
+/// healthy unit, with what was wrong `before` it was repaired.
 fn explain(
     scales: &Scales<'_>,
     list: &[Candidate<'_>],
     ln_healthy: f64,
+    before: Option<&Weighed>,
     suspects: &mut [Suspect],
 ) -> Vec<f64> {
     let mut scratch = Scratch::default();
@@ -284,7 +290,7 @@ fn explain(
     }
     match list.first() {
         Some(top) if top.ln_weight > ln_healthy => explainer.slips(Some(top.best), &mut scratch),
-        _ => explainer.slips(None, &mut scratch),
+        _ => explainer.slips(before, &mut scratch),
     }
 }
 
@@ -317,6 +323,7 @@ pub(crate) fn judged(scales: &Scales<'_>, slips: &[f64]) -> Vec<JudgedReading> {
                 healthy_sigma: sigma,
                 slip: slips.get(index).copied().unwrap_or(0.0),
                 range_assumed: o.range_assumed,
+                repairs_since: o.ago,
             }
         })
         .collect()
@@ -324,18 +331,10 @@ pub(crate) fn judged(scales: &Scales<'_>, slips: &[f64]) -> Vec<JudgedReading> {
 
 fn suspect(stage: &Stage, scales: &Scales<'_>, candidate: &Candidate<'_>, group: usize) -> Suspect {
     let best = candidate.best;
-    let faults = best
-        .set
-        .iter()
-        .zip(&best.best)
-        .map(|(&i, &u)| fault_name(stage, &scales.failures[i], u))
+    let faults = present(scales.failures, best, &best.best)
+        .map(|(failure, u)| fault_name(stage, failure, u))
         .collect();
-    let held: Vec<_> = best
-        .set
-        .iter()
-        .zip(&best.best)
-        .map(|(&i, &u)| (&scales.failures[i], u))
-        .collect();
+    let held = failures_of(scales, Some(best));
     let mut starts = scales.healthy[best.law].starts.clone();
     let predicts = scales
         .model

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use deadstage_circuit::{Probe, Scratch, Situation};
-use deadstage_netlist::{Quantity, Readings, RemarkKind, Stage};
+use deadstage_netlist::{Quantity, Readings, Stage};
 use deadstage_parts::RateProfile;
 
 use crate::answer::Reach;
@@ -16,6 +16,7 @@ use crate::model::{Model, Networks};
 use crate::observe::{Observation, Observations, Scale};
 use crate::outcome::{Diagnosis, JudgedReading};
 use crate::search::search;
+use crate::sheets::History;
 use crate::weigh::Scales;
 
 /// How to reason.
@@ -63,10 +64,10 @@ pub fn diagnose_assuming(
 ) -> Result<Diagnosis, Error> {
     let mut networks = Networks::given(stage, &assumed.networks)?;
     let mut observed = Observations::default();
-    for sheet in since_last_repair(sheets) {
-        observed.add(stage, &networks.list[0], sheet)?;
-    }
+    let history = History::of(stage, sheets);
+    observed.add(stage, &networks.list[0], sheets, &history)?;
     networks.set_line(observed.line_known);
+    history.renew(&mut networks);
     assumed.without.settle(&mut networks);
     let default_setting = (!stage.settings.is_empty()).then_some(deadstage_netlist::SettingId(0));
     let running = observed
@@ -93,7 +94,11 @@ pub fn diagnose_assuming(
         observed.load_as_healthy(&model, &mut scratch);
     }
     let mut watched = observed.list.clone();
-    for node in crate::reach::probe_nodes(stage) {
+    let nodes = crate::reach::probe_nodes(stage);
+    // What was wrong before a repair counts where it could have been read then.
+    for (ago, node) in
+        (0..=history.oldest()).flat_map(|ago| nodes.iter().map(move |node| (ago, *node)))
+    {
         watched.push(Observation {
             situation: at,
             probe: Probe::Volts {
@@ -111,16 +116,15 @@ pub fn diagnose_assuming(
             kind: "volts",
             panel: None,
             range_assumed: None,
+            ago,
         });
     }
     let highest = crate::reach::highest_volts(&model);
     let evidence = Evidence::new(&observed.list, highest).without(assumed.without);
     let (mut failures, invisible) = candidates(stage, &networks.list[0], options.profile);
     assumed.rate(&mut failures);
-    let remarks: Vec<_> = sheets
-        .iter()
-        .flat_map(|s| s.remarks.iter().cloned())
-        .collect();
+    let failures = history.failures(stage, options.profile, failures);
+    let remarks = history.remarks(stage, sheets);
     let mut scales = Scales {
         model: &model,
         failures: &failures,
@@ -131,7 +135,6 @@ pub fn diagnose_assuming(
             stage,
             remarks: &remarks,
             testers: &observed.tester,
-            profile: options.profile,
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),
@@ -149,14 +152,6 @@ pub fn diagnose_assuming(
     )
 }
 
-/// The sheets whose readings are of the unit as it now is: those from the last
-/// one that tells of a part replaced. Of earlier sheets the remarks still count.
-fn since_last_repair(sheets: &[Readings]) -> &[Readings] {
-    let repaired = |sheet: &Readings| sheet.remarks.iter().any(|r| r.kind == RemarkKind::Replaced);
-    let from = sheets.iter().rposition(repaired).unwrap_or(0);
-    &sheets[from..]
-}
-
 /// What a healthy unit would show for every reading of the sheets, and how far
 /// healthy units differ there.
 ///
@@ -165,9 +160,8 @@ fn since_last_repair(sheets: &[Readings]) -> &[Readings] {
 pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<JudgedReading>, Error> {
     let mut networks = Networks::new(stage)?;
     let mut observed = Observations::default();
-    for sheet in sheets {
-        observed.add(stage, &networks.list[0], sheet)?;
-    }
+    // A healthy unit is so before and after any repair.
+    observed.add(stage, &networks.list[0], sheets, &History::unrepaired(sheets))?;
     networks.set_line(observed.line_known);
     let mut scratch = Scratch::default();
     let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
@@ -182,7 +176,6 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
             stage,
             remarks: &[],
             testers: &[],
-            profile: RateProfile::DecadesOld,
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),

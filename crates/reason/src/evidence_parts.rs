@@ -10,7 +10,7 @@ mod looks;
 
 use deadstage_circuit::class_of;
 use deadstage_netlist::{PartId, Remark, RemarkKind, Stage};
-use deadstage_parts::{self as parts, Mode, RateProfile};
+use deadstage_parts::Mode;
 
 use crate::failure::{Action, Failure};
 use crate::model::Held;
@@ -18,10 +18,6 @@ use looks::looks_so;
 
 /// Probability that a part proved good has failed all the same: it was the wrong part, or fails only in the set.
 const GOOD_BUT_FAILED: f64 = 1e-4;
-
-/// A part just fitted fails this many times less often than one in service:
-/// it was new, and is hardly a day old.
-const NEW_PART: f64 = 5.0;
 
 /// Emission of a good tube on a tester, per cent, and one standard deviation
 /// among good tubes and testers.
@@ -43,12 +39,10 @@ const TESTER_SCALE: f64 = 150.0;
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Known<'a> {
     pub(crate) stage: &'a Stage,
-    /// `seen`, `good` and `replaced` lines.
-    pub(crate) remarks: &'a [Remark],
-    /// `tester` lines: part and per cent.
-    pub(crate) testers: &'a [(PartId, f64)],
-    /// The base rates that the failures' prior odds were made with.
-    pub(crate) profile: RateProfile,
+    /// `seen`, `good` and `replaced` lines, and the repairs made since each.
+    pub(crate) remarks: &'a [(Remark, usize)],
+    /// `tester` lines: part, per cent, and the repairs made since.
+    pub(crate) testers: &'a [(PartId, f64, usize)],
 }
 
 impl Known<'_> {
@@ -74,20 +68,19 @@ impl Known<'_> {
         self.ln_set_shift(&[(failure, u)], overloaded) - self.ln_healthy_shift()
     }
 
-    /// ln of the probability of all that is known if these failures are the
-    /// case, plus what a new part changes in their prior odds.
+    /// ln of the probability of all that is known if these failures are the case.
     ///
     /// `overloaded` holds the parts that the whole set drives past their rating.
     pub(crate) fn ln_set_shift(&self, held: &[Held<'_>], overloaded: &[(PartId, f64)]) -> f64 {
         let remarks: f64 = self
             .remarks
             .iter()
-            .map(|remark| self.ln_remark(remark, held, overloaded))
+            .map(|(remark, ago)| self.ln_remark(remark, *ago, held, overloaded))
             .sum();
         let testers: f64 = self
             .testers
             .iter()
-            .map(|&(part, per_cent)| self.ln_tester(part, per_cent, held))
+            .map(|&(part, per_cent, ago)| self.ln_tester(part, per_cent, ago, held))
             .sum();
         remarks + testers
     }
@@ -101,19 +94,27 @@ impl Known<'_> {
                 .any(|id| id == b)
     }
 
-    fn failures_of<'h>(&self, part: PartId, held: &[Held<'h>]) -> Vec<Held<'h>> {
+    /// Failures that the part had so many repairs ago.
+    fn failures_of<'h>(&self, part: PartId, ago: usize, held: &[Held<'h>]) -> Vec<Held<'h>> {
         held.iter()
-            .filter(|(failure, _)| self.same(part, failure.part))
+            .filter(|(failure, _)| failure.stretch.holds(ago) && self.same(part, failure.part))
             .copied()
             .collect()
     }
 
-    fn ln_remark(&self, remark: &Remark, held: &[Held<'_>], overloaded: &[(PartId, f64)]) -> f64 {
-        let own = self.failures_of(remark.part, held);
+    fn ln_remark(
+        &self,
+        remark: &Remark,
+        ago: usize,
+        held: &[Held<'_>],
+        overloaded: &[(PartId, f64)],
+    ) -> f64 {
+        let own = self.failures_of(remark.part, ago, held);
         match remark.kind {
             RemarkKind::Good if own.is_empty() => 0.0,
             RemarkKind::Good => GOOD_BUT_FAILED.ln(),
-            RemarkKind::Replaced => own.iter().map(|_| self.ln_new(remark.part)).sum(),
+            // The odds of a new part's failures are those of a new part.
+            RemarkKind::Replaced => 0.0,
             RemarkKind::Seen(look) => {
                 let class = class_of(&self.stage.part(remark.part).kind);
                 let ratio = overloaded
@@ -126,23 +127,10 @@ impl Known<'_> {
         }
     }
 
-    /// ln of how much less often a new part fails than this one was taken to.
-    fn ln_new(&self, part: PartId) -> f64 {
-        let class = class_of(&self.stage.part(part).kind);
-        let odds = |p: f64| p / (1.0 - p);
-        let before = parts::rate(class, self.profile);
-        let new = (parts::rate(class, RateProfile::InService) / NEW_PART).min(before);
-        if before > 0.0 && new > 0.0 {
-            (odds(new) / odds(before)).ln()
-        } else {
-            0.0
-        }
-    }
-
     /// What a tester would show of a bottle with these failures, per cent: mean
     /// and one standard deviation.
     pub(crate) fn tester_forecast(&self, part: PartId, held: &[Held<'_>]) -> (f64, f64) {
-        self.failures_of(part, held)
+        self.failures_of(part, 0, held)
             .iter()
             .map(|(failure, u)| match failure.mode {
                 Mode::Dead => (0.0, DEAD_SIGMA),
@@ -153,8 +141,8 @@ impl Known<'_> {
             .unwrap_or(GOOD_EMISSION)
     }
 
-    fn ln_tester(&self, part: PartId, per_cent: f64, held: &[Held<'_>]) -> f64 {
-        let own = self.failures_of(part, held);
+    fn ln_tester(&self, part: PartId, per_cent: f64, ago: usize, held: &[Held<'_>]) -> f64 {
+        let own = self.failures_of(part, ago, held);
         // A tester's one figure for a bottle is that of its worse section.
         let p = own
             .iter()

@@ -14,6 +14,7 @@ use crate::casualties::{self, Load};
 use crate::confirm::{self, Bench};
 use crate::likelihood::Weights;
 use crate::model::{Forecast, Held, Starts};
+use crate::outlook::{failures_of, present_failures};
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
 
@@ -92,7 +93,7 @@ impl<'s, 'a> Explainer<'s, 'a> {
             return Told::default();
         };
         let rival = rival.and_then(|r| self.view(r, scratch));
-        let held = self.held(weighed);
+        let held = self.present(weighed);
         let confirm = confirm::confirm(
             &self.bench,
             &held,
@@ -131,12 +132,11 @@ impl<'s, 'a> Explainer<'s, 'a> {
     }
 
     fn held(&self, weighed: &Weighed) -> Vec<Held<'a>> {
-        weighed
-            .set
-            .iter()
-            .zip(&weighed.best)
-            .map(|(&i, &u)| (&self.scales.failures[i], u))
-            .collect()
+        failures_of(self.scales, Some(weighed))
+    }
+
+    fn present(&self, weighed: &Weighed) -> Vec<Held<'a>> {
+        present_failures(self.scales, Some(weighed))
     }
 
     fn view<'w>(&self, weighed: &'w Weighed, scratch: &mut Scratch) -> Option<View<'w>> {
@@ -321,7 +321,7 @@ impl<'s, 'a> Explainer<'s, 'a> {
         scratch: &mut Scratch,
     ) -> Option<OperatingPoint<'b>> {
         let mut overlay = Overlay::new();
-        for (failure, u) in self.held(weighed) {
+        for (failure, u) in self.present(weighed) {
             failure.lay(u, base, &mut overlay);
         }
         let starts = &self.scales.healthy[weighed.law].starts;

@@ -14,6 +14,8 @@ use deadstage_parts::{
     self as parts, FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
 };
 
+use crate::sheets::Stretch;
+
 /// Resistance of a switch that sticks open, ohms.
 const STUCK_OPEN_OHMS: f64 = 1e9;
 
@@ -40,6 +42,8 @@ pub(crate) struct Failure {
     pub(crate) action: Action,
     /// Where in the part, in words: `at the cathode pin`.
     pub(crate) place: Option<&'static str>,
+    /// When it was present, of a unit with several sheets.
+    pub(crate) stretch: Stretch,
 }
 
 /// Ranges of more points than this are also followed coarsely, in steps so many times as long.
@@ -286,8 +290,11 @@ impl Failure {
         }
     }
 
-    /// Whether the two can be held together: not two modes of one part.
+    /// Whether the two can be held together: not two modes of one part at one time.
     pub(crate) fn goes_with(&self, other: &Self, stage: &Stage) -> bool {
+        if !self.stretch.overlaps(other.stretch) {
+            return true;
+        }
         if self.part == other.part {
             return false;
         }
@@ -339,6 +346,7 @@ pub(crate) fn candidates(
                 range: Range::of(prior, Mode::Weak),
                 action: Action::NoReservoir(device),
                 place: None,
+                stretch: Stretch::ALWAYS,
             });
         }
         for row in rows {
@@ -373,6 +381,7 @@ pub(crate) fn candidates(
                     range: Range::of(prior, row.mode),
                     action,
                     place,
+                    stretch: Stretch::ALWAYS,
                 });
             };
             if is_tube {

@@ -26,6 +26,7 @@ mod outside;
 pub mod plan;
 mod reach;
 mod search;
+mod sheets;
 #[cfg(test)]
 mod test_bench;
 mod weigh;

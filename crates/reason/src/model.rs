@@ -6,13 +6,14 @@ use deadstage_circuit::{
     Base, ElementRole, NearPoint, Network, OperatingPoint, Overlay, ParameterKind, PortState,
     Probe, Scratch, Situation, SolveError,
 };
-use deadstage_netlist::Stage;
+use deadstage_netlist::{PartId, Stage};
 use deadstage_parts::LawForm;
 use nalgebra::DMatrix;
 
 use crate::error::Error;
 use crate::failure::Failure;
 use crate::observe::Observation;
+use crate::sheets::Stretch;
 
 /// Further spread of the mains where the sheet does not state it, as a fraction.
 const UNSTATED_LINE_SIGMA: f64 = 0.03;
@@ -22,8 +23,19 @@ pub(crate) struct Networks {
     pub(crate) list: Vec<Network>,
     /// One standard deviation of every parameter.
     pub(crate) sigma: Vec<f64>,
+    /// What a repair has drawn anew, the oldest repair of each parameter first.
+    pub(crate) renewed: Vec<Renewed>,
     /// Whether the laws are this library's own.
     pub(crate) are_own: bool,
+}
+
+/// A parameter that a repair has drawn anew.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Renewed {
+    /// Index of the parameter.
+    pub(crate) parameter: usize,
+    /// Repairs made after this one: what was read before it is older.
+    pub(crate) ago: usize,
 }
 
 impl Networks {
@@ -64,7 +76,33 @@ impl Networks {
         Self {
             list,
             sigma,
+            renewed: Vec::new(),
             are_own,
+        }
+    }
+
+    /// Rows of a forecast's scatter: one for each parameter, and behind them one for each
+    /// value that a parameter had before a repair.
+    fn rows(&self) -> usize {
+        self.sigma.len() + self.renewed.len()
+    }
+
+    /// The part that a row of scatter belongs to.
+    pub(crate) fn part_of_row(&self, row: usize) -> Option<PartId> {
+        let parameter = match row.checked_sub(self.sigma.len()) {
+            Some(index) => self.renewed.get(index)?.parameter,
+            None => row,
+        };
+        self.list[0].parameters.get(parameter)?.part
+    }
+
+    /// Puts the change of a reading made so many repairs ago with what a parameter was then.
+    fn date(&self, column: &mut [f64], ago: usize) {
+        let old = self.sigma.len();
+        for (index, renewed) in self.renewed.iter().enumerate() {
+            if ago > renewed.ago {
+                column[old + index] = std::mem::take(&mut column[renewed.parameter]);
+            }
         }
     }
 
@@ -98,7 +136,7 @@ pub(crate) type Held<'a> = (&'a Failure, f64);
 pub(crate) struct Forecast {
     /// Compared values.
     pub(crate) mean: Vec<f64>,
-    /// By reading, its change with one standard deviation of every parameter.
+    /// By reading (column), its change with one standard deviation of every parameter, now and before each repair.
     pub(crate) scatter: DMatrix<f64>,
 }
 
@@ -113,7 +151,8 @@ impl Forecast {
     }
 }
 
-/// Where solving started and ended, by situation.
+/// Where solving started and ended, by situation; of sets that repairs have
+/// changed, behind these the states before, the latest first.
 pub(crate) type Starts = Vec<Option<PortState>>;
 
 impl<'a> Model<'a> {
@@ -205,8 +244,7 @@ impl<'a> Model<'a> {
             },
         )?;
         if worth(&reading.forecast.mean) {
-            reading.sigma = self.sigma_beside(held);
-            reading.forecast.scatter = DMatrix::zeros(self.networks.sigma.len(), with_scatter);
+            reading.forecast.scatter = DMatrix::zeros(self.networks.rows(), with_scatter);
             for (at, point) in points {
                 if reading.take(at, &point, with_scatter, scratch).is_none() {
                     return self.forecast(law, held, observations, with_scatter, starts, scratch);
@@ -216,18 +254,20 @@ impl<'a> Model<'a> {
         Ok(reading.forecast)
     }
 
-    /// One standard deviation of every parameter, of which failures leave some settled.
-    fn sigma_beside(&self, held: &[Held<'_>]) -> Cow<'a, [f64]> {
+    /// One standard deviation of every parameter, of which the failures of some stretch leave some settled.
+    fn sigma_beside(&self, held: &[Held<'_>], stretch: Stretch) -> Cow<'a, [f64]> {
         let mut sigma = Cow::Borrowed(self.networks.sigma.as_slice());
         for (index, parameter) in self.networks.list[0].parameters.iter().enumerate() {
-            if held.iter().any(|(f, _)| f.settles(&parameter.kind)) {
+            let settled = |f: &Failure| f.stretch.overlaps(stretch) && f.settles(&parameter.kind);
+            if held.iter().any(|(f, _)| settled(f)) {
                 sigma.to_mut()[index] = 0.0;
             }
         }
         sigma
     }
 
-    /// Finds the operating point of every situation that is read in. Where
+    /// Finds the operating point of every situation that is read in, before and after
+    /// each repair that changed the set. Where
     /// one found near the healthy state can't be `taken` (`None`), it is solved in full.
     fn each_point<'m>(
         &'m self,
@@ -236,80 +276,126 @@ impl<'a> Model<'a> {
         observations: &[Observation],
         starts: &mut Starts,
         scratch: &mut Scratch,
-        mut taken: impl FnMut(usize, Point<'m>, &mut Scratch) -> Option<()>,
+        mut taken: impl FnMut(When, Point<'m>, &mut Scratch) -> Option<()>,
     ) -> Result<(), SolveError> {
         let bases = &self.bases[law];
-        starts.resize(bases.len(), None);
+        let stretches = unchanged(held);
+        let places = bases.len() * stretches.len();
+        if starts.len() < places {
+            starts.resize(places, None);
+        }
         let mut overlay = Overlay::new();
-        for (situation, base) in bases.iter().enumerate() {
-            if !observations.iter().any(|o| o.situation == situation) {
-                continue;
-            }
-            overlay.clear();
-            for (failure, u) in held {
-                failure.lay(*u, base, &mut overlay);
-            }
-            let start = starts[situation].as_ref();
-            if let Some(near) = base.solve_near(&overlay, start, scratch) {
-                let ended = near.state().clone();
-                if taken(situation, Point::Near(near), scratch).is_some() {
-                    starts[situation] = Some(ended);
+        for (nth, stretch) in stretches.into_iter().enumerate() {
+            for (situation, base) in bases.iter().enumerate() {
+                let when = When { situation, stretch };
+                if !observations.iter().any(|o| when.is_of(o)) {
                     continue;
                 }
+                overlay.clear();
+                for (failure, u) in held.iter().filter(|(f, _)| f.stretch.overlaps(stretch)) {
+                    failure.lay(*u, base, &mut overlay);
+                }
+                let place = nth * bases.len() + situation;
+                let start = starts[place].as_ref().or(starts[situation].as_ref());
+                if let Some(near) = base.solve_near(&overlay, start, scratch) {
+                    let ended = near.state().clone();
+                    if taken(when, Point::Near(near), scratch).is_some() {
+                        starts[place] = Some(ended);
+                        continue;
+                    }
+                }
+                let point = base.solve(&overlay, start, scratch)?;
+                let ended = point.state().clone();
+                taken(when, Point::Exact(point), scratch);
+                starts[place] = Some(ended);
             }
-            let point = base.solve(&overlay, start, scratch)?;
-            let ended = point.state().clone();
-            taken(situation, Point::Exact(point), scratch);
-            starts[situation] = Some(ended);
         }
         Ok(())
     }
 }
 
+/// A situation in one stretch of the unit's history.
+#[derive(Clone, Copy)]
+struct When {
+    situation: usize,
+    stretch: Stretch,
+}
+
+impl When {
+    fn is_of(self, observation: &Observation) -> bool {
+        observation.situation == self.situation && self.stretch.holds(observation.ago)
+    }
+}
+
+/// The stretches over which the same failures of a set were present, the present one first.
+fn unchanged(held: &[Held<'_>]) -> Vec<Stretch> {
+    let mut begins: Vec<usize> = held
+        .iter()
+        .flat_map(|(f, _)| [f.stretch.to, f.stretch.from.saturating_add(1)])
+        .filter(|ago| *ago != usize::MAX)
+        .chain([0])
+        .collect();
+    begins.sort_unstable();
+    begins.dedup();
+    let ends = begins[1..].iter().map(|next| next - 1).chain([usize::MAX]);
+    begins
+        .iter()
+        .zip(ends)
+        .map(|(&to, from)| Stretch { from, to })
+        .collect()
+}
+
 /// A forecast being made.
 struct Reading<'r> {
+    model: &'r Model<'r>,
     held: &'r [Held<'r>],
     observations: &'r [Observation],
-    sigma: Cow<'r, [f64]>,
+    /// Spreads of the parameters in the stretch they were last asked in.
+    sigma: Option<(Stretch, Cow<'r, [f64]>)>,
     forecast: Forecast,
     gradient: Vec<f64>,
 }
 
 impl<'r> Reading<'r> {
     fn new(
-        model: &'r Model<'_>,
+        model: &'r Model<'r>,
         held: &'r [Held<'r>],
         observations: &'r [Observation],
         with_scatter: usize,
     ) -> Self {
-        let sigma = if with_scatter > 0 {
-            model.sigma_beside(held)
-        } else {
-            Cow::Borrowed(model.networks.sigma.as_slice())
-        };
         Self {
+            model,
             held,
             observations,
-            sigma,
+            sigma: None,
             forecast: Forecast {
                 mean: vec![0.0; observations.len()],
-                scatter: DMatrix::zeros(model.networks.sigma.len(), with_scatter),
+                scatter: DMatrix::zeros(model.networks.rows(), with_scatter),
             },
             gradient: Vec::new(),
         }
     }
 
-    /// Reads everything that is read in one situation, and the scatter of the
+    /// Reads everything that is read in one situation and stretch, and the scatter of the
     /// first `with_scatter` observations.
     fn take(
         &mut self,
-        situation: usize,
+        when: When,
         point: &Point<'_>,
         with_scatter: usize,
         scratch: &mut Scratch,
     ) -> Option<()> {
+        if with_scatter > 0
+            && self
+                .sigma
+                .as_ref()
+                .is_none_or(|(at, _)| *at != when.stretch)
+        {
+            let sigma = self.model.sigma_beside(self.held, when.stretch);
+            self.sigma = Some((when.stretch, sigma));
+        }
         for (index, observation) in self.observations.iter().enumerate() {
-            if observation.situation != situation {
+            if !when.is_of(observation) {
                 continue;
             }
             let wanted = (index < with_scatter).then_some(&mut self.gradient);
@@ -321,19 +407,22 @@ impl<'r> Reading<'r> {
                 let ratio: f64 = self
                     .held
                     .iter()
+                    .filter(|(f, _)| f.stretch.overlaps(when.stretch))
                     .map(|(f, u)| f.indication(*u, meter))
                     .product();
                 factor *= ratio;
                 reading *= ratio;
             }
             self.forecast.mean[index] = observation.compared(reading + observation.offset);
-            if index < with_scatter {
+            if let (true, Some((_, sigma))) = (index < with_scatter, &self.sigma) {
                 let mut column = self.forecast.scatter.column_mut(index);
                 for ((entry, change), sigma) in
-                    column.iter_mut().zip(&self.gradient).zip(self.sigma.iter())
+                    column.iter_mut().zip(&self.gradient).zip(sigma.iter())
                 {
                     *entry = change * sigma * factor;
                 }
+                let networks = self.model.networks;
+                networks.date(column.as_mut_slice(), observation.ago);
             }
         }
         Some(())

@@ -11,6 +11,7 @@ use deadstage_netlist::{
 
 use crate::error::Error;
 use crate::model::Model;
+use crate::sheets::History;
 
 /// A voltage smaller than this tells nothing of a meter's share, volts.
 const LEAST_SHARED: f64 = 0.05;
@@ -65,6 +66,8 @@ pub(crate) struct Observation {
     pub(crate) panel: Option<deadstage_netlist::PartId>,
     /// Range assumed, where the sheet recorded none and the meter has ranges.
     pub(crate) range_assumed: Option<f64>,
+    /// Repairs made since: nought is read on the unit as it now is.
+    pub(crate) ago: usize,
 }
 
 impl Observation {
@@ -153,8 +156,8 @@ pub(crate) fn volts_sigma(meter: &Meter, range: Option<f64>, volts: f64) -> f64 
 pub(crate) struct Observations {
     pub(crate) situations: Vec<Situation>,
     pub(crate) list: Vec<Observation>,
-    /// `tester` lines: part and per cent.
-    pub(crate) tester: Vec<(deadstage_netlist::PartId, f64)>,
+    /// `tester` lines: part, per cent, and repairs made since.
+    pub(crate) tester: Vec<(deadstage_netlist::PartId, f64, usize)>,
     /// Whether any reading states the mains voltage.
     pub(crate) line_known: bool,
 }
@@ -194,15 +197,24 @@ impl Observations {
         }
     }
 
-    /// Takes in every number of a sheet.
+    /// Takes in every number of the sheets, each as old as the repairs since make it.
     pub(crate) fn add(
         &mut self,
         stage: &Stage,
         network: &Network,
-        sheet: &Readings,
+        sheets: &[Readings],
+        history: &History,
     ) -> Result<(), Error> {
-        for reading in &sheet.readings {
-            self.add_reading(stage, network, reading)?;
+        for (index, sheet) in sheets.iter().enumerate() {
+            for reading in &sheet.readings {
+                let ago = match (reading.quantity, reading.point.place) {
+                    (Quantity::Tester, Place::Through(tube)) => {
+                        history.ago_of(stage, index, tube, reading.span)
+                    }
+                    _ => history.ago(index),
+                };
+                self.add_reading(stage, network, reading, ago)?;
+            }
         }
         Ok(())
     }
@@ -212,6 +224,7 @@ impl Observations {
         stage: &Stage,
         network: &Network,
         reading: &Reading,
+        ago: usize,
     ) -> Result<(), Error> {
         let default_setting =
             (!stage.settings.is_empty()).then_some(deadstage_netlist::SettingId(0));
@@ -240,7 +253,7 @@ impl Observations {
         let observation = match reading.quantity {
             Quantity::Tester => {
                 if let Place::Through(part) = reading.point.place {
-                    self.tester.push((part, value));
+                    self.tester.push((part, value, ago));
                 }
                 return Ok(());
             }
@@ -260,6 +273,7 @@ impl Observations {
                     kind: "volts",
                     panel: None,
                     range_assumed,
+                    ago,
                 }
             }
             Quantity::Ohms => {
@@ -284,6 +298,7 @@ impl Observations {
                     kind: "ohms",
                     panel: None,
                     range_assumed: None,
+                    ago,
                 }
             }
             Quantity::Amps => {
@@ -308,6 +323,7 @@ impl Observations {
                     kind: "amps",
                     panel: None,
                     range_assumed: None,
+                    ago,
                 }
             }
             Quantity::Panel => {
@@ -336,6 +352,7 @@ impl Observations {
                     kind: "panel",
                     panel: Some(part),
                     range_assumed: None,
+                    ago,
                 }
             }
         };

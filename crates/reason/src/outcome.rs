@@ -158,6 +158,8 @@ pub struct JudgedReading {
     pub slip: f64,
     /// Range assumed where the sheet did not record one, full-scale volts.
     pub range_assumed: Option<f64>,
+    /// Repairs made since it was read; nought is read on the unit as it now is.
+    pub repairs_since: usize,
 }
 
 /// A set of failures held together.

@@ -15,6 +15,7 @@ use rayon::prelude::*;
 use crate::failure::{Action, Failure, Range};
 use crate::likelihood::{Weights, ln_add, ln_sum};
 use crate::reach::probe_nodes;
+use crate::sheets::Stretch;
 use crate::weigh::Scales;
 
 /// Prior odds that something is wrong that is not in the netlist (common practice, no source).
@@ -177,6 +178,7 @@ fn stray(from: usize, to: usize, nodes: usize) -> Failure {
         },
         action: Action::Shunt(from, to),
         place: None,
+        stretch: Stretch::ALWAYS,
     }
 }
 

@@ -179,9 +179,12 @@ pub(crate) fn steps(
     fresh
 }
 
-/// Whether two observations are of one kind, at one place, in one situation.
+/// Whether two observations are of one kind, at one place, in one situation, with no repair between them.
 fn is_same(a: &Observation, b: &Observation) -> bool {
-    a.kind == b.kind && a.situation == b.situation && same_probe(&a.probe, &b.probe)
+    a.kind == b.kind
+        && a.situation == b.situation
+        && a.ago == b.ago
+        && same_probe(&a.probe, &b.probe)
 }
 
 /// Bottles and capacitors for which such steps are thought of.
@@ -269,7 +272,7 @@ pub(crate) fn special_steps(
         if observed
             .tester
             .iter()
-            .any(|(id, _)| stage.part(*id).name == stage.part(tube).name)
+            .any(|(id, _, ago)| *ago == 0 && stage.part(*id).name == stage.part(tube).name)
         {
             continue;
         }
@@ -492,6 +495,7 @@ fn bare(
         kind,
         panel: None,
         range_assumed: None,
+        ago: 0,
     }
 }
 

@@ -363,14 +363,14 @@ fn parent_slopes(
 /// By part, the most that any drift of it explains at a parent's own operating point.
 fn part_gains(
     scales: &Scales<'_>,
-    law: usize,
     forecast: &Forecast,
     gain_of: &dyn Fn(&[f64]) -> f64,
 ) -> BTreeMap<PartId, f64> {
     let mut gains = BTreeMap::new();
-    let parameters = &scales.model.networks.list[law].parameters;
-    for (parameter, row) in parameters.iter().zip(forecast.scatter.row_iter()) {
-        let Some(part) = parameter.part else { continue };
+    for (index, row) in forecast.scatter.row_iter().enumerate() {
+        let Some(part) = scales.model.networks.part_of_row(index) else {
+            continue;
+        };
         // A small step either way: what counts is the direction, at its best amplitude.
         for sign in [1.0, -1.0] {
             let shift: Vec<f64> = row.iter().map(|change| sign * change).collect();
@@ -584,7 +584,7 @@ fn propose(
     let stage = scales.model.stage;
     // What a failure does beside the parent is not what it does alone, but
     // what its part can do there at all shows in the parent's own scatter.
-    let of_parts = part_gains(scales, parent.law, &forecast, &gain_of);
+    let of_parts = part_gains(scales, &forecast, &gain_of);
     let mut looked: Vec<(f64, usize)> = scales
         .failures
         .iter()

@@ -11,6 +11,7 @@ use crate::failure::{Failure, candidates};
 use crate::likelihood::Evidence;
 use crate::model::{Model, Networks};
 use crate::observe::Observations;
+use crate::sheets::History;
 use crate::weigh::{Scales, Weighed};
 
 /// A high-mu triode: 250 V, plate load 100k, cathode 1.5k.
@@ -73,8 +74,10 @@ pub(crate) fn weighed<T>(text: &str, lines: &str, then: impl FnOnce(&Scales<'_>)
     let stage = stage(text);
     let mut networks = Networks::new(&stage).expect("the stage has a meaning");
     let mut observed = Observations::default();
+    let sheets = [sheet(&stage, lines)];
+    let history = History::of(&stage, &sheets);
     observed
-        .add(&stage, &networks.list[0], &sheet(&stage, lines))
+        .add(&stage, &networks.list[0], &sheets, &history)
         .expect("the sheet can be read");
     networks.set_line(observed.line_known);
     observed.situation(Situation::running(None));
@@ -93,7 +96,6 @@ pub(crate) fn weighed<T>(text: &str, lines: &str, then: impl FnOnce(&Scales<'_>)
             stage: &stage,
             remarks: &[],
             testers: &observed.tester,
-            profile: RateProfile::DecadesOld,
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),

@@ -107,6 +107,11 @@ pub(crate) fn place(stage: &Stage, observation: &Observation, situation: &Situat
         said.push_str(" with ");
         said.push_str(&with);
     }
+    match observation.ago {
+        0 => {}
+        1 => said.push_str(" before the last repair"),
+        ago => said.push_str(&format!(" before the last {ago} repairs")),
+    }
     said
 }
 
@@ -153,6 +158,9 @@ pub(crate) fn failure(stage: &Stage, network: &Network, failure: &Failure, u: f6
     }
     if let Some(size) = size(network, failure, u) {
         said.push_str(&format!(" ({size})"));
+    }
+    if !failure.stretch.is_now() {
+        said.push_str(" until replaced");
     }
     said
 }

@@ -128,6 +128,7 @@ pub(crate) fn diagnosis() -> Diagnosis {
         healthy_sigma: sigma,
         slip,
         range_assumed: None,
+        repairs_since: 0,
     };
     let fault =
         |part: &str, mode: &'static str, value: Option<f64>, unit: &'static str| FaultName {

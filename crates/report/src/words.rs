@@ -94,6 +94,22 @@ pub(crate) fn place(point: &str, kind: &str, with: Option<&str>) -> String {
     said
 }
 
+/// Where a reading of a sheet was taken, and whether on the unit as it now is.
+pub(crate) fn place_of(reading: &JudgedReading) -> String {
+    let mut said = place(&reading.point, reading.kind, reading.with.as_deref());
+    said.push_str(&before(reading.repairs_since));
+    said
+}
+
+/// When something was read: nothing of the unit as it now is, else ` before the last 2 repairs`.
+pub(crate) fn before(repairs: usize) -> String {
+    match repairs {
+        0 => String::new(),
+        1 => " before the last repair".to_owned(),
+        repairs => format!(" before the last {repairs} repairs"),
+    }
+}
+
 /// How far a reading is from a healthy one, in standard deviations; `None`
 /// where a bound says nothing or there is no healthy number to compare.
 pub(crate) fn spreads(reading: &JudgedReading) -> Option<f64> {
@@ -185,6 +201,7 @@ mod tests {
             healthy_sigma: 10.0,
             slip: 0.0,
             range_assumed: None,
+            repairs_since: 0,
         };
         assert_eq!(spreads(&reading), Some(0.0));
         assert_eq!(read(&reading), "> 300 V");
@@ -192,5 +209,8 @@ mod tests {
         assert_eq!(spreads(&reading), Some(-5.0));
         reading.healthy_sigma = 0.0;
         assert_eq!(spreads(&reading), None);
+        assert_eq!(place_of(&reading), "plate1");
+        reading.repairs_since = 2;
+        assert_eq!(place_of(&reading), "plate1 before the last 2 repairs");
     }
 }

@@ -25,7 +25,7 @@ impl Explainer<'_, '_> {
         let healthy = base.solve(&[], None, scratch).ok()?;
         let faulty = self.solve(weighed, base, scratch)?;
         let mut said = Vec::new();
-        for (failure, _) in self.held(weighed) {
+        for (failure, _) in self.present(weighed) {
             // What a leak passes is what the rest of the circuit suffers from.
             if let (Action::Ohms(elements), Mode::Leaky | Mode::Short) =
                 (&failure.action, failure.mode)

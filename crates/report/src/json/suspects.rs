@@ -39,6 +39,9 @@ struct Reading<'a> {
     healthy_sigma: Option<f64>,
     slip: f64,
     range_assumed: Option<f64>,
+    /// There only on what was read before a repair.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    repairs_since: Option<usize>,
 }
 
 #[derive(Serialize)]
@@ -120,6 +123,7 @@ fn reading(reading: &JudgedReading) -> Reading<'_> {
         healthy_sigma: rounded(reading.healthy_sigma),
         slip: probability(reading.slip),
         range_assumed: reading.range_assumed.and_then(rounded),
+        repairs_since: (reading.repairs_since > 0).then_some(reading.repairs_since),
     }
 }
 

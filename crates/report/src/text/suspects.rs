@@ -109,7 +109,11 @@ fn list(page: &mut Page, diagnosis: &Diagnosis, shown: usize) {
         ),
         Line::other(
             diagnosis.healthy,
-            "nothing failed: a healthy unit would read like this",
+            if diagnosis.readings.iter().any(|r| r.repairs_since > 0) {
+                "nothing is wrong any more: a healthy unit would read like this"
+            } else {
+                "nothing failed: a healthy unit would read like this"
+            },
         ),
     ];
     others.sort_by(|a, b| b.probability.total_cmp(&a.probability));
@@ -301,7 +305,7 @@ fn readings(page: &mut Page, diagnosis: &Diagnosis) {
                 .unwrap_or_default();
             columns.row(
                 [
-                    words::place(&reading.point, reading.kind, reading.with.as_deref()),
+                    words::place_of(reading),
                     words::read(reading),
                     numbers::in_unit(reading.healthy, &reading.unit),
                     off_by(reading),
@@ -313,12 +317,22 @@ fn readings(page: &mut Page, diagnosis: &Diagnosis) {
         }
         page.table(columns);
     }
-    if !well.is_empty() && !off.is_empty() {
+    let oldest = well.iter().map(|(_, reading)| reading.repairs_since).max();
+    for repairs in (0..=oldest.unwrap_or(0)).filter(|_| !off.is_empty()) {
         let names: Vec<String> = well
             .iter()
-            .map(|(_, reading)| words::place(&reading.point, reading.kind, reading.with.as_deref()))
+            .filter(|(_, reading)| reading.repairs_since == repairs)
+            .map(|(_, reading)| {
+                words::place(&reading.point, reading.kind, reading.with.as_deref())
+            })
             .collect();
-        page.paragraph("  ", &format!("As in a healthy unit: {}.", cut(&names)));
+        if !names.is_empty() {
+            let when = words::before(repairs);
+            page.paragraph(
+                "  ",
+                &format!("As in a healthy unit{when}: {}.", cut(&names)),
+            );
+        }
     }
     for (_, reading) in &well {
         if let Some(range) = reading.range_assumed {
@@ -469,6 +483,19 @@ mod tests {
         let text = plain(&suspects(&samples::diagnosis(), Listing::Short));
         assert!(text.contains("fits no suspect: read it again"));
         assert!(text.contains("As in a healthy unit: b+."));
+    }
+
+    #[test]
+    fn what_was_read_before_a_repair_is_told_apart() {
+        let mut later = samples::diagnosis();
+        for reading in later.readings.iter_mut().rev().skip(1) {
+            reading.repairs_since = 1;
+        }
+        let text = plain(&suspects(&later, Listing::Short));
+        assert!(text.contains("plate1 before the last repair"), "{text}");
+        assert!(text.contains("nothing is wrong any more"), "{text}");
+        let well = text.lines().filter(|line| line.contains("As in a healthy unit"));
+        assert!(well.count() >= 1, "{text}");
     }
 
     #[test]
