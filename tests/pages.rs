@@ -4,24 +4,52 @@
 //! In `docs/stage-file.md` a block marked `stage` is a stage, or some of its
 //! lines; one marked `stage CODE` must give that finding and no other error.
 //! A block marked `readings` is read against the last whole stage before it.
+//! The block marked `rates` of `docs/rates.md` is read against the stage it speaks of.
 //! With `DEADSTAGE_WRITE_PAGES` set, the tables are written anew.
 
 use std::path::{Path, PathBuf};
 
 use deadstage_circuit::tube_names;
 use deadstage_netlist::{Diagnostic, Stage, parse_readings, parse_stage};
-use deadstage_parts::{PartClass, default_tolerance, tolerance_reason};
+use deadstage_parts::{
+    PartClass, RateProfile, default_tolerance, rate, rate_source, tolerance_reason,
+};
+use deadstage_reason::parse_rates;
 
-const BEGIN: &str = "<!-- tolerances -->\n";
-const END: &str = "<!-- end of tolerances -->";
+fn path(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(name)
+}
 
-fn page_path() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/stage-file.md")
+fn text_of(name: &str) -> String {
+    let path = path(name);
+    std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
 
 fn page() -> String {
-    let path = page_path();
-    std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+    text_of("docs/stage-file.md")
+}
+
+/// Holds what stands on a page between the marks of this name against a table, or puts the table there.
+fn hold(page_name: &str, mark: &str, table: &str) {
+    let (begin, end) = (
+        format!("<!-- {mark} -->\n"),
+        format!("<!-- end of {mark} -->"),
+    );
+    let page = text_of(page_name);
+    let (before, rest) = page
+        .split_once(&begin)
+        .unwrap_or_else(|| panic!("no {begin}"));
+    let (printed, after) = rest.split_once(&end).unwrap_or_else(|| panic!("no {end}"));
+    let wanted = format!("\n{table}\n");
+    if std::env::var_os("DEADSTAGE_WRITE_PAGES").is_some() {
+        let page = format!("{before}{begin}{wanted}{end}{after}");
+        std::fs::write(path(page_name), page).unwrap_or_else(|error| panic!("{error}"));
+        return;
+    }
+    assert_eq!(
+        printed, wanted,
+        "{page_name} is stale; run this test with DEADSTAGE_WRITE_PAGES=1"
+    );
 }
 
 /// A fenced block: the words after its fence, its text, the line it begins on.
@@ -178,19 +206,38 @@ fn table() -> String {
 
 #[test]
 fn the_table_of_tolerances_is_the_data() {
-    let page = page();
-    let (before, rest) = page
-        .split_once(BEGIN)
-        .unwrap_or_else(|| panic!("no {BEGIN}"));
-    let (printed, after) = rest.split_once(END).unwrap_or_else(|| panic!("no {END}"));
-    let wanted = format!("\n{}\n", table());
-    if std::env::var_os("DEADSTAGE_WRITE_PAGES").is_some() {
-        let page = format!("{before}{BEGIN}{wanted}{END}{after}");
-        std::fs::write(page_path(), page).unwrap_or_else(|error| panic!("{error}"));
-        return;
+    hold("docs/stage-file.md", "tolerances", &table());
+}
+
+#[test]
+fn the_table_of_rates_is_the_data() {
+    let mut table =
+        "| part | in service | from | decades old |\n| --- | --- | --- | --- |\n".to_owned();
+    for class in PartClass::ALL {
+        let shown = |profile| format!("{:.1} %", 100.0 * rate(class, profile));
+        let line = [
+            class.name().to_owned(),
+            shown(RateProfile::InService),
+            rate_source(class).to_owned(),
+            shown(RateProfile::DecadesOld),
+        ];
+        table.push_str(&format!("| {} |\n", line.join(" | ")));
     }
-    assert_eq!(
-        printed, wanted,
-        "docs/stage-file.md is stale; run this test with DEADSTAGE_WRITE_PAGES=1"
-    );
+    hold("docs/rates.md", "rates", &table);
+}
+
+#[test]
+fn the_rates_file_of_its_page_and_the_one_that_ships_are_read_without_a_finding() {
+    let text = text_of("netlists/audio/self-biased-output.stage");
+    let (stage, errors) = read(&text, "");
+    assert!(errors.is_empty(), "{errors:?}");
+    let example = blocks(&text_of("docs/rates.md"))
+        .into_iter()
+        .find(|block| block.mark == "rates")
+        .unwrap_or_else(|| panic!("the page has no example"));
+    for (text, lines) in [(example.text, 7), (text_of("netlists/boathouse.rates"), 3)] {
+        let parsed = parse_rates("example", &text, &stage, &tube_names());
+        assert!(parsed.diagnostics.is_empty(), "{:?}", parsed.diagnostics);
+        assert_eq!(parsed.value.changes.len(), lines);
+    }
 }

@@ -90,21 +90,12 @@ pub(crate) struct SuspectArgs {
     /// Plan the readings to come, one after another: what each would tell, up to the repair.
     #[arg(long)]
     pub(crate) plan: bool,
-    /// Which rates of failure to start from.
-    #[arg(long, value_enum, default_value_t = Rates::DecadesOld)]
-    pub(crate) rates: Rates,
+    /// Rates of failure to start from: in-service (tubes fail first), decades-old (capacitors and resistors do), or a rates file.
+    #[arg(long, value_name = "NAME|FILE", default_value = "decades-old")]
+    pub(crate) rates: PathBuf,
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub(crate) format: Format,
-}
-
-/// Where the rates of failure come from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub(crate) enum Rates {
-    /// A unit in its working years: tubes fail first.
-    InService,
-    /// A unit of sixty years: capacitors and resistors fail more than tubes.
-    DecadesOld,
 }
 
 /// What holds for the readings of a command; a sheet's own statements come first.

@@ -6,6 +6,7 @@ use deadstage_netlist::{
     Diagnostic, Readings, SettingId, Severity, SourceMap, Stage, TubeNames, parse_readings,
     parse_stage, render,
 };
+use deadstage_reason::{Rates, parse_rates};
 use deadstage_report::Problem;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -114,6 +115,38 @@ pub(crate) fn sheet(
 ) -> Result<(Readings, Findings), Failure> {
     let (name, text) = text_of(path)?;
     let parsed = parse_readings(&name, &text, stage, names);
+    let findings = Findings::of(&parsed.diagnostics, &parsed.sources);
+    if findings.stops() {
+        return Err(findings.into_failure());
+    }
+    Ok((parsed.value, findings))
+}
+
+/// Rates of failure: a set of the table's by its name, or a rates file read against the stage.
+pub(crate) fn rates(
+    named: &Path,
+    stage: &Stage,
+    names: &TubeNames,
+) -> Result<(Rates, Findings), Failure> {
+    if let Some(rates) = named.to_str().and_then(Rates::named) {
+        return Ok((rates, Findings::default()));
+    }
+    if !named.exists() && named.as_os_str() != STANDARD_INPUT {
+        let known: Vec<&str> = Rates::names().collect();
+        return Err(Failure::plain(
+            "unknown-rates",
+            format!(
+                "--rates {}: neither a set of rates nor a file",
+                named.display()
+            ),
+            Some(format!(
+                "write {} or the path of a rates file",
+                known.join(", ")
+            )),
+        ));
+    }
+    let (name, text) = text_of(named)?;
+    let parsed = parse_rates(&name, &text, stage, names);
     let findings = Findings::of(&parsed.diagnostics, &parsed.sources);
     if findings.stops() {
         return Err(findings.into_failure());

@@ -362,6 +362,14 @@ fn bad_words_of_the_command_line_are_bad_input() {
         vec!["chart", "missing.stage"],
         vec!["suspect", &stage],
         vec!["suspect", &stage, "--read", "plate1"],
+        vec![
+            "suspect",
+            &stage,
+            "--read",
+            "plate1=1V",
+            "--rates",
+            "in-servise",
+        ],
         vec!["tubes", "12AXX"],
         vec!["no-such-command"],
         vec![],
@@ -371,6 +379,119 @@ fn bad_words_of_the_command_line_are_bad_input() {
         assert!(!stderr(&output).is_empty(), "{words:?}");
         assert_eq!(stdout(&output), "", "{words:?}");
     }
+}
+
+/// Probability of all suspects that name this part.
+fn blamed(found: &Value, part: &str) -> f64 {
+    let suspects = found["suspects"].as_array().unwrap();
+    let names = |s: &Value| {
+        let faults = s["faults"].as_array().unwrap();
+        faults.iter().any(|fault| fault["part"] == part)
+    };
+    suspects
+        .iter()
+        .filter(|s| names(s))
+        .map(|s| s["probability"].as_f64().unwrap())
+        .sum()
+}
+
+#[test]
+fn a_rates_file_moves_the_odds_and_what_is_wrong_in_it_is_shown() {
+    let folder = folder("rates");
+    let stage = write(&folder, "good.stage", STAGE);
+    let sheet = write(&folder, "found.readings", SHEET);
+    let good = write(
+        &folder,
+        "own.rates",
+        "rates \"Own\"\ntube x0.1\nR2 open 20%\n",
+    );
+    let ask = |rates: &str| {
+        let words = ["suspect", &stage, "--readings", &sheet, "--rates", rates];
+        run(&[&words[..], &["--format", "json"]].concat())
+    };
+    let table = ask("decades-old");
+    status(&table, 0);
+    let own = ask(&good);
+    status(&own, 0);
+    let (before, after) = (json(&table), json(&own));
+    assert!(blamed(&after, "R2") > blamed(&before, "R2") + 0.1);
+    assert!(blamed(&after, "V1") < blamed(&before, "V1"));
+    // A failure that no reading shows is a warning, and the answer comes all the same.
+    let hidden = write(&folder, "hidden.rates", "rates \"Own\"\nC1 open x2\n");
+    let output = ask(&hidden);
+    status(&output, 0);
+    assert!(
+        stderr(&output).contains("hidden.rates:2:4"),
+        "{}",
+        stderr(&output)
+    );
+    let bad = write(
+        &folder,
+        "bad.rates",
+        "rates \"Own\"\nresistr open x5\nR2 opn x5\n",
+    );
+    let words = ["suspect", &stage, "--read", "plate1=249V", "--rates", &bad];
+    let output = run(&words);
+    status(&output, 2);
+    let said = stderr(&output);
+    for words in [
+        "bad.rates:2:1",
+        "did you mean `resistor`?",
+        "bad.rates:3:4",
+        "did you mean `open`?",
+        "^^^",
+        "volts plate1 249V",
+    ] {
+        assert!(said.contains(words), "{words} in\n{said}");
+    }
+}
+
+#[test]
+fn what_was_read_before_a_repair_is_marked_and_still_counts() {
+    let folder = folder("repair");
+    let stage = write(&folder, "good.stage", STAGE);
+    let found = write(&folder, "found.readings", SHEET);
+    let after = write(
+        &folder,
+        "after.readings",
+        "readings \"After\"\nmeter 11M 3%\nline 117V\nreplaced V1\nvolts plate1 248V\nvolts cathode1 0.01V\n",
+    );
+    let words = [
+        "suspect",
+        &stage,
+        "--readings",
+        &found,
+        "--readings",
+        &after,
+    ];
+    let output = run(&[&words[..], &["--format", "json"]].concat());
+    status(&output, 0);
+    let both = json(&output);
+    let readings = both["readings"].as_array().unwrap();
+    let before: Vec<Option<u64>> = readings
+        .iter()
+        .map(|r| r["repairs_since"].as_u64())
+        .collect();
+    assert_eq!(before, [Some(1), Some(1), Some(1), Some(1), None, None]);
+    // A new tube changed nothing: it was not the tube, and what is left is its socket or the cathode's circuit.
+    let found = run(&[&words[..4], &["--format", "json"]].concat());
+    let top = |answer: &Value| answer["suspects"][0]["faults"].as_array().unwrap().clone();
+    assert_eq!(top(&json(&found))[0]["mode"], "dead");
+    assert!(
+        top(&both)
+            .iter()
+            .any(|fault| fault["mode"] == "poor contact")
+    );
+    let dead = |s: &&Value| s["faults"].to_string().contains("dead");
+    let suspects = both["suspects"].as_array().unwrap();
+    let left: f64 = suspects
+        .iter()
+        .filter(dead)
+        .map(|s| s["probability"].as_f64().unwrap())
+        .sum();
+    assert!(left < 0.02, "{left}");
+    let text = run(&words);
+    assert!(stdout(&text).contains("plate1 before the last repair"));
 }
 
 #[test]

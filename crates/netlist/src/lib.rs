@@ -34,6 +34,8 @@
 //! | `file`, `builder` | the driver, includes; names and what they came to |
 //! | `point`, `expect`, `meter` | where a probe goes, values from the print, meters |
 //! | `sheet`, `reading`, `argument` | the readings sheet, and single values from a command line |
+//! | `rates` | the rates file: how often parts fail |
+//! | `titled` | texts that begin with their title |
 //! | `checks` | what is odd though each statement is sound |
 //! | `print`, `render` | stages, sheets and findings as text |
 //!
@@ -84,6 +86,7 @@ mod passive;
 mod point;
 mod print;
 mod properties;
+mod rates;
 mod reader;
 mod reading;
 mod readings;
@@ -93,6 +96,7 @@ mod span;
 mod stage;
 mod supplies;
 mod switching;
+mod titled;
 mod tubetype;
 mod units;
 mod value;
@@ -106,6 +110,7 @@ pub use file::parse_stage;
 pub use names::{TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
 pub use print::{print_readings, print_stage};
+pub use rates::{Often, RateLine, RateLines, RateOf, RateWords, parse_rates};
 pub use reading::OHMMETER_REACH;
 pub use readings::{
     Bound, Conditions, Look, Meter, MeterInput, Reading, Readings, Remark, RemarkKind,

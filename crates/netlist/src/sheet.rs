@@ -1,13 +1,12 @@
 //! The readings sheet.
 
 use std::collections::HashSet;
-use std::sync::Arc;
 
 use crate::Parsed;
-use crate::cursor::{Cursor, Fault, Outcome, shown};
+use crate::cursor::{Cursor, Outcome, shown};
 use crate::diagnostic::Diagnostic;
 use crate::expect::panel_value;
-use crate::lex::{Statement, Token, TokenKind, statements};
+use crate::lex::{Statement, Token, TokenKind};
 use crate::limits;
 use crate::meter::meter;
 use crate::names::TubeNames;
@@ -15,8 +14,9 @@ use crate::nearest::nearest;
 use crate::point::{Index, Naming, unit_of};
 use crate::reading::{bound, bounded, tail, taken, tester_value};
 use crate::readings::{Look, Reading, Readings, Remark, RemarkKind};
-use crate::span::{FileId, SourceMap, Span};
+use crate::span::{SourceMap, Span};
 use crate::stage::{PartId, PartKind, Place, Point, Quantity, Stage};
+use crate::titled::{self, Reads, Titled};
 use crate::units::Volts;
 
 const KEYWORDS: [&str; 13] = [
@@ -51,31 +51,12 @@ pub fn parse_readings(
     names: &TubeNames,
 ) -> Parsed<Readings> {
     let sources = SourceMap::single(name, text);
-    let mut diagnostics = Vec::new();
     let mut sheet = Sheet {
         index: Index::new(stage, names, HashSet::new()),
         readings: Readings::default(),
-        titled: None,
-        any: false,
+        titled: Titled::new("readings", "a readings sheet"),
     };
-    if let Some(text) = sources.files.first().map(|file| Arc::clone(&file.text))
-        && u32::try_from(text.len()).is_ok()
-    {
-        for statement in statements(&text, FileId(0), 0, &mut diagnostics) {
-            if statement.broken {
-                sheet.any = true;
-                continue;
-            }
-            let mut cursor = Cursor::new(&statement);
-            let outcome = sheet.statement(&mut cursor, &statement);
-            diagnostics.append(&mut cursor.notes);
-            if let Err(Fault::Say(diagnostic)) = outcome {
-                diagnostics.push(*diagnostic);
-            }
-            sheet.any = true;
-        }
-    }
-    diagnostics.sort_by_key(|d| d.span.start);
+    let diagnostics = titled::read(&sources, &mut sheet);
     Parsed {
         value: sheet.readings,
         diagnostics,
@@ -86,34 +67,26 @@ pub fn parse_readings(
 struct Sheet<'s> {
     index: Index<'s>,
     readings: Readings,
-    titled: Option<Span>,
-    /// Whether any statement was met.
-    any: bool,
+    titled: Titled,
 }
 
-impl Sheet<'_> {
+impl Reads for Sheet<'_> {
+    fn titled(&mut self) -> &mut Titled {
+        &mut self.titled
+    }
+
     fn statement(&mut self, cursor: &mut Cursor<'_, '_>, statement: &Statement<'_>) -> Outcome<()> {
         let Some(first) = cursor.next() else {
             return Ok(());
         };
-        if !self.any && first.text != "readings" && self.titled.is_none() {
-            cursor.notes.push(
-                Diagnostic::error(
-                    "no-title",
-                    first.span,
-                    "a readings sheet begins with its title",
-                )
-                .label("`readings` should stand before this")
-                .help("begin the file with `readings \"TITLE\"`"),
-            );
-        }
+        self.titled.begins(cursor, first);
         let keyword = match first.kind {
             TokenKind::Word => first.text,
             _ => "",
         };
         let conditions = &mut self.readings.conditions;
         match keyword {
-            "readings" => return self.title(cursor),
+            "readings" => self.readings.title = self.titled.title(cursor)?,
             "notes" => {
                 let text = cursor.text("the note")?;
                 self.readings.notes.push(text);
@@ -149,34 +122,9 @@ impl Sheet<'_> {
         }
         cursor.finish()
     }
+}
 
-    fn title(&mut self, cursor: &mut Cursor<'_, '_>) -> Outcome<()> {
-        let title = cursor.text("the sheet's title")?;
-        cursor.finish()?;
-        if let Some(earlier) = self.titled {
-            return Err(Diagnostic::error(
-                "repeated-statement",
-                cursor.span,
-                "a readings sheet has one title",
-            )
-            .label("second title")
-            .related(earlier, "first title")
-            .into());
-        }
-        self.titled = Some(cursor.span);
-        self.readings.title = title;
-        if self.any {
-            return Err(Diagnostic::error(
-                "title-not-first",
-                cursor.span,
-                "the title is not the first statement",
-            )
-            .label("belongs at the top")
-            .into());
-        }
-        Ok(())
-    }
-
+impl Sheet<'_> {
     /// The part that a remark is about, or the windings of a transformer.
     fn remarked(&self, cursor: &mut Cursor<'_, '_>) -> Outcome<Vec<PartId>> {
         let windings = self.index.windings(cursor, &Naming::default());

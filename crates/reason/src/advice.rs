@@ -14,7 +14,7 @@ use crate::model::Model;
 use crate::next::{Looked, Worth};
 use crate::observe::Scale;
 use crate::outcome::{FaultName, Plan, PlanAnswer, PlanBranch, PlanNode, PlanStep, PlanThen};
-use crate::outlook::{JointOutlook, present_failures, is_told_apart_by, joint_outlook};
+use crate::outlook::{JointOutlook, is_told_apart_by, joint_outlook, present_failures};
 use crate::plan::{Case, Limits, Numbers, Planner, Ranked, Results, Test, Then, Tree};
 use crate::reach::Step;
 use crate::weigh::{Scales, Weighed};

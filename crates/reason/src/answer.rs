@@ -64,9 +64,10 @@ pub(crate) fn compose(
 ) -> Result<Diagnosis, Error> {
     let mut merged: BTreeMap<Vec<(u32, u8, &'static str)>, Candidate<'_>> = BTreeMap::new();
     for weighed in &found.sets {
-        let mut key: Vec<(u32, u8, &'static str)> = present(scales.failures, weighed, &weighed.best)
-            .map(|(f, _)| (f.part.0, f.section.unwrap_or(0), f.mode.name()))
-            .collect();
+        let mut key: Vec<(u32, u8, &'static str)> =
+            present(scales.failures, weighed, &weighed.best)
+                .map(|(f, _)| (f.part.0, f.section.unwrap_or(0), f.mode.name()))
+                .collect();
         // One part may have failed at several times.
         key.sort_unstable();
         merged

@@ -10,11 +10,12 @@ use deadstage_circuit::{
     Base, Change, DeviceChange, DeviceId, ElementId, Network, OperatingPoint, Overlay, Scratch,
     Situation, plain,
 };
-use deadstage_parts::{LawForm, RateProfile};
+use deadstage_parts::LawForm;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 
 use crate::failure::candidates;
+use crate::rates::Rates;
 use crate::test_bench::stage;
 
 /// Cases of a run; `DEADSTAGE_RANDOM_CASES` asks for so many new ones instead.
@@ -125,7 +126,7 @@ fn solve(
     let healthy = base.solve(&[], None, &mut scratch);
     let healthy = healthy.map_err(|error| format!("healthy again: {error:?}"))?;
     laws_hold(&network, &healthy).map_err(|error| format!("healthy: {error}"))?;
-    let (failures, _) = candidates(&stage, &network, RateProfile::DecadesOld);
+    let (failures, _) = candidates(&stage, &network, &Rates::default());
     let failure = &failures[which % failures.len()];
     let mut overlay = Overlay::new();
     let u = failure.range.low + size * failure.range.width();

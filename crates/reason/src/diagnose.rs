@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 
 use deadstage_circuit::{Probe, Scratch, Situation};
 use deadstage_netlist::{Quantity, Readings, Stage};
-use deadstage_parts::RateProfile;
 
 use crate::answer::Reach;
 use crate::assume::Assumptions;
@@ -15,6 +14,7 @@ use crate::likelihood::Evidence;
 use crate::model::{Model, Networks};
 use crate::observe::{Observation, Observations, Scale};
 use crate::outcome::{Diagnosis, JudgedReading};
+use crate::rates::Rates;
 use crate::search::search;
 use crate::sheets::History;
 use crate::weigh::Scales;
@@ -25,7 +25,7 @@ pub struct Options {
     /// Suspects listed; the tail is summed up as `rest`.
     pub most: usize,
     /// Which base rates hold.
-    pub profile: RateProfile,
+    pub rates: Rates,
     /// Most failures held together.
     pub together: usize,
     /// Whether to plan the readings to come, one after another.
@@ -36,7 +36,7 @@ impl Default for Options {
     fn default() -> Self {
         Self {
             most: 20,
-            profile: RateProfile::DecadesOld,
+            rates: Rates::default(),
             together: 4,
             plan: false,
         }
@@ -121,9 +121,9 @@ pub fn diagnose_assuming(
     }
     let highest = crate::reach::highest_volts(&model);
     let evidence = Evidence::new(&observed.list, highest).without(assumed.without);
-    let (mut failures, invisible) = candidates(stage, &networks.list[0], options.profile);
+    let (mut failures, invisible) = candidates(stage, &networks.list[0], &options.rates);
     assumed.rate(&mut failures);
-    let failures = history.failures(stage, options.profile, failures);
+    let failures = history.failures(stage, &options.rates, failures);
     let remarks = history.remarks(stage, sheets);
     let mut scales = Scales {
         model: &model,
@@ -161,7 +161,12 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
     let mut networks = Networks::new(stage)?;
     let mut observed = Observations::default();
     // A healthy unit is so before and after any repair.
-    observed.add(stage, &networks.list[0], sheets, &History::unrepaired(sheets))?;
+    observed.add(
+        stage,
+        &networks.list[0],
+        sheets,
+        &History::unrepaired(sheets),
+    )?;
     networks.set_line(observed.line_known);
     let mut scratch = Scratch::default();
     let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;

@@ -5,15 +5,14 @@
 mod tests;
 
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind, class_of,
+    Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind,
 };
 use deadstage_netlist::{
     Electrode, FilterInput, NodeId, PartId, PartKind, RectifierConnection, Stage,
 };
-use deadstage_parts::{
-    self as parts, FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
-};
+use deadstage_parts::{FailureRow, Measure, Mode, ParameterPrior};
 
+use crate::rates::Rates;
 use crate::sheets::Stretch;
 
 /// Resistance of a switch that sticks open, ohms.
@@ -308,36 +307,24 @@ impl Failure {
 pub(crate) fn candidates(
     stage: &Stage,
     network: &Network,
-    profile: RateProfile,
+    rates: &Rates,
 ) -> (Vec<Failure>, Vec<(PartId, &'static str)>) {
     let mut list = Vec::new();
     let mut invisible = Vec::new();
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
-        let class = class_of(&part.kind);
-        let rate = parts::rate(class, profile);
         let sections: Vec<PartId> = stage.parts_named(&part.name).collect();
         let sections: Vec<PartId> = sections
             .into_iter()
             .filter(|s| matches!(stage.part(*s).kind, PartKind::Tube { .. }))
             .collect();
         let is_tube = matches!(part.kind, PartKind::Tube { .. });
-        let rows = parts::failures(class);
-        // A share on the mode that drifts with the value moves the others by what it takes.
-        let drift = match &part.kind {
-            PartKind::Resistor { ohms, .. } if class == parts::PartClass::CompositionResistor => {
-                composition_drift_factor(ohms.0)
-            }
-            _ => 1.0,
-        };
-        let weight =
-            |row: &FailureRow| row.share * if row.mode == Mode::High { drift } else { 1.0 };
-        let total: f64 = rows.iter().map(weight).sum();
+        let rows = rates.of(stage, id);
         let shunt = is_shunt(stage, part);
         let reservoir = reservoir_of(stage, network, id);
         if let Some((device, prior)) = reservoir {
             // The one capacitor whose loss DC shows.
-            let open = rows.iter().filter(|row| row.mode == Mode::Open);
-            let p = rate * open.map(weight).sum::<f64>() / total;
+            let open = rows.iter().filter(|(row, _)| row.mode == Mode::Open);
+            let p: f64 = open.map(|(_, p)| p).sum();
             list.push(Failure {
                 part: id,
                 section: None,
@@ -349,7 +336,7 @@ pub(crate) fn candidates(
                 stretch: Stretch::ALWAYS,
             });
         }
-        for row in rows {
+        for (row, probability) in rows {
             if reservoir.is_some() && row.mode == Mode::Open {
                 continue;
             }
@@ -360,8 +347,7 @@ pub(crate) fn candidates(
                 continue;
             }
             let wrong_shunt = shunt && matches!(row.mode, Mode::High | Mode::Low);
-            let probability =
-                rate * weight(row) / total * if wrong_shunt { WRONG_SHUNT } else { 1.0 };
+            let probability = probability * if wrong_shunt { WRONG_SHUNT } else { 1.0 };
             let mut add = |share: f64,
                            section: Option<u8>,
                            action: Action,
@@ -391,6 +377,8 @@ pub(crate) fn candidates(
             }
         }
     }
+    // What never happens is no suspect.
+    list.retain(|failure| failure.ln_odds > f64::NEG_INFINITY);
     (list, invisible)
 }
 

@@ -113,10 +113,7 @@ pub(crate) fn failures_of<'a>(scales: &Scales<'a>, answer: Option<&Weighed>) -> 
 }
 
 /// Those of an answer's failures that are still present, with their likeliest sizes.
-pub(crate) fn present_failures<'a>(
-    scales: &Scales<'a>,
-    answer: Option<&Weighed>,
-) -> Vec<Held<'a>> {
+pub(crate) fn present_failures<'a>(scales: &Scales<'a>, answer: Option<&Weighed>) -> Vec<Held<'a>> {
     let mut held = failures_of(scales, answer);
     held.retain(|(failure, _)| failure.stretch.is_now());
     held

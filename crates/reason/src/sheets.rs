@@ -15,10 +15,11 @@
 
 use deadstage_circuit::{ParameterKind, class_of};
 use deadstage_netlist::{PartId, Readings, Remark, RemarkKind, Span, Stage};
-use deadstage_parts::{self as parts, RateProfile};
+use deadstage_parts::{self as parts, Mode, RateProfile};
 
-use crate::failure::Failure;
+use crate::failure::{Action, Failure};
 use crate::model::{Networks, Renewed};
+use crate::rates::Rates;
 use crate::weigh::Weighed;
 
 /// A part just fitted fails this many times less often than one in service:
@@ -28,6 +29,10 @@ const NEW_PART: f64 = 5.0;
 /// Of the odds that a part of an old unit is bad, the share that it has gone bad in the course of one repair: what the iron or
 /// the returning voltage does to its neighbours (common practice, no source).
 const SINCE_A_REPAIR: f64 = 0.03;
+
+/// Of poor contacts at the pins of a tube, the share that a new tube in the same socket leaves as it was (common practice, no
+/// source): changing it wipes the contacts.
+const SOCKET_STAYS: f64 = 0.5;
 
 /// A part of the unit's history, its ends counted in repairs back from now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -163,7 +168,7 @@ impl History {
     pub(crate) fn failures(
         &self,
         stage: &Stage,
-        profile: RateProfile,
+        rates: &Rates,
         failures: Vec<Failure>,
     ) -> Vec<Failure> {
         if self.replaced.is_empty() {
@@ -186,16 +191,21 @@ impl History {
                 }
                 continue;
             };
+            let mut cured: f64 = 1.0;
+            if is_at_the_socket(&failure) {
+                add(Stretch::ALWAYS, SOCKET_STAYS.ln());
+                cured -= SOCKET_STAYS;
+            }
             if first < self.oldest() {
                 let stretch = Stretch {
                     to: first + 1,
                     ..Stretch::ALWAYS
                 };
-                add(stretch, 0.0);
+                add(stretch, cured.ln());
             }
             for (index, &from) in renewals.iter().enumerate() {
                 let to = renewals.get(index + 1).map_or(0, |next| next + 1);
-                let ln_factor = ln_new(stage, failure.part, profile);
+                let ln_factor = ln_new(stage, failure.part, rates);
                 add(Stretch { from, to }, ln_factor);
             }
         }
@@ -222,11 +232,17 @@ impl History {
     }
 }
 
+/// Whether it is the socket of a tube that fails, and not what is put into it.
+fn is_at_the_socket(failure: &Failure) -> bool {
+    failure.mode == Mode::PoorContact
+        && matches!(failure.action, Action::Pin(..) | Action::Perveance(_))
+}
+
 /// ln of how much less often a new part fails than this one was taken to.
-fn ln_new(stage: &Stage, part: PartId, profile: RateProfile) -> f64 {
+fn ln_new(stage: &Stage, part: PartId, rates: &Rates) -> f64 {
     let class = class_of(&stage.part(part).kind);
     let odds = |p: f64| p / (1.0 - p);
-    let before = parts::rate(class, profile);
+    let before = rates.of_any(stage, part);
     let new = (parts::rate(class, RateProfile::InService) / NEW_PART).min(before);
     if before > 0.0 && new > 0.0 {
         (odds(new) / odds(before)).ln()

@@ -4,13 +4,14 @@ use std::collections::BTreeMap;
 
 use deadstage_circuit::{Network, Scratch, Situation, tube_names};
 use deadstage_netlist::{Readings, Stage, parse_readings, parse_stage};
-use deadstage_parts::{Mode, RateProfile};
+use deadstage_parts::Mode;
 
 use crate::evidence_parts::Known;
 use crate::failure::{Failure, candidates};
 use crate::likelihood::Evidence;
 use crate::model::{Model, Networks};
 use crate::observe::Observations;
+use crate::rates::Rates;
 use crate::sheets::History;
 use crate::weigh::{Scales, Weighed};
 
@@ -66,7 +67,7 @@ pub(crate) fn sheet(stage: &Stage, lines: &str) -> Readings {
 
 /// Every failure of a stage that DC can show.
 pub(crate) fn failures(stage: &Stage, network: &Network) -> Vec<Failure> {
-    candidates(stage, network, RateProfile::DecadesOld).0
+    candidates(stage, network, &Rates::default()).0
 }
 
 /// Calls `then` with everything that weighing needs.

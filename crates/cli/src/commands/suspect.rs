@@ -1,7 +1,7 @@
 //! `suspect`: which parts may have failed, and what to measure next.
 
 use crate::Status;
-use crate::args::{self, Format, SuspectArgs};
+use crate::args::{Format, SuspectArgs};
 use crate::failure::Failure;
 use crate::input;
 use crate::output;
@@ -10,7 +10,6 @@ use deadstage_netlist::{
     Conditions, Meter, Reading, Readings, Stage, TubeNames, parse_meter, parse_reading_argument,
     parse_volts,
 };
-use deadstage_parts::RateProfile;
 use deadstage_reason::{Options, diagnose};
 use deadstage_report::text::Listing;
 use deadstage_report::{json, text};
@@ -26,13 +25,14 @@ fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
     let names = tube_names();
     let loaded = input::stage(&args.file, &names)?;
     output::complain(&loaded.warnings.rendered);
-    let sheets = sheets(args, &loaded.stage, &names)?;
+    let (sheets, rates) = both(
+        sheets(args, &loaded.stage, &names),
+        input::rates(&args.rates, &loaded.stage, &names),
+    )?;
+    output::complain(&rates.1.rendered);
     let options = Options {
         most: args.most.unwrap_or(MOST) as usize,
-        profile: match args.rates {
-            args::Rates::InService => RateProfile::InService,
-            args::Rates::DecadesOld => RateProfile::DecadesOld,
-        },
+        rates: rates.0,
         plan: args.plan,
         ..Options::default()
     };
@@ -51,6 +51,15 @@ fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
     };
     output::show(&shown).map_err(anyhow::Error::from)?;
     Ok(Status::AllWell)
+}
+
+/// Both, or everything that is wrong with either.
+fn both<A, B>(a: Result<A, Failure>, b: Result<B, Failure>) -> Result<(A, B), Failure> {
+    match (a, b) {
+        (Ok(a), Ok(b)) => Ok((a, b)),
+        (Err(a), Err(b)) => Err(a.and(b)),
+        (Err(one), _) | (_, Err(one)) => Err(one),
+    }
 }
 
 /// The sheets in the order given, the readings of the command line as one more;

@@ -83,8 +83,14 @@ fn a_unit_that_was_put_right_is_healthy() {
     // Nor does what was wrong come back as a suspect.
     assert!(now.suspects.iter().all(|s| !s.faults.is_empty()));
     assert!(blamed(&now, "C1") < 0.02, "{}", blamed(&now, "C1"));
-    assert_eq!(now.readings.iter().filter(|r| r.repairs_since == 1).count(), 4);
-    assert_eq!(now.readings.iter().filter(|r| r.repairs_since == 0).count(), 4);
+    assert_eq!(
+        now.readings.iter().filter(|r| r.repairs_since == 1).count(),
+        4
+    );
+    assert_eq!(
+        now.readings.iter().filter(|r| r.repairs_since == 0).count(),
+        4
+    );
 }
 
 #[test]
@@ -158,7 +164,7 @@ fn a_part_replaced_has_old_failures_and_new_ones_and_any_other_may_fail_since() 
         [2, 1, 1, 0]
     );
     let table = failures(&stage, &network);
-    let list = history.failures(&stage, RateProfile::DecadesOld, table.clone());
+    let list = history.failures(&stage, &Rates::default(), table.clone());
     let stretches = |part: &str, mode| -> Vec<(usize, usize)> {
         list.iter()
             .filter(|f| stage.part(f.part).name == part && f.mode == mode)
@@ -169,6 +175,22 @@ fn a_part_replaced_has_old_failures_and_new_ones_and_any_other_may_fail_since() 
     assert_eq!(stretches("C1", Mode::Leaky), [(all, 2), (1, 1), (0, 0)]);
     assert_eq!(stretches("R1", Mode::Open), [(all, 1), (0, 0)]);
     assert_eq!(stretches("R2", Mode::Open), [(all, 0), (1, 0), (0, 0)]);
+    // A socket stays when its tube is changed, though half of the time that cures a contact.
+    let tube = [sheet(&stage, ""), sheet(&stage, "replaced V1\n")];
+    let tube = History::of(&stage, &tube).failures(&stage, &Rates::default(), table.clone());
+    let weak: Vec<usize> = tube
+        .iter()
+        .filter(|f| f.mode == Mode::Weak)
+        .map(|f| f.stretch.to)
+        .collect();
+    assert_eq!(weak, [1, 0]);
+    let contact = tube
+        .iter()
+        .filter(|f| f.mode == Mode::PoorContact && stage.part(f.part).name == "V1");
+    let (always, some): (Vec<&Failure>, Vec<&Failure>) =
+        contact.partition(|f| f.stretch == Stretch::ALWAYS);
+    assert_eq!(some.len(), 2 * always.len());
+    assert!((always[0].ln_odds - some[0].ln_odds).abs() < 1e-12);
     // The two failures of one part go together if they were never there at once.
     let leaks: Vec<&Failure> = list
         .iter()
@@ -178,7 +200,7 @@ fn a_part_replaced_has_old_failures_and_new_ones_and_any_other_may_fail_since() 
     assert!(!leaks[0].goes_with(leaks[0], &stage));
     // Where nothing was read before, there is no old part to speak of.
     let one = [sheet(&stage, "replaced C1\n")];
-    let list = History::of(&stage, &one).failures(&stage, RateProfile::DecadesOld, table.clone());
+    let list = History::of(&stage, &one).failures(&stage, &Rates::default(), table.clone());
     assert_eq!(list.len(), table.len());
 }
 
@@ -188,8 +210,7 @@ fn a_new_part_has_the_odds_of_a_new_one() {
     let network = Network::compile(&stage, LawForm::default()).expect("it has a meaning");
     let table = failures(&stage, &network);
     let sheets = [sheet(&stage, "replaced C1\n")];
-    let list =
-        History::of(&stage, &sheets).failures(&stage, RateProfile::DecadesOld, table.clone());
+    let list = History::of(&stage, &sheets).failures(&stage, &Rates::default(), table.clone());
     let odds = |p: f64| p / (1.0 - p);
     let old = parts::rate(PartClass::PaperCapacitor, RateProfile::DecadesOld);
     let new = parts::rate(PartClass::PaperCapacitor, RateProfile::InService) / NEW_PART;

@@ -322,9 +322,7 @@ fn readings(page: &mut Page, diagnosis: &Diagnosis) {
         let names: Vec<String> = well
             .iter()
             .filter(|(_, reading)| reading.repairs_since == repairs)
-            .map(|(_, reading)| {
-                words::place(&reading.point, reading.kind, reading.with.as_deref())
-            })
+            .map(|(_, reading)| words::place(&reading.point, reading.kind, reading.with.as_deref()))
             .collect();
         if !names.is_empty() {
             let when = words::before(repairs);
@@ -494,7 +492,9 @@ mod tests {
         let text = plain(&suspects(&later, Listing::Short));
         assert!(text.contains("plate1 before the last repair"), "{text}");
         assert!(text.contains("nothing is wrong any more"), "{text}");
-        let well = text.lines().filter(|line| line.contains("As in a healthy unit"));
+        let well = text
+            .lines()
+            .filter(|line| line.contains("As in a healthy unit"));
         assert!(well.count() >= 1, "{text}");
     }
 
