@@ -39,6 +39,6 @@ pub use deadstage_netlist::{
     Diagnostic, Parsed, Readings, Stage, TubeNames, parse_readings, parse_stage, render,
 };
 pub use deadstage_reason::{
-    Chart, ChartOptions, Check, Diagnosis, Error, Options, Suspect, chart, check, diagnose,
-    ohms_chart,
+    Chart, ChartOptions, Check, Diagnosis, Error, Options, Rates, Suspect, chart, check, diagnose,
+    ohms_chart, parse_rates,
 };

@@ -241,7 +241,7 @@ impl Reader<'_> {
                 let fault = cursor.wanted(if has_mode {
                     "how often"
                 } else {
-                    "how often, or a way to fail,"
+                    "a way to fail or how often"
                 });
                 let is_word = cursor.peek().is_some_and(|t| t.kind == TokenKind::Word);
                 let near = nearest(word, self.words.modes.iter().copied())
