@@ -8,13 +8,14 @@
 use deadstage_reason::Options;
 use deadstage_tests::trials::run::Trial;
 use deadstage_tests::trials::score::{Tally, claim, is_partly_right, is_right};
-use deadstage_tests::trials::{draw, run, stages};
+use deadstage_tests::trials::{draw, repair, run, stages};
 use rayon::prelude::*;
 
 /// Larger units take too long for a test.
 const MOST_PARTS: usize = 40;
 const SINGLE_CASES: u64 = 24;
 const HEALTHY_CASES: u64 = 10;
+const REPAIRED_CASES: u64 = 5;
 
 /// What the rates must reach: nine in ten single failures in the first group.
 /// The 168 units here gave 0.905 when the bound was set, so this is no wide margin.
@@ -178,4 +179,41 @@ fn healthy_units_are_called_healthy() {
     );
     assert!(units.len() >= 60, "only {} units drawn", units.len());
     assert!(tally.rate() >= LEAST_HEALTHY, "{:.3}", tally.rate());
+}
+
+/// Units with a failure left after one was put right, or none: the sheet from before the repair must help, and
+/// not make the answer surer than it is right.
+#[test]
+fn the_sheet_from_before_a_repair_still_counts() {
+    let shipped = stages::shipped(MOST_PARTS).unwrap_or_else(|message| panic!("{message}"));
+    let told = |failures: usize| {
+        let units: Vec<_> = shipped
+            .iter()
+            .filter(|(_, stage)| draw::can_build(stage))
+            .flat_map(|(name, stage)| (0..REPAIRED_CASES).map(move |case| (name, stage, case)))
+            .collect();
+        let marks: Vec<repair::Repaired> = units
+            .into_par_iter()
+            .filter_map(|(name, stage, case)| {
+                let seed = 90_000 + case * run::STRIDE + failures as u64;
+                repair::trial(name, stage, failures, seed)
+            })
+            .collect();
+        let (mut both, mut alone) = (Tally::default(), Tally::default());
+        for mark in &marks {
+            both.add_mark(mark.both);
+            alone.add_mark(mark.alone);
+        }
+        println!("{} left, both sheets: {}", failures - 1, both.line());
+        println!("{} left, the second alone: {}", failures - 1, alone.line());
+        (both, alone)
+    };
+    let (healthy, _) = told(1);
+    assert!(healthy.rate() >= LEAST_HEALTHY, "{:.3}", healthy.rate());
+    let (both, alone) = told(2);
+    assert!(both.claims.len() >= 30, "only {} units", both.claims.len());
+    let (with, without) = (both.rate(), alone.rate());
+    assert!(with > without + 0.2, "{with:.3} for {without:.3}");
+    let gap = both.claimed() - both.rate();
+    assert!(gap <= MOST_GAP, "claims are off by {gap:.3}");
 }

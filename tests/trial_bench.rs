@@ -9,7 +9,7 @@ use deadstage_parts::{LawForm, Mode};
 use deadstage_reason::{Ablation, Assumptions, Error, Options, diagnose, diagnose_assuming};
 use deadstage_tests::trials::draw::{Scatter, build, fault, is_built, shares};
 use deadstage_tests::trials::law::Specimen;
-use deadstage_tests::trials::{ideal, page, run, stages};
+use deadstage_tests::trials::{ideal, page, run, stages, whole};
 use rand::SeedableRng;
 use rand_pcg::Pcg64Mcg;
 
@@ -171,6 +171,24 @@ fn what_is_assumed_is_what_is_reasoned_by() {
         ..Assumptions::default()
     };
     assert_eq!(ask(&unlike), Err(Error::UnlikeNetworks));
+}
+
+#[test]
+fn the_section_of_complete_sets_is_put_in_the_place_of_the_old_one() {
+    let page = "# Trials\n\n## Failures named\n\na\n\n## Complete sets\n\nold\n\n## By kind\n\nb\n";
+    assert_eq!(whole::section_of(page), "## Complete sets\n\nold");
+    let new = whole::replaced(page, "## Complete sets\n\nnew\n").expect("there is one");
+    assert_eq!(new, page.replace("old", "new"));
+    let last = "# Trials\n\n## Complete sets\n\nold\n";
+    assert_eq!(whole::section_of(last), "## Complete sets\n\nold");
+    assert!(whole::replaced("# Trials\n", "new").is_err());
+    let sets = stages::shipped(stages::ANY).expect("the shipped stages read");
+    let whole: Vec<&str> = sets
+        .iter()
+        .filter(|(_, stage)| whole::is_whole(stage))
+        .map(|(name, _)| name.as_str())
+        .collect();
+    assert_eq!(whole, ["watch-receiver", "harbour-transmitter"]);
 }
 
 /// The figures change with the program; what the page tells of does not.

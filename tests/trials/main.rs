@@ -2,7 +2,8 @@
 //!
 //! `trials CASES SEED DIGITS [STAGE] [show|ideal|quick]` draws so many units a stage and number of
 //! failures (9 for what is not in the netlist), and tells rates; `show` lists the answers that are sure and wrong,
-//! `ideal` those of the ideal observer, and `quick` asks the program alone, about stages without driven tubes or relays. `trials page [CASES] [SEED]` runs everything and writes the page of figures.
+//! `ideal` those of the ideal observer, and `quick` asks the program alone, about stages without driven tubes or relays. `trials page [CASES] [SEED] [SETS]` runs everything and writes
+//! the page of figures, with so many units of each complete set; `trials whole [SETS] [SEED]` writes its section of complete sets alone.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 
 use std::process::ExitCode;
@@ -10,15 +11,15 @@ use std::process::ExitCode;
 use deadstage_netlist::Stage;
 use deadstage_reason::Options;
 use deadstage_tests::trials::run::Trial;
-use deadstage_tests::trials::{draw, ideal, page, run, score, show, stages};
+use deadstage_tests::trials::{draw, ideal, page, run, score, show, stages, whole};
 use rayon::prelude::*;
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
-    let done = if words.first().is_some_and(|w| w == "page") {
-        whole_page(&words[1..])
-    } else {
-        asked(&words)
+    let done = match words.first().map(String::as_str) {
+        Some("page") => whole_page(&words[1..]),
+        Some("whole") => whole_sets(&words[1..]),
+        _ => asked(&words),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -40,10 +41,20 @@ fn whole_page(words: &[String]) -> Result<(), String> {
     let size = page::Size {
         cases: number(words, 0, page::Size::default().cases),
         seed: number(words, 1, page::Size::default().seed),
+        whole: number(words, 2, page::Size::default().whole),
     };
     let text = page::page(size, &mut |line| println!("{line}"))?;
     let path = page::path();
     std::fs::write(&path, text).map_err(|e| format!("{}: {e}", path.display()))
+}
+
+fn whole_sets(words: &[String]) -> Result<(), String> {
+    let (units, seed) = (number(words, 0, 2), number(words, 1, 1));
+    let path = page::path();
+    let failed = |e: std::io::Error| format!("{}: {e}", path.display());
+    let text = std::fs::read_to_string(&path).map_err(failed)?;
+    let section = whole::section(units, seed, &mut |line| println!("{line}"))?;
+    std::fs::write(&path, whole::replaced(&text, &section)?).map_err(failed)
 }
 
 fn asked(words: &[String]) -> Result<(), String> {

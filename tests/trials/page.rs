@@ -12,7 +12,7 @@ use super::follow::{Way, Ways, follow};
 use super::run::{Drawn, OUTSIDE, ask, both, draw, seed};
 use super::score::{Mark, Pair, Tally, mark};
 use super::show::Kinds;
-use super::{draw as drawing, ideal, stages};
+use super::{draw as drawing, ideal, stages, whole};
 
 /// How much to run.
 #[derive(Clone, Copy, Debug)]
@@ -21,11 +21,17 @@ pub struct Size {
     pub cases: u64,
     /// First seed.
     pub seed: u64,
+    /// Units drawn for each complete set and number of failures; none leaves what the page says of them.
+    pub whole: u64,
 }
 
 impl Default for Size {
     fn default() -> Self {
-        Self { cases: 24, seed: 1 }
+        Self {
+            cases: 24,
+            seed: 1,
+            whole: 0,
+        }
     }
 }
 
@@ -33,8 +39,9 @@ impl Default for Size {
 pub const COMMAND: &str = "cargo run --release -p deadstage-tests --bin trials -- page";
 
 /// Headings of the page, in order.
-pub const HEADINGS: [&str; 6] = [
+pub const HEADINGS: [&str; 7] = [
     "## Failures named",
+    whole::HEADING,
     "## By kind of failure",
     "## Healthy units, and what is not in the netlist",
     "## Readings needed",
@@ -42,10 +49,8 @@ pub const HEADINGS: [&str; 6] = [
     "## Against the aims",
 ];
 
-/// Stages of more parts are drawn half as often.
+/// Stages of more parts are drawn half as often; complete sets have a section of their own.
 const SMALL: usize = 40;
-/// And of more parts than this, a twelfth as often, so not at all in a short run.
-const MIDDLING: usize = 80;
 
 /// Where the page is.
 #[must_use]
@@ -63,8 +68,14 @@ type Shipped = Vec<(String, Stage)>;
 pub fn page(size: Size, told: &mut dyn FnMut(String)) -> Result<String, String> {
     let shipped: Shipped = stages::shipped(stages::ANY)?
         .into_iter()
-        .filter(|(_, stage)| drawing::is_built(stage))
+        .filter(|(_, stage)| drawing::is_built(stage) && !whole::is_whole(stage))
         .collect();
+    let sets = if size.whole > 0 {
+        whole::section(size.whole, size.seed, told)?
+    } else {
+        let page = std::fs::read_to_string(path()).unwrap_or_default();
+        whole::section_of(&page).to_owned()
+    };
     let mut bench = Bench {
         assumptions: shipped
             .iter()
@@ -72,6 +83,7 @@ pub fn page(size: Size, told: &mut dyn FnMut(String)) -> Result<String, String> 
             .collect::<Result<_, _>>()?,
         shipped,
         size,
+        sets,
         kinds: Kinds::default(),
     };
     let counts: Vec<(usize, Vec<Marks>)> = [0, 1, 2, 3, OUTSIDE]
@@ -110,6 +122,8 @@ struct Bench {
     shipped: Shipped,
     assumptions: Vec<Assumptions>,
     size: Size,
+    /// The section of complete sets.
+    sets: String,
     kinds: Kinds,
 }
 
@@ -117,8 +131,7 @@ impl Bench {
     fn cases(&self, stage: &Stage) -> u64 {
         match stage.parts.len() {
             0..=SMALL => self.size.cases,
-            parts if parts <= MIDDLING => self.size.cases.div_ceil(2),
-            _ => self.size.cases / 12,
+            _ => self.size.cases.div_ceil(2),
         }
     }
 
@@ -254,10 +267,12 @@ impl Bench {
             );
         }
 
-        let _ = write!(out, "\n{}\n\n{KINDS}{}", HEADINGS[1], self.kinds.rows());
+        let _ = write!(out, "\n{}\n", self.sets.trim_end());
+
+        let _ = write!(out, "\n{}\n\n{KINDS}{}", HEADINGS[2], self.kinds.rows());
 
         let (healthy, outside) = (pair_of(of(0)), pair_of(of(OUTSIDE)));
-        let _ = write!(out, "\n{}\n\n{ASIDE}", HEADINGS[2]);
+        let _ = write!(out, "\n{}\n\n{ASIDE}", HEADINGS[3]);
         for (what, pair) in [("healthy", &healthy), ("not in the netlist", &outside)] {
             let _ = writeln!(
                 out,
@@ -269,12 +284,12 @@ impl Bench {
             );
         }
 
-        let _ = write!(out, "\n{}\n\n{WAYS}", HEADINGS[3]);
+        let _ = write!(out, "\n{}\n\n{WAYS}", HEADINGS[4]);
         for (way, ended) in ways {
             let _ = writeln!(out, "| {} | {} |", way.name(), way_cells(ended));
         }
 
-        let _ = write!(out, "\n{}\n\n{ABLATION}", HEADINGS[4]);
+        let _ = write!(out, "\n{}\n\n{ABLATION}", HEADINGS[5]);
         for row in ablation {
             let _ = writeln!(out, "{}", ablation_row(row));
         }
@@ -282,7 +297,7 @@ impl Bench {
         let _ = write!(
             out,
             "\n{}\n\n{}",
-            HEADINGS[5],
+            HEADINGS[6],
             aims(
                 &[of(1), of(2), of(3)].map(pair_of),
                 &healthy,
@@ -295,7 +310,7 @@ impl Bench {
 }
 
 fn head(bench: &Bench, total: usize) -> String {
-    let Size { cases, seed } = bench.size;
+    let Size { cases, seed, .. } = bench.size;
     format!(
         "# Trials\n\n\
          Written by `{COMMAND} {cases} {seed}`: {total} units of {} shipped stages, none of which the reasoning has seen.\n\

@@ -171,7 +171,12 @@ fn other_ways(
         for (k, &member) in leader.set.iter().enumerate() {
             for (index, failure) in scales.failures.iter().enumerate() {
                 let other = index != member && failure.part == scales.failures[member].part;
-                if !other {
+                // Of a part replaced the old one and the new one may both be in the set.
+                let beside = |i: usize| {
+                    let own = &scales.failures[i];
+                    own.part == failure.part && own.stretch.overlaps(failure.stretch)
+                };
+                if !other || leader.set.iter().any(|&i| i != member && beside(i)) {
                     continue;
                 }
                 let mut pairs: Vec<(usize, f64)> = leader

@@ -5,7 +5,7 @@
 //! [`Stretch`] of the unit's history in which it was present, and every
 //! reading is forecast with the failures that were present when it was taken.
 //! One set of failures, one size for each and one draw of the tolerances must then explain all sheets
-//! together. What is now wrong are the failures that are still present; what
+//! together (but see [`History::renew`]). What is now wrong are the failures that are still present; what
 //! was wrong with parts since replaced is summed over.
 //!
 //! A sheet with a `replaced` line is taken after that repair, all of it. Time is
@@ -212,12 +212,15 @@ impl History {
         list
     }
 
-    /// What varies anew with each repair: the part fitted has its own place within its tolerance, and the mains are not those of the other day.
+    /// What varies anew with each repair: the part fitted has its own place within its
+    /// tolerance, the mains are not those of the other day, and what brings a
+    /// tube's law to fit one state of the set says little of another state, as no
+    /// tube follows an equation.
     pub(crate) fn renew(&self, networks: &mut Networks) {
         let mut renewed = Vec::new();
         for (parameter, row) in networks.list[0].parameters.iter().enumerate() {
             let times = match (&row.kind, row.part) {
-                (ParameterKind::Line, _) => self.repairs().collect(),
+                (ParameterKind::Line | ParameterKind::Device(..), _) => self.repairs().collect(),
                 (_, Some(part)) => self.renewals(part),
                 _ => Vec::new(),
             };

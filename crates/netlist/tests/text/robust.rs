@@ -157,6 +157,17 @@ const WORDS: &[&str] = &[
     "-",
     "_",
     "ideal",
+    "rates",
+    "paper",
+    "poor",
+    "contact",
+    "open",
+    "x5",
+    "×0.1",
+    "x1e9",
+    "5%",
+    "x",
+    "in-service",
 ];
 
 fn wordy() -> impl Strategy<Value = String> {
@@ -286,6 +297,20 @@ fn survive(text: &str) {
         again.diagnostics
     );
     assert_eq!(sheet.value, again.value, "{printed}");
+
+    let words = RateWords {
+        profiles: vec!["in-service"],
+        kinds: vec!["resistor", "paper capacitor", "tube"],
+        modes: vec!["open", "poor contact"],
+    };
+    for text in [text.to_owned(), format!("rates \"x\"\n{text}")] {
+        let rates = parse_rates("fuzz.rates", &text, &stage, &names, &words);
+        check_findings(&rates.diagnostics, &rates.sources);
+        for line in rates.value.lines {
+            let (Often::Times(size) | Often::Probability(size)) = line.often;
+            assert!((0.0..=1000.0).contains(&size), "{line:?}");
+        }
+    }
 
     let single = SourceMap::single("argument", text);
     let findings = [
