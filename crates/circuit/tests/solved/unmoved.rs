@@ -28,19 +28,23 @@ fn what_hardly_moves_is_told_to_a_small_part_of_what_it_moves_by() {
     for (part, ohms) in [("R1", 100e3), ("R2", 1.5e3), ("R5", 2.7e3), ("R9", 22e3)] {
         for ratio in [0.7, 0.9, 0.97, 1.02, 1.1, 1.5, 3.0] {
             let overlay = [Change::Ohms(circuit.element(part), ohms * ratio)];
-            let near = base.solve_near(&overlay, None, &mut scratch).unwrap();
-            let healthy = base.solve_near(&[], None, &mut scratch).unwrap();
+            let near = base
+                .solve_near(&overlay, None, &mut scratch)
+                .expect("found near");
+            let healthy = base
+                .solve_near(&[], None, &mut scratch)
+                .expect("found near");
             for name in ["bplus", "plate1", "cathode1", "plate2", "cathode2"] {
                 let probe = Probe::Volts {
                     from: circuit.node(name),
                     to: 0,
                     load: Some(1e6),
                 };
-                let was = healthy.read(&probe, &mut scratch, None).unwrap();
-                let exact = near.read(&probe, &mut scratch, None).unwrap();
+                let was = healthy.read(&probe, &mut scratch, None).expect("read");
+                let exact = near.read(&probe, &mut scratch, None).expect("read");
                 let found = near
                     .read_to_within(WITHIN, &probe, &mut scratch, None)
-                    .unwrap();
+                    .expect("read");
                 let most = 0.02 * (exact - was).abs().min(WITHIN) + 1e-3;
                 assert!(
                     (found - exact).abs() <= most,
