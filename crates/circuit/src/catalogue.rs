@@ -137,14 +137,15 @@ pub(crate) fn transistor_law(transistor_type: &str) -> Option<Device> {
     Some(Device::Transistor(law))
 }
 
-/// The law of a `rectifier` statement.
+/// The law of a `rectifier` statement, a choke of so many henries at its output.
 pub(crate) fn rectifier_law(
     tube_type: &str,
     connection: RectifierConnection,
     winding_volts: f64,
     winding_ohms: f64,
     filter: FilterInput,
-) -> Option<Device> {
+    henries: Option<f64>,
+) -> Option<parts::RectifierLaw> {
     let element = if tube_type.eq_ignore_ascii_case("silicon") {
         parts::RectifierElement::Silicon
     } else if tube_type.eq_ignore_ascii_case("selenium") {
@@ -166,9 +167,12 @@ pub(crate) fn rectifier_law(
     };
     let filter = match filter {
         FilterInput::Capacitor => parts::Filter::Capacitor,
-        FilterInput::Choke => parts::Filter::Choke { henries: None },
+        FilterInput::Choke => parts::Filter::Choke { henries },
     };
-    parts::RectifierLaw::new(element, connection, winding_volts, winding_ohms, filter)
-        .ok()
-        .map(Device::Rectifier)
+    let law =
+        parts::RectifierLaw::new(element, connection, winding_volts, winding_ohms, filter).ok()?;
+    Some(match henries {
+        Some(henries) => law.with_choke_behind(henries),
+        None => law,
+    })
 }

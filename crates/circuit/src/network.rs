@@ -6,8 +6,8 @@
 //! what differs from suspicion to suspicion is an [`Overlay`](crate::Overlay).
 
 use deadstage_netlist::{
-    Drive, Electrode, FilterInput, Part, PartId, PartKind, RectifierConnection, SettingId, Stage,
-    Volts,
+    Drive, Electrode, FilterInput, NodeId, Part, PartId, PartKind, RectifierConnection, SettingId,
+    Stage, Volts,
 };
 use deadstage_parts::{
     self as parts, Device, DrivenTube, LawForm, PlateLoad, RateProfile, Trait, TubeDrive,
@@ -15,6 +15,7 @@ use deadstage_parts::{
 
 use crate::classes::class_of;
 use crate::error::{CompileError, LawMismatch};
+use crate::input_choke::{input_choke, mains_hertz};
 
 /// Resistance taken for a closed switch or relay contact, ohms.
 pub(crate) const CLOSED_CONTACT_OHMS: f64 = 0.02;
@@ -102,6 +103,8 @@ pub struct DeviceSlot {
     pub first_port: usize,
     /// Whether it is a supply driven by the mains.
     pub follows_line: bool,
+    /// Of a rectifier with choke input: its choke.
+    pub input_choke: Option<PartId>,
 }
 
 /// One thing in which a healthy unit differs from the print.
@@ -615,10 +618,22 @@ impl Builder<'_> {
         filter: FilterInput,
         ends: (u32, u32),
     ) {
-        match crate::catalogue::rectifier_law(tube_type, connection, winding.0.0, winding.1, filter)
-        {
-            Some(law) => self.two_terminal(id, law, ends.0, ends.1, true),
-            None => self.unknown_type(part, tube_type),
+        let choke = input_choke(self.stage, NodeId(ends.0), NodeId(ends.1));
+        let Some(law) = crate::catalogue::rectifier_law(
+            tube_type,
+            connection,
+            winding.0.0,
+            winding.1,
+            filter,
+            choke.and_then(|choke| choke.henries),
+        ) else {
+            self.unknown_type(part, tube_type);
+            return;
+        };
+        let law = law.at_hertz(mains_hertz(self.stage));
+        self.two_terminal(id, Device::Rectifier(law), ends.0, ends.1, true);
+        if let (Some(slot), FilterInput::Choke) = (self.network.devices.last_mut(), filter) {
+            slot.input_choke = choke.map(|choke| choke.part);
         }
     }
 
@@ -654,6 +669,7 @@ impl Builder<'_> {
             first_port: self.network.port_count,
             law,
             follows_line,
+            input_choke: None,
         });
         self.network.port_count += ports.len();
         self.network.parts[part.0 as usize].device = Some(id);

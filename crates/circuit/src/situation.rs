@@ -169,6 +169,10 @@ impl Values {
                 } else {
                     1.0
                 },
+                choke: match slot.input_choke {
+                    Some(choke) if situation.lifted.contains(&choke) => f64::INFINITY,
+                    _ => 1.0,
+                },
                 ..Condition::default()
             })
             .collect();
@@ -201,6 +205,7 @@ impl Values {
                         DeviceChange::Volts(ratio) => condition.volts *= ratio,
                         DeviceChange::Sides(fraction) => condition.sides *= fraction,
                         DeviceChange::NoReservoir => condition.reservoir = false,
+                        DeviceChange::Choke(ratio) => condition.choke *= ratio,
                         DeviceChange::Mu(ratio) => condition.mu *= ratio,
                         DeviceChange::ContactVolts(volts) => condition.contact_volts += volts,
                         DeviceChange::ScreenShare(ratio) => condition.screen_share *= ratio,

@@ -66,6 +66,9 @@ pub struct Condition {
     pub sides: f64,
     /// Rectifiers with capacitor input: whether the reservoir is there.
     pub reservoir: bool,
+    /// Rectifiers with choke input: what steadies the current, as a ratio to the choke's
+    /// inductance; 0 is none (shorted), infinite an open choke.
+    pub choke: f64,
 }
 
 impl Default for Condition {
@@ -84,6 +87,7 @@ impl Default for Condition {
             volts: 1.0,
             sides: 1.0,
             reservoir: true,
+            choke: 1.0,
         }
     }
 }

@@ -1,18 +1,19 @@
 //! Every way in which the parts of one stage can fail: what it changes in
 //! the network, how far it may go, and how likely it is before anything is read.
 
+mod supply;
 #[cfg(test)]
 mod tests;
 
 use deadstage_circuit::{
     Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind, class_of,
 };
-use deadstage_netlist::{
-    Electrode, FilterInput, NodeId, PartId, PartKind, RectifierConnection, Stage,
-};
+use deadstage_netlist::{Electrode, PartId, PartKind, Stage};
 use deadstage_parts::{
     self as parts, FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
 };
+
+use supply::{choked_by, reservoir_of};
 
 /// Resistance of a switch that sticks open, ohms.
 const STUCK_OPEN_OHMS: f64 = 1e9;
@@ -40,6 +41,8 @@ pub(crate) struct Failure {
     pub(crate) action: Action,
     /// Where in the part, in words: `at the cathode pin`.
     pub(crate) place: Option<&'static str>,
+    /// The supply whose input choke the part is: with the choke goes what steadies its current.
+    pub(crate) chokes: Option<DeviceId>,
 }
 
 /// How far a failure may go: its parameter runs in `u`, which is the
@@ -247,6 +250,12 @@ impl Failure {
             }
             Action::Indication(_) => {}
         }
+        if let Some(device) = self.chokes {
+            overlay.extend(
+                self.choke_left(value, device, base)
+                    .map(|ratio| Change::Device(device, DeviceChange::Choke(ratio))),
+            );
+        }
     }
 
     /// Whether this failure's own size stands in the place of what a healthy
@@ -312,6 +321,7 @@ pub(crate) fn candidates(
         let total: f64 = rows.iter().map(weight).sum();
         let shunt = is_shunt(stage, part);
         let reservoir = reservoir_of(stage, network, id);
+        let chokes = choked_by(stage, network, id);
         if let Some((device, prior)) = reservoir {
             // The one capacitor whose loss DC shows.
             let open = rows.iter().filter(|row| row.mode == Mode::Open);
@@ -324,6 +334,7 @@ pub(crate) fn candidates(
                 range: Range::of(prior, Mode::Weak),
                 action: Action::NoReservoir(device),
                 place: None,
+                chokes: None,
             });
         }
         for row in rows {
@@ -358,6 +369,7 @@ pub(crate) fn candidates(
                     range: Range::of(prior, row.mode),
                     action,
                     place,
+                    chokes,
                 });
             };
             if is_tube {
@@ -368,69 +380,6 @@ pub(crate) fn candidates(
         }
     }
     (list, invisible)
-}
-
-/// From this capacitance on a capacitor behind a rectifier is its reservoir, farads (common practice, no source).
-const RESERVOIR_FARADS: f64 = 1e-6;
-
-/// The rectifier whose only reservoir this part is, and how far above the average of the rectified
-/// wave its output may then stand: not at all before a choke, up to the peak before a
-/// resistor and the next capacitor, which no average law follows (an estimate).
-fn reservoir_of(
-    stage: &Stage,
-    network: &Network,
-    id: PartId,
-) -> Option<(DeviceId, ParameterPrior)> {
-    let across = |ends: Option<(NodeId, NodeId)>, other: (NodeId, NodeId)| {
-        ends.is_some_and(|(a, b)| (a, b) == other || (b, a) == other)
-    };
-    let PartKind::Capacitor { .. } = stage.part(id).kind else {
-        return None;
-    };
-    let ends = stage.part(id).kind.ends()?;
-    let reservoirs = stage.parts.iter().filter(|part| match part.kind {
-        PartKind::Capacitor { farads, .. } => {
-            farads.0 >= RESERVOIR_FARADS && across(part.kind.ends(), ends)
-        }
-        _ => false,
-    });
-    let is_large = reservoirs.count() == 1
-        && matches!(stage.part(id).kind, PartKind::Capacitor { farads, .. } if farads.0 >= RESERVOIR_FARADS);
-    let (rectifier, plus) =
-        (0u32..)
-            .map(PartId)
-            .zip(&stage.parts)
-            .find_map(|(rectifier, part)| match part.kind {
-                PartKind::Rectifier {
-                    connection,
-                    filter: FilterInput::Capacitor,
-                    from,
-                    to,
-                    ..
-                } if connection != RectifierConnection::Doubler
-                    && across(Some((from, to)), ends) =>
-                {
-                    Some((rectifier, if from.0 == 0 { to } else { from }))
-                }
-                _ => None,
-            })?;
-    let device = network.part(rectifier).device.filter(|_| is_large)?;
-    let before_choke = stage.parts.iter().any(|part| match part.kind {
-        PartKind::Choke { from, to, .. } | PartKind::Winding { from, to, .. } => {
-            from == plus || to == plus
-        }
-        _ => false,
-    });
-    let prior = if before_choke {
-        ParameterPrior::None
-    } else {
-        ParameterPrior::Uniform {
-            low: 1.0,
-            high: 1.4,
-            measure: Measure::Ratio,
-        }
-    };
-    Some((device, prior))
 }
 
 /// A shunt is of another value so many times as often as any other resistor:

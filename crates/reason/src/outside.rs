@@ -177,6 +177,7 @@ fn stray(from: usize, to: usize, nodes: usize) -> Failure {
         },
         action: Action::Shunt(from, to),
         place: None,
+        chokes: None,
     }
 }
 

@@ -193,11 +193,22 @@ proptest! {
 fn rectifier_changes_are_those_of_the_circuit_built_anew() {
     let text = "line 117V\n\
                 rectifier V1 5Y3 full-wave 300V winding 120 input capacitor from raw to chassis\n\
-                choke L1 300 from raw to bplus\n\
+                choke L1 300 10H from raw to bplus\n\
                 resistor R1 5000 from bplus to chassis\n";
+    let choke_input = text.replace("capacitor", "choke");
+    let light = choke_input.replace("5000", "100000");
+    for text in [text, &choke_input, &light] {
+        rectifier_changes(text);
+    }
+}
+
+fn rectifier_changes(text: &str) {
     let circuit = Circuit::new(text);
     let v1 = circuit.device("V1");
     for change in [
+        DeviceChange::Choke(0.0),
+        DeviceChange::Choke(0.05),
+        DeviceChange::Choke(f64::INFINITY),
         DeviceChange::Sides(0.5),
         DeviceChange::NoReservoir,
         DeviceChange::Volts(0.9),
