@@ -406,7 +406,7 @@ pub(crate) fn fault_name(stage: &Stage, failure: &Failure, u: f64) -> FaultName 
         part: part.name.clone(),
         section: failure.section,
         mode: failure.mode.name(),
-        phrase: failure.mode.phrase(),
+        phrase: failure.phrase(stage),
         value,
         unit: if value.is_some() { unit } else { "" },
     }

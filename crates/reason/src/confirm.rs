@@ -94,6 +94,10 @@ impl Bench<'_> {
             PartKind::Contact { .. } => {
                 self.contact(failure, u, "move the armature by hand", scratch)
             }
+            PartKind::Relay { .. } if failure.mode == Mode::Stuck => format!(
+                "Work the armature of {} by hand: it must move freely and come back by its spring, and every contact must change over with it.",
+                part.name
+            ),
             PartKind::Meter { .. } if matches!(failure.action, Action::Indication(_)) => format!(
                 "Take {} out and compare it on the bench with another meter in series, on a low-voltage source with a resistor that keeps the current within its scale.",
                 part.name

@@ -6,9 +6,10 @@ mod supply;
 mod tests;
 
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind, class_of,
+    Base, Change, DeviceChange, DeviceId, ElementId, ElementRole, Network, Overlay, ParameterKind,
+    class_of,
 };
-use deadstage_netlist::{Electrode, PartId, PartKind, Stage};
+use deadstage_netlist::{Electrode, PartId, PartKind, RectifierConnection, Stage};
 use deadstage_parts::{
     self as parts, FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
 };
@@ -164,11 +165,38 @@ pub(crate) enum Action {
     Pin(DeviceId, Option<usize>),
     /// A contact that stays closed (`true`) or open wherever it should be the other way.
     Stuck(ElementId, bool),
+    /// An armature that stays as it is: each contact and whether it then is closed.
+    Armature(Vec<(ElementId, bool)>, Rest),
     /// The movement shows the parameter times what it should.
     Indication(PartId),
 }
 
+/// Where an armature stays.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Rest {
+    /// As without current in the coil.
+    Released,
+    /// As with it.
+    PulledIn,
+}
+
 impl Failure {
+    /// The failure as said to a person, less the part: closer than its mode where the part says more.
+    pub(crate) fn phrase(&self, stage: &Stage) -> &'static str {
+        match (&self.action, &stage.part(self.part).kind) {
+            (Action::Armature(_, Rest::Released), _) => "stuck, all its contacts at rest",
+            (Action::Armature(_, Rest::PulledIn), _) => "stuck, all its contacts as if pulled in",
+            (
+                Action::SideDead(_),
+                PartKind::Rectifier {
+                    connection: RectifierConnection::Doubler,
+                    ..
+                },
+            ) => "one half dead",
+            _ => self.mode.phrase(),
+        }
+    }
+
     /// Adds what this failure changes, at parameter `u`, in the situation of `base`.
     pub(crate) fn lay(&self, u: f64, base: &Base<'_>, overlay: &mut Overlay) {
         let value = self.range.value(u);
@@ -248,6 +276,17 @@ impl Failure {
                     overlay.push(Change::Ohms(*id, ohms));
                 }
             }
+            // One that is where it stays is held there, whatever its coil does.
+            Action::Armature(contacts, _) => {
+                overlay.extend(contacts.iter().map(|&(id, closed)| {
+                    let left = match (in_place(id), closed) {
+                        (true, false) => STUCK_OPEN_OHMS,
+                        (false, true) => STUCK_CLOSED_OHMS,
+                        _ => ohms(id),
+                    };
+                    Change::Ohms(id, left)
+                }));
+            }
             Action::Indication(_) => {}
         }
         if let Some(device) = self.chokes {
@@ -285,6 +324,14 @@ impl Failure {
         if self.part == other.part {
             return false;
         }
+        // A contact goes where its armature does.
+        let armature = |f: &Self, of: &Self| match (&f.action, &stage.part(of.part).kind) {
+            (Action::Armature(..), PartKind::Contact { relay, .. }) => *relay == f.part,
+            _ => false,
+        };
+        if armature(self, other) || armature(other, self) {
+            return false;
+        }
         let bottle = |f: &Self| stage.part(f.part).name.to_lowercase();
         // Sections of one bottle fail apart only if each is named by section.
         bottle(self) != bottle(other) || (self.section.is_some() && other.section.is_some())
@@ -309,6 +356,12 @@ pub(crate) fn candidates(
             .collect();
         let is_tube = matches!(part.kind, PartKind::Tube { .. });
         let rows = parts::failures(class);
+        // A half-wave circuit has one side: that dead, it is dead.
+        let one_side = half_wave(&part.kind);
+        let side = rows
+            .iter()
+            .filter(|row| one_side && row.mode == Mode::SideDead);
+        let side: f64 = side.map(|row| row.share).sum();
         // A share on the mode that drifts with the value moves the others by what it takes.
         let drift = match &part.kind {
             PartKind::Resistor { ohms, .. } if class == parts::PartClass::CompositionResistor => {
@@ -316,8 +369,12 @@ pub(crate) fn candidates(
             }
             _ => 1.0,
         };
-        let weight =
-            |row: &FailureRow| row.share * if row.mode == Mode::High { drift } else { 1.0 };
+        let weight = |row: &FailureRow| match row.mode {
+            Mode::High => row.share * drift,
+            Mode::Dead => row.share + side,
+            Mode::SideDead if one_side => 0.0,
+            _ => row.share,
+        };
         let total: f64 = rows.iter().map(weight).sum();
         let shunt = is_shunt(stage, part);
         let reservoir = reservoir_of(stage, network, id);
@@ -338,7 +395,8 @@ pub(crate) fn candidates(
             });
         }
         for row in rows {
-            if reservoir.is_some() && row.mode == Mode::Open {
+            let told_apart = reservoir.is_some() && row.mode == Mode::Open;
+            if told_apart || (one_side && row.mode == Mode::SideDead) {
                 continue;
             }
             if !row.shows_at_dc {
@@ -513,6 +571,31 @@ fn tube_failures(
     }
 }
 
+/// Share of stuck armatures that stay released: the published split of a relay, fails to trip
+/// 0.55 against trips by itself 0.26 (MIL-HDBK-338B, from memory, high).
+const RELEASED: f64 = 0.55 / (0.55 + 0.26);
+
+/// The contacts of a relay, and whether each is open at rest.
+fn contacts_of(network: &Network, id: PartId) -> Vec<(ElementId, bool)> {
+    (0u32..)
+        .map(ElementId)
+        .zip(&network.elements)
+        .filter_map(|(contact, element)| match element.role {
+            ElementRole::Contact {
+                relay,
+                normally_open,
+            } if relay == id => Some((contact, normally_open)),
+            _ => None,
+        })
+        .collect()
+}
+
+/// Whether a rectifier has one side only.
+fn half_wave(kind: &PartKind) -> bool {
+    let half = RectifierConnection::HalfWave;
+    matches!(kind, PartKind::Rectifier { connection, .. } if *connection == half)
+}
+
 /// Failures of everything that is no amplifying tube.
 fn part_failures(
     stage: &Stage,
@@ -564,10 +647,10 @@ fn part_failures(
         let slot = network.device(device);
         match row.mode {
             Mode::Weak => add(1.0, None, Action::Perveance(vec![device]), None, prior),
+            Mode::SideDead => add(1.0, None, Action::SideDead(device), None, prior),
             Mode::Dead | Mode::Open | Mode::NotFiring => {
                 add(1.0, None, Action::Absent(vec![device]), None, prior);
             }
-            Mode::SideDead => add(1.0, None, Action::SideDead(device), None, prior),
             Mode::SiliconInPlace => {
                 add(
                     1.0,
@@ -603,6 +686,20 @@ fn part_failures(
         (PartKind::Switch { .. } | PartKind::Contact { .. }, Mode::Stuck) => {
             for closed in [false, true] {
                 add(0.5, None, Action::Stuck(element, closed), None, prior);
+            }
+        }
+        (PartKind::Relay { .. }, Mode::Stuck) => {
+            let contacts = contacts_of(network, id);
+            // Of one contact alone, the contact's own row is the same failure.
+            if contacts.len() > 1 {
+                for (rest, share) in [(Rest::Released, RELEASED), (Rest::PulledIn, 1.0 - RELEASED)]
+                {
+                    let held = contacts
+                        .iter()
+                        .map(|&(contact, open)| (contact, open == (rest == Rest::PulledIn)))
+                        .collect();
+                    add(share, None, Action::Armature(held, rest), None, prior);
+                }
             }
         }
         (_, Mode::PoorContact) => add(1.0, None, Action::Series(element), None, prior),

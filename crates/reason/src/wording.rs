@@ -142,7 +142,7 @@ pub(crate) fn failure(stage: &Stage, network: &Network, failure: &Failure, u: f6
     let mut said = format!(
         "{} {}",
         part(stage, failure.part, failure.section),
-        failure.mode.phrase()
+        failure.phrase(stage)
     );
     if let Some(place) = failure.place {
         said.push(' ');
@@ -191,7 +191,8 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
         | Action::SideDead(_)
         | Action::NoReservoir(_)
         | Action::SourceDead(_)
-        | Action::Stuck(..) => return None,
+        | Action::Stuck(..)
+        | Action::Armature(..) => return None,
     })
 }
 

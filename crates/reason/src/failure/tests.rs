@@ -4,7 +4,8 @@ use deadstage_circuit::{Base, Network, Scratch, Situation};
 use deadstage_netlist::SettingId;
 use deadstage_parts::{LawForm, Mode};
 
-use super::Action;
+use super::{Action, Failure};
+use crate::outcome::Suspect;
 use crate::test_bench::{failures, sheet, stage};
 use crate::{Options, diagnose};
 
@@ -53,6 +54,109 @@ capacitor C2 20u 450V electrolytic from bplus to chassis
 resistor R1 5k 25W wirewound from bplus to chassis
 "
     )
+}
+
+/// Two contacts of one relay, and a coil that is fed in `transmit`.
+const RELAY: &str = "stage \"relay\"
+settings receive transmit
+supply B1 24V source 10 from relayplus to chassis
+supply B2 250V source 100 from bplus to chassis
+switch S1 from relayplus to coil closed in transmit
+relay K1 500 pulls-in 20mA from coil to chassis
+contact K1a of K1 from bplus to out normally open
+resistor R1 10k 10W from out to chassis
+resistor R2 22k 5W from bplus to mute
+contact K1b of K1 from mute to chassis normally closed
+resistor R3 22k 5W from mute to chassis
+";
+
+/// Both contacts stay as without current, though the coil has its 23.5 V (0.98 of 24 V by the divider).
+#[test]
+fn an_armature_that_sticks_is_named_before_two_contacts() {
+    let stage = stage(RELAY);
+    let first = |lines: &str| {
+        let sheet = sheet(&stage, lines);
+        let found = diagnose(&stage, &[sheet], &Options::default()).expect("it solves");
+        let first = &found.suspects[0];
+        assert_eq!(first.faults.len(), 1);
+        let fault = &first.faults[0];
+        // An open coil under its full voltage reads no other: the relay it is.
+        let of_relay = |s: &&Suspect| s.faults.len() == 1 && s.faults[0].part == "K1";
+        let relay: f64 = found
+            .suspects
+            .iter()
+            .filter(of_relay)
+            .map(|s| s.probability)
+            .sum();
+        (fault.part.clone(), fault.mode, fault.phrase, relay)
+    };
+    let (part, mode, phrase, probability) = first(
+        "setting transmit\nvolts coil 23.5V\nvolts bplus 250V\nvolts out 0V\nvolts mute 0V\nsetting receive\nvolts out 0V\nvolts mute 0V",
+    );
+    assert_eq!((part.as_str(), mode), ("K1", "stuck"));
+    assert_eq!(phrase, "stuck, all its contacts at rest");
+    assert!(probability > 0.95, "{probability}");
+    let (part, _, phrase, probability) = first(
+        "setting receive\nvolts coil 0V\nvolts out 248V\nvolts mute 124V\nsetting transmit\nvolts coil 23.5V\nvolts out 248V\nvolts mute 124V",
+    );
+    assert_eq!(part, "K1");
+    assert_eq!(phrase, "stuck, all its contacts as if pulled in");
+    assert!(probability > 0.95, "{probability}");
+}
+
+/// Nothing else of a contact can be held together with its armature.
+#[test]
+fn a_contact_goes_with_its_armature() {
+    let stage = stage(RELAY);
+    let network = Network::compile(&stage, LawForm::default()).expect("known types");
+    let list = failures(&stage, &network);
+    let of = |part: &str| -> Vec<&Failure> {
+        list.iter()
+            .filter(|f| stage.part(f.part).name == part)
+            .collect()
+    };
+    let armature: Vec<_> = of("K1")
+        .into_iter()
+        .filter(|f| f.mode == Mode::Stuck)
+        .collect();
+    assert_eq!(armature.len(), 2);
+    for failure in armature {
+        assert!(
+            of("K1a")
+                .iter()
+                .all(|f| !f.goes_with(failure, &stage) && !failure.goes_with(f, &stage))
+        );
+        assert!(of("B2").iter().all(|f| f.goes_with(failure, &stage)));
+    }
+    // Of one contact, the contact's own row says it.
+    let one = RELAY.replace(
+        "contact K1b of K1 from mute to chassis normally closed\n",
+        "",
+    );
+    let stage = crate::test_bench::stage(&one);
+    let network = Network::compile(&stage, LawForm::default()).expect("known types");
+    let list = failures(&stage, &network);
+    assert!(
+        !list
+            .iter()
+            .any(|f| matches!(f.action, Action::Armature(..)))
+    );
+}
+
+/// A doubler has halves, a half-wave circuit nothing that could be one of two.
+#[test]
+fn one_side_is_said_as_the_circuit_has_it() {
+    let said = |connection: &str| {
+        let text = supply("choke L1 300 8H").replace("full-wave", connection);
+        let stage = stage(&text);
+        let network = Network::compile(&stage, LawForm::default()).expect("known types");
+        let list = failures(&stage, &network);
+        let side = list.iter().find(|f| f.mode == Mode::SideDead);
+        side.map(|f| f.phrase(&stage))
+    };
+    assert_eq!(said("full-wave"), Some("one side dead"));
+    assert_eq!(said("doubler"), Some("one half dead"));
+    assert_eq!(said("half-wave"), None);
 }
 
 /// Volts of `raw` with C1 open, at the least and the most that the failure may leave.
