@@ -1,29 +1,29 @@
 //! Every way in which the parts of one stage can fail: what it changes in
 //! the network, how far it may go, and how likely it is before anything is read.
 
+mod parts;
 mod supply;
 #[cfg(test)]
 mod tests;
+mod tubes;
 
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, ElementRole, Network, Overlay, ParameterKind,
-    class_of,
+    Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind, class_of,
 };
-use deadstage_netlist::{Electrode, PartId, PartKind, RectifierConnection, Stage};
+use deadstage_netlist::{PartId, PartKind, RectifierConnection, Stage};
 use deadstage_parts::{
-    self as parts, FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
+    FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor,
 };
 
+use self::parts::{half_wave, part_failures};
 use supply::{choked_by, reservoir_of};
+use tubes::tube_failures;
 
 /// Resistance of a switch that sticks open, ohms.
 const STUCK_OPEN_OHMS: f64 = 1e9;
 
 /// Resistance of a switch that sticks closed, ohms.
 const STUCK_CLOSED_OHMS: f64 = 0.05;
-
-/// Perveance that stands for a solid-state diode in a tube's place.
-const SILICON_PERVEANCE: f64 = 300.0;
 
 /// One way in which one part (or bottle) can fail.
 #[derive(Clone, Debug)]
@@ -165,10 +165,21 @@ pub(crate) enum Action {
     Pin(DeviceId, Option<usize>),
     /// A contact that stays closed (`true`) or open wherever it should be the other way.
     Stuck(ElementId, bool),
+    /// The lead of a tap gone, where two halves of a winding meet: they stay joined to each other.
+    TapOpen(Tap),
     /// An armature that stays as it is: each contact and whether it then is closed.
     Armature(Vec<(ElementId, bool)>, Rest),
     /// The movement shows the parameter times what it should.
     Indication(PartId),
+}
+
+/// Two halves of a winding that meet at a tap.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Tap {
+    /// The halves.
+    pub(crate) halves: [ElementId; 2],
+    /// Nodes of their other ends.
+    pub(crate) ends: [usize; 2],
 }
 
 /// Where an armature stays.
@@ -180,10 +191,29 @@ pub(crate) enum Rest {
     PulledIn,
 }
 
+impl Action {
+    /// Elements that it changes.
+    fn elements(&self) -> Vec<ElementId> {
+        match self {
+            Self::Ohms(elements) | Self::Ratio(elements) => elements.clone(),
+            Self::Series(id)
+            | Self::SourceRatio(id)
+            | Self::SourceDead(id)
+            | Self::Stuck(id, _) => {
+                vec![*id]
+            }
+            Self::TapOpen(tap) => tap.halves.to_vec(),
+            Self::Armature(contacts, _) => contacts.iter().map(|(id, _)| *id).collect(),
+            _ => Vec::new(),
+        }
+    }
+}
+
 impl Failure {
     /// The failure as said to a person, less the part: closer than its mode where the part says more.
     pub(crate) fn phrase(&self, stage: &Stage) -> &'static str {
         match (&self.action, &stage.part(self.part).kind) {
+            (Action::TapOpen(_), _) => "open at the tap that both halves share",
             (Action::Armature(_, Rest::Released), _) => "stuck, all its contacts at rest",
             (Action::Armature(_, Rest::PulledIn), _) => "stuck, all its contacts as if pulled in",
             (
@@ -276,6 +306,18 @@ impl Failure {
                     overlay.push(Change::Ohms(*id, ohms));
                 }
             }
+            Action::TapOpen(tap) => {
+                let [first, second] = tap.halves;
+                if in_place(first) && in_place(second) {
+                    let through = ohms(first) + ohms(second);
+                    overlay.extend(tap.halves.map(|half| Change::Ohms(half, value)));
+                    overlay.push(Change::Shunt {
+                        from: tap.ends[0],
+                        to: tap.ends[1],
+                        ohms: through,
+                    });
+                }
+            }
             // One that is where it stays is held there, whatever its coil does.
             Action::Armature(contacts, _) => {
                 overlay.extend(contacts.iter().map(|&(id, closed)| {
@@ -304,6 +346,9 @@ impl Failure {
             (Action::Ohms(own) | Action::Ratio(own), ParameterKind::Ohms(elements)) => {
                 elements.iter().all(|id| own.contains(id))
             }
+            (Action::TapOpen(tap), ParameterKind::Ohms(elements)) => {
+                elements.iter().all(|id| tap.halves.contains(id))
+            }
             (Action::SourceRatio(own) | Action::SourceDead(own), ParameterKind::Emf(source)) => {
                 own == source
             }
@@ -324,12 +369,9 @@ impl Failure {
         if self.part == other.part {
             return false;
         }
-        // A contact goes where its armature does.
-        let armature = |f: &Self, of: &Self| match (&f.action, &stage.part(of.part).kind) {
-            (Action::Armature(..), PartKind::Contact { relay, .. }) => *relay == f.part,
-            _ => false,
-        };
-        if armature(self, other) || armature(other, self) {
+        // A contact goes where its armature does, half a winding where its tap does.
+        let shared = self.action.elements();
+        if other.action.elements().iter().any(|id| shared.contains(id)) {
             return false;
         }
         let bottle = |f: &Self| stage.part(f.part).name.to_lowercase();
@@ -348,14 +390,14 @@ pub(crate) fn candidates(
     let mut invisible = Vec::new();
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
         let class = class_of(&part.kind);
-        let rate = parts::rate(class, profile);
+        let rate = deadstage_parts::rate(class, profile);
         let sections: Vec<PartId> = stage.parts_named(&part.name).collect();
         let sections: Vec<PartId> = sections
             .into_iter()
             .filter(|s| matches!(stage.part(*s).kind, PartKind::Tube { .. }))
             .collect();
         let is_tube = matches!(part.kind, PartKind::Tube { .. });
-        let rows = parts::failures(class);
+        let rows = deadstage_parts::failures(class);
         // A half-wave circuit has one side: that dead, it is dead.
         let one_side = half_wave(&part.kind);
         let side = rows
@@ -364,7 +406,9 @@ pub(crate) fn candidates(
         let side: f64 = side.map(|row| row.share).sum();
         // A share on the mode that drifts with the value moves the others by what it takes.
         let drift = match &part.kind {
-            PartKind::Resistor { ohms, .. } if class == parts::PartClass::CompositionResistor => {
+            PartKind::Resistor { ohms, .. }
+                if class == deadstage_parts::PartClass::CompositionResistor =>
+            {
                 composition_drift_factor(ohms.0)
             }
             _ => 1.0,
@@ -470,243 +514,3 @@ fn shunt_prior(mode: Mode) -> ParameterPrior {
 }
 
 type Add<'a> = dyn FnMut(f64, Option<u8>, Action, Option<&'static str>, ParameterPrior) + 'a;
-
-/// Failures of a tube, of one section or of the whole bottle.
-fn tube_failures(
-    stage: &Stage,
-    network: &Network,
-    id: PartId,
-    row: &FailureRow,
-    sections: &[PartId],
-    add: &mut Add<'_>,
-) {
-    let Some(device) = network.part(id).device else {
-        return;
-    };
-    let PartKind::Tube { unit, .. } = &stage.part(id).kind else {
-        return;
-    };
-    let slot = network.device(device);
-    let several = sections.len() > 1;
-    let section = if several { unit.or(Some(1)) } else { None };
-    let first = sections.first() == Some(&id);
-    let prior = row.prior_for(None);
-    // A heater serves every section: half of these failures are the bottle's.
-    let own_share = if several { 0.5 } else { 1.0 };
-    let bottle: Vec<DeviceId> = sections
-        .iter()
-        .filter_map(|s| network.part(*s).device)
-        .collect();
-    match row.mode {
-        Mode::Weak => {
-            add(
-                own_share,
-                section,
-                Action::Perveance(vec![device]),
-                None,
-                prior,
-            );
-            if several && first {
-                add(0.5, None, Action::Perveance(bottle), None, prior);
-            }
-        }
-        Mode::Dead => {
-            add(
-                own_share,
-                section,
-                Action::Absent(vec![device]),
-                None,
-                prior,
-            );
-            if several && first {
-                add(0.5, None, Action::Absent(bottle), None, prior);
-            }
-        }
-        Mode::Gassy if slot.ports.len() > 1 => add(1.0, section, Action::Gas(device), None, prior),
-        Mode::HeaterCathodeLeak => add(1.0, section, Action::Shunt(slot.common, 0), None, prior),
-        Mode::GridCathodeShort if slot.ports.len() > 1 => {
-            add(
-                1.0,
-                section,
-                Action::Shunt(slot.ports[1], slot.common),
-                None,
-                prior,
-            );
-        }
-        Mode::PoorContact => {
-            let mut pins: Vec<(Option<usize>, &'static str)> = vec![(None, "at the cathode pin")];
-            for (port, electrode) in slot.electrodes.iter().enumerate() {
-                match electrode {
-                    Electrode::Plate => pins.push((Some(port), "at the plate pin")),
-                    Electrode::Screen => pins.push((Some(port), "at the screen pin")),
-                    Electrode::Grid => pins.push((Some(port), "at the grid pin")),
-                    _ => {}
-                }
-            }
-            // A heater pin with resistance in it starves the cathode.
-            let share = 1.0 / (pins.len() + 1) as f64;
-            for (port, place) in pins {
-                add(
-                    share,
-                    section,
-                    Action::Pin(device, port),
-                    Some(place),
-                    prior,
-                );
-            }
-            let starved = ParameterPrior::Uniform {
-                low: 0.02,
-                high: 0.6,
-                measure: Measure::Ratio,
-            };
-            add(
-                share,
-                if several { None } else { section },
-                Action::Perveance(if several { bottle } else { vec![device] }),
-                Some("at a heater pin"),
-                starved,
-            );
-        }
-        _ => {}
-    }
-}
-
-/// Share of stuck armatures that stay released: the published split of a relay, fails to trip
-/// 0.55 against trips by itself 0.26 (MIL-HDBK-338B, from memory, high).
-const RELEASED: f64 = 0.55 / (0.55 + 0.26);
-
-/// The contacts of a relay, and whether each is open at rest.
-fn contacts_of(network: &Network, id: PartId) -> Vec<(ElementId, bool)> {
-    (0u32..)
-        .map(ElementId)
-        .zip(&network.elements)
-        .filter_map(|(contact, element)| match element.role {
-            ElementRole::Contact {
-                relay,
-                normally_open,
-            } if relay == id => Some((contact, normally_open)),
-            _ => None,
-        })
-        .collect()
-}
-
-/// Whether a rectifier has one side only.
-fn half_wave(kind: &PartKind) -> bool {
-    let half = RectifierConnection::HalfWave;
-    matches!(kind, PartKind::Rectifier { connection, .. } if *connection == half)
-}
-
-/// Failures of everything that is no amplifying tube.
-fn part_failures(
-    stage: &Stage,
-    network: &Network,
-    id: PartId,
-    row: &FailureRow,
-    add: &mut Add<'_>,
-) {
-    let part = stage.part(id);
-    let model = network.part(id);
-    let nominal = model.elements.first().map(|&e| network.element(e).ohms);
-    let prior = row.prior_for(nominal);
-    if let PartKind::Potentiometer { .. } = part.kind {
-        let &[upper, lower, wiper] = model.elements.as_slice() else {
-            return;
-        };
-        match row.mode {
-            Mode::Open => {
-                add(
-                    0.5,
-                    None,
-                    Action::Ohms(vec![upper]),
-                    Some("its track, at the first end"),
-                    prior,
-                );
-                add(
-                    0.5,
-                    None,
-                    Action::Ohms(vec![lower]),
-                    Some("its track, at the second end"),
-                    prior,
-                );
-            }
-            Mode::PoorContact => add(
-                1.0,
-                None,
-                Action::Series(wiper),
-                Some("at the wiper"),
-                prior,
-            ),
-            Mode::High | Mode::Low => {
-                add(1.0, None, Action::Ratio(vec![upper, lower]), None, prior)
-            }
-            _ => {}
-        }
-        return;
-    }
-    if let Some(device) = model.device {
-        let slot = network.device(device);
-        match row.mode {
-            Mode::Weak => add(1.0, None, Action::Perveance(vec![device]), None, prior),
-            Mode::SideDead => add(1.0, None, Action::SideDead(device), None, prior),
-            Mode::Dead | Mode::Open | Mode::NotFiring => {
-                add(1.0, None, Action::Absent(vec![device]), None, prior);
-            }
-            Mode::SiliconInPlace => {
-                add(
-                    1.0,
-                    None,
-                    Action::FixedPerveance(vec![device], SILICON_PERVEANCE),
-                    None,
-                    prior,
-                );
-            }
-            Mode::High | Mode::Low => add(1.0, None, Action::Volts(device), None, prior),
-            Mode::PoorContact => add(1.0, None, Action::Pin(device, Some(0)), None, prior),
-            Mode::Short | Mode::Leaky => {
-                // Of a transistor, collector to emitter; of any other, across it.
-                let port = slot.ports.last().copied().unwrap_or(0);
-                add(1.0, None, Action::Shunt(port, slot.common), None, prior);
-            }
-            Mode::HeaterCathodeLeak => add(1.0, None, Action::Shunt(slot.common, 0), None, prior),
-            _ => {}
-        }
-        return;
-    }
-    let Some(&element) = model.elements.first() else {
-        return;
-    };
-    match (&part.kind, row.mode) {
-        (PartKind::Supply { .. }, Mode::Dead) => {
-            add(1.0, None, Action::SourceDead(element), None, prior)
-        }
-        (PartKind::Supply { .. }, _) => add(1.0, None, Action::SourceRatio(element), None, prior),
-        (PartKind::Meter { .. }, Mode::Low | Mode::High) => {
-            add(1.0, None, Action::Indication(id), None, prior);
-        }
-        (PartKind::Switch { .. } | PartKind::Contact { .. }, Mode::Stuck) => {
-            for closed in [false, true] {
-                add(0.5, None, Action::Stuck(element, closed), None, prior);
-            }
-        }
-        (PartKind::Relay { .. }, Mode::Stuck) => {
-            let contacts = contacts_of(network, id);
-            // Of one contact alone, the contact's own row is the same failure.
-            if contacts.len() > 1 {
-                for (rest, share) in [(Rest::Released, RELEASED), (Rest::PulledIn, 1.0 - RELEASED)]
-                {
-                    let held = contacts
-                        .iter()
-                        .map(|&(contact, open)| (contact, open == (rest == Rest::PulledIn)))
-                        .collect();
-                    add(share, None, Action::Armature(held, rest), None, prior);
-                }
-            }
-        }
-        (_, Mode::PoorContact) => add(1.0, None, Action::Series(element), None, prior),
-        (_, Mode::High | Mode::Low) => add(1.0, None, Action::Ratio(vec![element]), None, prior),
-        (_, Mode::Open | Mode::Short | Mode::Leaky) => {
-            add(1.0, None, Action::Ohms(vec![element]), None, prior);
-        }
-        _ => {}
-    }
-}

@@ -192,6 +192,7 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
         | Action::NoReservoir(_)
         | Action::SourceDead(_)
         | Action::Stuck(..)
+        | Action::TapOpen(_)
         | Action::Armature(..) => return None,
     })
 }

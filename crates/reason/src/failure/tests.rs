@@ -143,6 +143,49 @@ fn a_contact_goes_with_its_armature() {
     );
 }
 
+/// A pair of output tubes on one primary.
+const PAIR: &str = "stage \"pair\"
+supply B1 300V source 150 from bplus to chassis
+transformer T1
+winding T1a 160 of T1 from bplus to plateA
+winding T1b 175 of T1 from bplus to plateB
+winding T1s 0.7 of T1 from speaker to chassis
+resistor R1 220 5W wirewound from cathodes to chassis
+resistor R2 220k from gridA to chassis
+resistor R3 220k from gridB to chassis
+resistor R4 2.2k 2W from bplus to screens
+resistor R5 8 from speaker to chassis
+tube V1 6V6 plate=plateA grid=gridA cathode=cathodes screen=screens suppressor=cathodes
+tube V2 6V6 plate=plateB grid=gridB cathode=cathodes screen=screens suppressor=cathodes
+";
+
+/// One half of the primary open starves one plate, the tap both, which stay joined through the winding.
+#[test]
+fn half_a_primary_and_its_tap_are_told_apart() {
+    let stage = stage(PAIR);
+    let first = |lines: &str| {
+        let found = diagnose(&stage, &[sheet(&stage, lines)], &Options::default());
+        let found = found.expect("it solves");
+        let fault = &found.suspects[0].faults[0];
+        assert_eq!(found.suspects[0].faults.len(), 1);
+        (fault.part.clone(), fault.phrase)
+    };
+    let one = first(
+        "volts bplus 291V\nvolts plateA 13V\nvolts plateB 286V\nvolts cathodes 13V\nohms across T1a > 20M",
+    );
+    assert_eq!(one, ("T1a".to_owned(), "open"));
+    let other = first(
+        "volts bplus 291V\nvolts plateA 286V\nvolts plateB 13V\nvolts cathodes 13V\nohms across T1b > 20M",
+    );
+    assert_eq!(other, ("T1b".to_owned(), "open"));
+    let tap = "volts bplus 293V\nvolts plateA 10V\nvolts plateB 10V\nvolts cathodes 10V\nvolts screens 196V\nohms across T1a > 20M";
+    let both = first(tap);
+    assert_eq!(
+        both,
+        ("T1a".to_owned(), "open at the tap that both halves share")
+    );
+}
+
 /// A doubler has halves, a half-wave circuit nothing that could be one of two.
 #[test]
 fn one_side_is_said_as_the_circuit_has_it() {
