@@ -314,7 +314,11 @@ impl Builder<'_> {
                 to,
             } => {
                 let cold = cold.map_or(ohms.0 * COLD_FILAMENT, |r| r.0);
-                self.warmed(id, (from.0, to.0), ohms.0, cold, sigma);
+                let rating = part.rating_volts.map(|volts| volts.0);
+                match rating.and_then(|volts| parts::LampLaw::new(volts, ohms.0, cold)) {
+                    Some(law) => self.lamp(id, (from.0, to.0), law, (ohms.0, cold), sigma),
+                    None => self.warmed(id, (from.0, to.0), ohms.0, cold, sigma),
+                }
             }
             PartKind::Thermistor {
                 ohms,
@@ -468,6 +472,22 @@ impl Builder<'_> {
         };
         let element = self.element(part, ends, hot, 0.0, role);
         self.parameter(ParameterKind::Ohms(vec![element]), sigma, part);
+    }
+
+    /// A lamp of known rating: its law while the power is on, its cold resistance with it off.
+    fn lamp(
+        &mut self,
+        id: PartId,
+        ends: (u32, u32),
+        law: parts::LampLaw,
+        (hot, cold): (f64, f64),
+        sigma: f64,
+    ) {
+        self.warmed(id, ends, parts::LAMP_BYPASS * hot, cold, sigma);
+        self.two_terminal(id, Device::Lamp(law), ends.0, ends.1, false);
+        if let Some(device) = self.network.part(id).device {
+            self.parameter(ParameterKind::Device(device, Trait::Filament), sigma, id);
+        }
     }
 
     fn parameter(&mut self, kind: ParameterKind, sigma: f64, part: PartId) {

@@ -395,7 +395,11 @@ pub(crate) fn fault_name(stage: &Stage, failure: &Failure, u: f64) -> FaultName 
         // How open is open says nothing to anyone.
         _ if failure.mode == Mode::Open => (None, ""),
         Action::Absent(_) | Action::FixedPerveance(..) => (None, ""),
-        Action::Ohms(_) | Action::Series(_) | Action::Shunt(..) | Action::Pin(..) => (size, "Ω"),
+        Action::Ohms(_)
+        | Action::Series(_)
+        | Action::Filament(..)
+        | Action::Shunt(..)
+        | Action::Pin(..) => (size, "Ω"),
         Action::Ratio(_) | Action::SourceRatio(_) => match nominal(&part.kind) {
             Some((print, unit)) => (size.map(|ratio| ratio * print), unit),
             None => (size, ""),

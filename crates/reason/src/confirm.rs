@@ -164,7 +164,7 @@ impl Bench<'_> {
                 };
                 Some((nominal, failed))
             }
-            Action::Series(element) => {
+            Action::Series(element) | Action::Filament(element, _) => {
                 let nominal = self.cold_ohms(*element);
                 Some((nominal, nominal + value))
             }

@@ -165,6 +165,8 @@ pub(crate) enum Action {
     Pin(DeviceId, Option<usize>),
     /// A contact that stays closed (`true`) or open wherever it should be the other way.
     Stuck(ElementId, bool),
+    /// The parameter in series with a filament: its cold resistance with the power off, its law with it on.
+    Filament(ElementId, DeviceId),
     /// The lead of a tap gone, where two halves of a winding meet: they stay joined to each other.
     TapOpen(Tap),
     /// An armature that stays as it is: each contact and whether it then is closed.
@@ -196,7 +198,8 @@ impl Action {
     fn elements(&self) -> Vec<ElementId> {
         match self {
             Self::Ohms(elements) | Self::Ratio(elements) => elements.clone(),
-            Self::Series(id)
+            Self::Filament(id, _)
+            | Self::Series(id)
             | Self::SourceRatio(id)
             | Self::SourceDead(id)
             | Self::Stuck(id, _) => {
@@ -305,6 +308,16 @@ impl Failure {
                     };
                     overlay.push(Change::Ohms(*id, ohms));
                 }
+            }
+            Action::Filament(element, id) => {
+                if in_place(*element) {
+                    overlay.push(Change::Ohms(*element, value + ohms(*element)));
+                }
+                overlay.push(Change::Pin {
+                    device: *id,
+                    port: Some(0),
+                    ohms: value,
+                });
             }
             Action::TapOpen(tap) => {
                 let [first, second] = tap.halves;

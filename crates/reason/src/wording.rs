@@ -174,7 +174,11 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
             let nominal: f64 = elements.iter().map(|&e| network.element(e).ohms).sum();
             format!("about {}", engineering(value * nominal, "Ω"))
         }
-        Action::Ohms(_) | Action::Series(_) | Action::Shunt(..) | Action::Pin(..) => {
+        Action::Ohms(_)
+        | Action::Series(_)
+        | Action::Filament(..)
+        | Action::Shunt(..)
+        | Action::Pin(..) => {
             format!("about {}", engineering(value, "Ω"))
         }
         Action::Perveance(_) if failure.place.is_some() => format!("emission {}", per_cent()),

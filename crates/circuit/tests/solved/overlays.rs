@@ -222,6 +222,30 @@ fn rectifier_changes(text: &str) {
     }
 }
 
+/// A filament behind a poor contact, and one burnt out.
+#[test]
+fn lamp_changes_are_those_of_the_circuit_built_anew() {
+    let text = "supply B1 24V source 5 from feed to chassis\n\
+                lamp P1 42 6.3V from feed to middle\n\
+                lamp P2 42 6.3V from middle to chassis\n\
+                resistor R1 1000 from middle to chassis\n";
+    let circuit = Circuit::new(text);
+    let (lamp, bypass) = (circuit.device("P1"), circuit.element("P1"));
+    for ohms in [3.0, 1e3, 1e7, 1e11] {
+        let overlay = [
+            Change::Ohms(bypass, 4.2e5 + ohms),
+            Change::Pin {
+                device: lamp,
+                port: Some(0),
+                ohms,
+            },
+        ];
+        if let Err(error) = compare(&circuit, &overlay, text) {
+            panic!("{error}");
+        }
+    }
+}
+
 /// Two opens that leave the node between them hanging on nothing: the update
 /// for each alone is harmless, for both together it is not.
 #[test]

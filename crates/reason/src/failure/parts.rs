@@ -128,6 +128,13 @@ pub(super) fn part_failures(
         }
         return;
     }
+    if let (PartKind::Lamp { .. }, Some(device)) = (&part.kind, model.device) {
+        if let (Mode::Open | Mode::PoorContact, Some(&element)) = (row.mode, model.elements.first())
+        {
+            add(1.0, None, Action::Filament(element, device), None, prior);
+        }
+        return;
+    }
     if let Some(device) = model.device {
         let slot = network.device(device);
         match row.mode {

@@ -297,3 +297,27 @@ fn an_open_bleeder_behind_a_choke_is_named_and_the_capacitor_warned_of() {
     );
     assert!(found.highest_volts > 540.0, "{}", found.highest_volts);
 }
+
+/// Two lamps of one string: the one burnt out has all the volts across it, the other none.
+#[test]
+fn a_burnt_out_lamp_is_named() {
+    let text = "stage \"lamps\"
+supply B1 12.6V source 1 from feed to chassis
+lamp P1 42 6.3V from feed to middle
+lamp P2 42 6.3V from middle to chassis
+";
+    let stage = stage(text);
+    for (lines, part) in [
+        ("volts feed 12.6V\nvolts middle 0V", "P1"),
+        ("volts feed 12.6V\nvolts middle 12.6V", "P2"),
+    ] {
+        let sheet = sheet(&stage, lines);
+        let found = diagnose(&stage, &[sheet], &Options::default()).expect("it solves");
+        let fault = &found.suspects[0].faults[0];
+        assert_eq!((fault.part.as_str(), fault.mode), (part, "open"));
+    }
+    // Healthy, half of the volts each.
+    let sheet = sheet(&stage, "volts feed 12.3V\nvolts middle 6.2V");
+    let found = diagnose(&stage, &[sheet], &Options::default()).expect("it solves");
+    assert!(found.healthy > 0.9, "{}", found.healthy);
+}
