@@ -301,7 +301,7 @@ fn lamps_in_series_share_by_their_heat() {
         from: circuit.node(from),
         to: circuit.node(to),
     };
-    let mut read = |from, to| point.read(&probe(from, to), &mut Scratch::default(), None);
+    let read = |from, to| point.read(&probe(from, to), &mut Scratch::default(), None);
     near(read("feed", "middle"), 4.2, 0.01);
     near(read("middle", "chassis"), 3.0, 0.01);
 }
