@@ -6,8 +6,8 @@
 //! what differs from suspicion to suspicion is an [`Overlay`](crate::Overlay).
 
 use deadstage_netlist::{
-    Drive, Electrode, FilterInput, NodeId, Part, PartId, PartKind, RectifierConnection, SettingId,
-    Stage, Volts,
+    COMMON, Drive, Electrode, FilterInput, NodeId, Part, PartId, PartKind, RectifierConnection,
+    SettingId, Stage, Volts,
 };
 use deadstage_parts::{
     self as parts, Device, DrivenTube, LawForm, PlateLoad, RateProfile, Trait, TubeDrive,
@@ -404,7 +404,12 @@ impl Builder<'_> {
                 from,
                 to,
             } => match crate::catalogue::regulator_law(tube_type) {
-                Some(law) => self.two_terminal(id, law, from.0, to.0, false),
+                Some(law) => {
+                    if self.in_string(id, [*from, *to]) {
+                        self.warmed(id, (from.0, to.0), DARK_OHMS, DARK_COLD_OHMS, 0.0);
+                    }
+                    self.two_terminal(id, law, from.0, to.0, false);
+                }
                 None => self.unknown_type(part, tube_type),
             },
             PartKind::Rectifier {
@@ -472,6 +477,18 @@ impl Builder<'_> {
         };
         let element = self.element(part, ends, hot, 0.0, role);
         self.parameter(ParameterKind::Ohms(vec![element]), sigma, part);
+    }
+
+    /// Whether a regulator meets another one at a node of its own: such a node may hang on the two alone.
+    fn in_string(&self, id: PartId, ends: [NodeId; 2]) -> bool {
+        let own = |node: &NodeId| *node != COMMON && ends.contains(node);
+        (0u32..)
+            .map(PartId)
+            .zip(&self.stage.parts)
+            .any(|(other, part)| match &part.kind {
+                PartKind::Regulator { from, to, .. } => other != id && (own(from) || own(to)),
+                _ => false,
+            })
     }
 
     /// A lamp of known rating: its law while the power is on, its cold resistance with it off.
@@ -710,6 +727,13 @@ const MOST_LEAKAGE_OHMS: f64 = 1e11;
 /// From this capacitance on, a capacitor at a driven tube's plate is a bypass and
 /// no part of its tuned circuit, farads. Common practice, no source.
 const BYPASS_FARADS: f64 = 1e-9;
+
+/// What a regulator of a string passes dark, ohms: so much that what flows through both does not
+/// drown the node between them in rounding, and less than any meter shows (common practice, no source).
+const DARK_OHMS: f64 = 1e8;
+
+/// The same with the power off, ohms.
+const DARK_COLD_OHMS: f64 = 1e11;
 
 /// A filament's resistance cold, as a share of hot: a tenth, twelfth or so (common practice, no source).
 const COLD_FILAMENT: f64 = 0.1;

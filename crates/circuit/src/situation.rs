@@ -141,7 +141,8 @@ impl Values {
                         }
                     }
                 }
-                if situation.lifted.contains(&element.part) {
+                let out = |parts: &[PartId]| parts.contains(&element.part);
+                if out(&situation.lifted) || out(&situation.pulled) {
                     ohms = f64::INFINITY;
                 }
                 ElementValue {

@@ -25,6 +25,9 @@ const STUCK_OPEN_OHMS: f64 = 1e9;
 /// Resistance of a switch that sticks closed, ohms.
 const STUCK_CLOSED_OHMS: f64 = 0.05;
 
+/// What is left across a tube that passes nothing, ohms.
+const ABSENT_OHMS: f64 = 1e12;
+
 /// One way in which one part (or bottle) can fail.
 #[derive(Clone, Debug)]
 pub(crate) struct Failure {
@@ -284,6 +287,16 @@ impl Failure {
                 for &id in devices {
                     device(id, DeviceChange::Absent);
                 }
+                // What passes a dark tube of a string goes with it.
+                let network = base.network();
+                let across = devices
+                    .iter()
+                    .flat_map(|&id| &network.part(network.device(id).part).elements);
+                overlay.extend(
+                    across
+                        .filter(|id| in_place(**id))
+                        .map(|&id| Change::Ohms(id, ABSENT_OHMS)),
+                );
             }
             Action::Gas(id) => device(*id, DeviceChange::Gas(value)),
             Action::Volts(id) => device(*id, DeviceChange::Volts(value)),

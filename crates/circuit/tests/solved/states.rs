@@ -72,6 +72,44 @@ fn regulators_in_series_both_strike() {
     near(point.node_volts(circuit.node("upper")), 258.0, 8.0);
 }
 
+/// With nothing else at the node between them, in either order and on any supply that lights both.
+#[test]
+fn regulators_in_series_need_no_resistor_between_them() {
+    for (upper, lower, low) in [
+        ("0B2", "0D3", 150.0),
+        ("0D3", "0B2", 108.0),
+        ("0D3", "0C3", 105.0),
+    ] {
+        for supply in [420.0, 430.0, 450.0, 500.0, 560.0, 640.0] {
+            let circuit = Circuit::new(&format!(
+                "supply B1 {supply}V source 200 from bplus to chassis\n\
+                 resistor R1 8000 from bplus to upper\n\
+                 regulator V1 {upper} from upper to middle\n\
+                 regulator V2 {lower} from middle to chassis\n\
+                 resistor R2 40000 from upper to chassis\n",
+            ));
+            let base = circuit.running();
+            let point = healthy(&base);
+            let (first, second) = (circuit.device("V1"), circuit.device("V2"));
+            assert!(
+                point.fired(first) && point.fired(second),
+                "{upper} {lower} on {supply}"
+            );
+            near(point.node_volts(circuit.node("middle")), low, 4.0);
+            let amps = |id| point.device_amps(id)[0];
+            near(amps(first), amps(second), 2e-6);
+            // One of them out leaves nothing to flow, and the one below it nothing to strike on.
+            let out = [
+                Change::Device(first, DeviceChange::Absent),
+                Change::Ohms(circuit.element("V1"), 1e12),
+            ];
+            let point = base.solve(&out, None, &mut Scratch::default());
+            let point = point.expect("one state");
+            assert!(!point.fired(second));
+        }
+    }
+}
+
 const RELAY: &str = "settings receive transmit\n\
      supply B1 24V source 5 from plus to chassis\n\
      switch S1 from plus to keyed closed in transmit\n\

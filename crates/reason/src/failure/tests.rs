@@ -321,3 +321,31 @@ lamp P2 42 6.3V from middle to chassis
     let found = diagnose(&stage, &[sheet], &Options::default()).expect("it solves");
     assert!(found.healthy > 0.9, "{}", found.healthy);
 }
+
+/// A string of two regulators: healthy, the lower one dark, the upper one dark.
+#[test]
+fn a_string_of_regulators_is_judged_by_its_readings() {
+    let text = "stage \"string\"
+line 117V
+supply B1 450V source 200 from bplus to chassis follows line
+resistor R1 8k 10W wirewound from bplus to upper
+regulator V1 0B2 from upper to middle
+regulator V2 0D3 from middle to chassis
+resistor R2 40k 10W from upper to chassis
+";
+    let stage = stage(text);
+    let judged = |lines: &str| {
+        let found = diagnose(&stage, &[sheet(&stage, lines)], &Options::default());
+        found.expect("it solves")
+    };
+    let healthy = judged("line 117V\nvolts upper 259V\nvolts middle 150V\nvolts bplus 445V");
+    assert!(healthy.healthy > 0.9, "{}", healthy.healthy);
+    // Neither passes anything: the divider alone, 450 V · 40/48.2, and nothing at the middle.
+    let dark = judged("line 117V\nvolts upper 373V\nvolts middle 0V\nvolts bplus 448V");
+    let fault = &dark.suspects[0].faults[0];
+    assert_eq!(fault.part, "V1", "{:?}", dark.suspects[0].faults);
+    // A meter below the lit one pulls the middle up by its own current.
+    let lower = judged("line 117V\nvolts upper 373V\nvolts middle 265V\nvolts bplus 448V");
+    let fault = &lower.suspects[0].faults[0];
+    assert_eq!(fault.part, "V2", "{:?}", lower.suspects[0].faults);
+}
