@@ -55,6 +55,7 @@ fn electrode_written(electrode: parts::Electrode) -> Option<Electrode> {
         parts::Electrode::Screen => Some(Electrode::Screen),
         parts::Electrode::Suppressor => Some(Electrode::Suppressor),
         parts::Electrode::Grid3 => Some(Electrode::Grid3),
+        parts::Electrode::Target => Some(Electrode::Target),
         parts::Electrode::Cathode => Some(Electrode::Cathode),
         _ => None,
     }
@@ -98,6 +99,17 @@ pub fn defined_law(own: &TubeTypeDefinition, form: LawForm) -> Option<TubeLaw> {
     parts::fit_points(kind, &[point], form)
         .ok()
         .map(|fit| fit.law)
+}
+
+/// The law of a tuning indicator's target, where its type has one.
+pub(crate) fn target_law(tube_type: &str, unit: Option<u8>) -> Option<Device> {
+    let tube = tube_table().find(tube_type)?;
+    let unit = tube
+        .units
+        .get(usize::from(unit.unwrap_or(1)).saturating_sub(1))?;
+    let drop = unit.target?;
+    let law = parts::DiodeLaw::vacuum_from_drop(drop.volts, drop.amps);
+    Some(Device::Diode(law))
 }
 
 /// The law of a `diode` statement's type.

@@ -621,6 +621,14 @@ impl Builder<'_> {
             }
             wired.push(electrode);
         }
+        // A target that nothing is known of draws nothing.
+        if let (Some(target), Some(glow)) = (
+            node(Electrode::Target),
+            crate::catalogue::target_law(tube_type, unit),
+        ) {
+            self.device(id, glow, cathode, &[target], &[Electrode::Target], false);
+        }
+        // The part's own device is the last.
         self.device(id, law, cathode, &ports, &wired, false);
     }
 
@@ -756,5 +764,6 @@ pub fn electrode_name(electrode: Electrode) -> &'static str {
         Electrode::Suppressor => "suppressor",
         Electrode::Cathode => "cathode",
         Electrode::Grid3 => "grid3",
+        Electrode::Target => "target",
     }
 }

@@ -382,6 +382,7 @@ impl Bench<'_> {
             Electrode::Suppressor => parts::Electrode::Suppressor,
             Electrode::Cathode => parts::Electrode::Cathode,
             Electrode::Grid3 => parts::Electrode::Grid3,
+            Electrode::Target => parts::Electrode::Target,
         };
         let index = usize::from(unit.unwrap_or(1)).saturating_sub(1);
         let pins: Vec<parts::Pin> = tube_table()

@@ -180,6 +180,7 @@ impl Writer<'_> {
                 Electrode::Cathode => ("cathode", cathode),
                 Electrode::Suppressor => ("suppressor", cathode),
                 Electrode::Grid3 => ("grid3", cathode),
+                Electrode::Target => ("target", screen),
             };
             let _ = write!(line, " {word}={node}");
         }

@@ -6,6 +6,16 @@ use deadstage_parts::{FailureRow, Measure, Mode, ParameterPrior};
 
 use super::{Action, Add};
 
+/// Everything of a section that one cathode feeds: a tuning indicator's target besides its triode.
+fn devices_of(network: &Network, id: PartId) -> Vec<DeviceId> {
+    (0u32..)
+        .map(DeviceId)
+        .zip(&network.devices)
+        .filter(|(_, slot)| slot.part == id)
+        .map(|(device, _)| device)
+        .collect()
+}
+
 /// Failures of a tube, of one section or of the whole bottle.
 pub(super) fn tube_failures(
     stage: &Stage,
@@ -28,31 +38,20 @@ pub(super) fn tube_failures(
     let prior = row.prior_for(None);
     // A heater serves every section: half of these failures are the bottle's.
     let own_share = if several { 0.5 } else { 1.0 };
+    let own = devices_of(network, id);
     let bottle: Vec<DeviceId> = sections
         .iter()
-        .filter_map(|s| network.part(*s).device)
+        .flat_map(|s| devices_of(network, *s))
         .collect();
     match row.mode {
         Mode::Weak => {
-            add(
-                own_share,
-                section,
-                Action::Perveance(vec![device]),
-                None,
-                prior,
-            );
+            add(own_share, section, Action::Perveance(own), None, prior);
             if several && first {
                 add(0.5, None, Action::Perveance(bottle), None, prior);
             }
         }
         Mode::Dead => {
-            add(
-                own_share,
-                section,
-                Action::Absent(vec![device]),
-                None,
-                prior,
-            );
+            add(own_share, section, Action::Absent(own), None, prior);
             if several && first {
                 add(0.5, None, Action::Absent(bottle), None, prior);
             }
@@ -97,7 +96,7 @@ pub(super) fn tube_failures(
             add(
                 share,
                 if several { None } else { section },
-                Action::Perveance(if several { bottle } else { vec![device] }),
+                Action::Perveance(if several { bottle } else { own }),
                 Some("at a heater pin"),
                 starved,
             );
