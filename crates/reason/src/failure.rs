@@ -396,9 +396,12 @@ impl Failure {
             return false;
         }
         // A contact goes where its armature does, half a winding where its tap does.
-        let shared = self.action.elements();
-        if other.action.elements().iter().any(|id| shared.contains(id)) {
-            return false;
+        let wide = |f: &Self| matches!(f.action, Action::Armature(..) | Action::TapOpen(_));
+        if wide(self) || wide(other) {
+            let shared = self.action.elements();
+            if other.action.elements().iter().any(|id| shared.contains(id)) {
+                return false;
+            }
         }
         let bottle = |f: &Self| stage.part(f.part).name.to_lowercase();
         // Sections of one bottle fail apart only if each is named by section.
