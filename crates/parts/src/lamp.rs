@@ -22,6 +22,11 @@ use crate::device::{Condition, PortCurrents, PortVolts};
 /// T⁴ as a power of ρ.
 const RADIATION: f64 = 4.0 / 1.2;
 
+/// ρ^(10/3), without a general power.
+fn radiated(ratio: f64) -> f64 {
+    ratio.powi(3) * ratio.cbrt()
+}
+
 /// Of the resistance when hot, what a circuit may lay across the lamp so that nodes
 /// between lamps in series hang on something: the law takes its current off again.
 pub const LAMP_BYPASS: f64 = 1e4;
@@ -35,6 +40,8 @@ pub struct LampLaw {
     hot_ohms: f64,
     /// ρ₀.
     cold: f64,
+    /// ρ₀^(10/3).
+    cold_heat: f64,
 }
 
 impl LampLaw {
@@ -48,6 +55,7 @@ impl LampLaw {
                 volts,
                 hot_ohms,
                 cold: cold_ohms / hot_ohms,
+                cold_heat: radiated(cold_ohms / hot_ohms),
             },
         )
     }
@@ -80,13 +88,13 @@ impl LampLaw {
     /// ρ and its slope with the voltage.
     fn ratio(&self, volts: f64) -> (f64, f64) {
         let share = volts / self.volts;
-        let cold = self.cold.powf(RADIATION);
+        let cold = self.cold_heat;
         let heat = (1.0 - cold) * share * share;
         // From above: with a = heat^(1/(n + 1)), (a + ρ₀) is past the root, and the equation convex.
         let mut ratio = self.cold + heat.powf(1.0 / (RADIATION + 1.0));
         let mut rise = f64::INFINITY;
         for _ in 0..60 {
-            let power = ratio.powf(RADIATION);
+            let power = radiated(ratio);
             rise = (RADIATION + 1.0) * power - cold;
             let step = (ratio * (power - cold) - heat) / rise;
             ratio -= step;
