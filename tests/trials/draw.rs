@@ -560,6 +560,12 @@ pub fn build(
                     condition.volts = line_ratio
                         * (1.0 + 0.03 * (ratio - 1.0).signum() * (ratio - 1.0).abs().min(1.0));
                 }
+                let opened = |f: &Fault| {
+                    Some(f.part) == slot.input_choke && matches!(f.kind, FaultKind::Open(_))
+                };
+                if faults.iter().any(opened) {
+                    condition.choke = f64::INFINITY;
+                }
                 match fault {
                     Some(FaultKind::Weak(r)) => condition.perveance = r,
                     Some(FaultKind::Dead | FaultKind::NotFiring) => continue,

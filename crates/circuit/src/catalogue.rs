@@ -55,6 +55,7 @@ fn electrode_written(electrode: parts::Electrode) -> Option<Electrode> {
         parts::Electrode::Screen => Some(Electrode::Screen),
         parts::Electrode::Suppressor => Some(Electrode::Suppressor),
         parts::Electrode::Grid3 => Some(Electrode::Grid3),
+        parts::Electrode::Target => Some(Electrode::Target),
         parts::Electrode::Cathode => Some(Electrode::Cathode),
         _ => None,
     }
@@ -100,6 +101,17 @@ pub fn defined_law(own: &TubeTypeDefinition, form: LawForm) -> Option<TubeLaw> {
         .map(|fit| fit.law)
 }
 
+/// The law of a tuning indicator's target, where its type has one.
+pub(crate) fn target_law(tube_type: &str, unit: Option<u8>) -> Option<Device> {
+    let tube = tube_table().find(tube_type)?;
+    let unit = tube
+        .units
+        .get(usize::from(unit.unwrap_or(1)).saturating_sub(1))?;
+    let drop = unit.target?;
+    let law = parts::DiodeLaw::vacuum_from_drop(drop.volts, drop.amps);
+    Some(Device::Diode(law))
+}
+
 /// The law of a `diode` statement's type.
 pub(crate) fn diode_law(diode_type: &str) -> Option<Device> {
     let law = match diode_type.to_ascii_lowercase().as_str() {
@@ -137,14 +149,15 @@ pub(crate) fn transistor_law(transistor_type: &str) -> Option<Device> {
     Some(Device::Transistor(law))
 }
 
-/// The law of a `rectifier` statement.
+/// The law of a `rectifier` statement, a choke of so many henries at its output.
 pub(crate) fn rectifier_law(
     tube_type: &str,
     connection: RectifierConnection,
     winding_volts: f64,
     winding_ohms: f64,
     filter: FilterInput,
-) -> Option<Device> {
+    henries: Option<f64>,
+) -> Option<parts::RectifierLaw> {
     let element = if tube_type.eq_ignore_ascii_case("silicon") {
         parts::RectifierElement::Silicon
     } else if tube_type.eq_ignore_ascii_case("selenium") {
@@ -166,9 +179,12 @@ pub(crate) fn rectifier_law(
     };
     let filter = match filter {
         FilterInput::Capacitor => parts::Filter::Capacitor,
-        FilterInput::Choke => parts::Filter::Choke { henries: None },
+        FilterInput::Choke => parts::Filter::Choke { henries },
     };
-    parts::RectifierLaw::new(element, connection, winding_volts, winding_ohms, filter)
-        .ok()
-        .map(Device::Rectifier)
+    let law =
+        parts::RectifierLaw::new(element, connection, winding_volts, winding_ohms, filter).ok()?;
+    Some(match henries {
+        Some(henries) => law.with_choke_behind(henries),
+        None => law,
+    })
 }

@@ -39,7 +39,8 @@ pub fn graph(stage: &Stage) -> UnGraph<NodeId, (PartId, Joint)> {
                 for (electrode, node) in electrodes {
                     let joint = match electrode {
                         deadstage_netlist::Electrode::Plate
-                        | deadstage_netlist::Electrode::Screen => Joint::Conducts,
+                        | deadstage_netlist::Electrode::Screen
+                        | deadstage_netlist::Electrode::Target => Joint::Conducts,
                         deadstage_netlist::Electrode::Cathode => continue,
                         _ => Joint::Blocks,
                     };

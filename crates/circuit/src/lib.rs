@@ -22,6 +22,7 @@ mod connections;
 mod dense;
 mod error;
 mod faulted;
+mod input_choke;
 mod linear;
 mod near;
 mod network;
@@ -39,6 +40,7 @@ pub use catalogue::{defined_law, tube_names};
 pub use classes::class_of;
 pub use connections::{Joint, check_connections, graph};
 pub use error::{CompileError, LawMismatch, SolveError};
+pub use input_choke::{InputChoke, input_choke, mains_hertz};
 pub use near::NearPoint;
 pub use network::{
     DeviceId, DeviceSlot, Element, ElementId, ElementRole, LINE_SIGMA, Network, Parameter,

@@ -6,8 +6,8 @@
 //! what differs from suspicion to suspicion is an [`Overlay`](crate::Overlay).
 
 use deadstage_netlist::{
-    Drive, Electrode, FilterInput, Part, PartId, PartKind, RectifierConnection, SettingId, Stage,
-    Volts,
+    COMMON, Drive, Electrode, FilterInput, NodeId, Part, PartId, PartKind, RectifierConnection,
+    SettingId, Stage, Volts,
 };
 use deadstage_parts::{
     self as parts, Device, DrivenTube, LawForm, PlateLoad, RateProfile, Trait, TubeDrive,
@@ -15,6 +15,7 @@ use deadstage_parts::{
 
 use crate::classes::class_of;
 use crate::error::{CompileError, LawMismatch};
+use crate::input_choke::{input_choke, mains_hertz};
 
 /// Resistance taken for a closed switch or relay contact, ohms.
 pub(crate) const CLOSED_CONTACT_OHMS: f64 = 0.02;
@@ -102,6 +103,8 @@ pub struct DeviceSlot {
     pub first_port: usize,
     /// Whether it is a supply driven by the mains.
     pub follows_line: bool,
+    /// Of a rectifier with choke input: its choke.
+    pub input_choke: Option<PartId>,
 }
 
 /// One thing in which a healthy unit differs from the print.
@@ -311,7 +314,11 @@ impl Builder<'_> {
                 to,
             } => {
                 let cold = cold.map_or(ohms.0 * COLD_FILAMENT, |r| r.0);
-                self.warmed(id, (from.0, to.0), ohms.0, cold, sigma);
+                let rating = part.rating_volts.map(|volts| volts.0);
+                match rating.and_then(|volts| parts::LampLaw::new(volts, ohms.0, cold)) {
+                    Some(law) => self.lamp(id, (from.0, to.0), law, (ohms.0, cold), sigma),
+                    None => self.warmed(id, (from.0, to.0), ohms.0, cold, sigma),
+                }
             }
             PartKind::Thermistor {
                 ohms,
@@ -397,7 +404,12 @@ impl Builder<'_> {
                 from,
                 to,
             } => match crate::catalogue::regulator_law(tube_type) {
-                Some(law) => self.two_terminal(id, law, from.0, to.0, false),
+                Some(law) => {
+                    if self.in_string(id, [*from, *to]) {
+                        self.warmed(id, (from.0, to.0), DARK_OHMS, DARK_COLD_OHMS, 0.0);
+                    }
+                    self.two_terminal(id, law, from.0, to.0, false);
+                }
                 None => self.unknown_type(part, tube_type),
             },
             PartKind::Rectifier {
@@ -465,6 +477,34 @@ impl Builder<'_> {
         };
         let element = self.element(part, ends, hot, 0.0, role);
         self.parameter(ParameterKind::Ohms(vec![element]), sigma, part);
+    }
+
+    /// Whether a regulator meets another one at a node of its own: such a node may hang on the two alone.
+    fn in_string(&self, id: PartId, ends: [NodeId; 2]) -> bool {
+        let own = |node: &NodeId| *node != COMMON && ends.contains(node);
+        (0u32..)
+            .map(PartId)
+            .zip(&self.stage.parts)
+            .any(|(other, part)| match &part.kind {
+                PartKind::Regulator { from, to, .. } => other != id && (own(from) || own(to)),
+                _ => false,
+            })
+    }
+
+    /// A lamp of known rating: its law while the power is on, its cold resistance with it off.
+    fn lamp(
+        &mut self,
+        id: PartId,
+        ends: (u32, u32),
+        law: parts::LampLaw,
+        (hot, cold): (f64, f64),
+        sigma: f64,
+    ) {
+        self.warmed(id, ends, parts::LAMP_BYPASS * hot, cold, sigma);
+        self.two_terminal(id, Device::Lamp(law), ends.0, ends.1, false);
+        if let Some(device) = self.network.part(id).device {
+            self.parameter(ParameterKind::Device(device, Trait::Filament), sigma, id);
+        }
     }
 
     fn parameter(&mut self, kind: ParameterKind, sigma: f64, part: PartId) {
@@ -581,6 +621,14 @@ impl Builder<'_> {
             }
             wired.push(electrode);
         }
+        // A target that nothing is known of draws nothing.
+        if let (Some(target), Some(glow)) = (
+            node(Electrode::Target),
+            crate::catalogue::target_law(tube_type, unit),
+        ) {
+            self.device(id, glow, cathode, &[target], &[Electrode::Target], false);
+        }
+        // The part's own device is the last.
         self.device(id, law, cathode, &ports, &wired, false);
     }
 
@@ -615,10 +663,22 @@ impl Builder<'_> {
         filter: FilterInput,
         ends: (u32, u32),
     ) {
-        match crate::catalogue::rectifier_law(tube_type, connection, winding.0.0, winding.1, filter)
-        {
-            Some(law) => self.two_terminal(id, law, ends.0, ends.1, true),
-            None => self.unknown_type(part, tube_type),
+        let choke = input_choke(self.stage, NodeId(ends.0), NodeId(ends.1));
+        let Some(law) = crate::catalogue::rectifier_law(
+            tube_type,
+            connection,
+            winding.0.0,
+            winding.1,
+            filter,
+            choke.and_then(|choke| choke.henries),
+        ) else {
+            self.unknown_type(part, tube_type);
+            return;
+        };
+        let law = law.at_hertz(mains_hertz(self.stage));
+        self.two_terminal(id, Device::Rectifier(law), ends.0, ends.1, true);
+        if let (Some(slot), FilterInput::Choke) = (self.network.devices.last_mut(), filter) {
+            slot.input_choke = choke.map(|choke| choke.part);
         }
     }
 
@@ -654,6 +714,7 @@ impl Builder<'_> {
             first_port: self.network.port_count,
             law,
             follows_line,
+            input_choke: None,
         });
         self.network.port_count += ports.len();
         self.network.parts[part.0 as usize].device = Some(id);
@@ -674,6 +735,13 @@ const MOST_LEAKAGE_OHMS: f64 = 1e11;
 /// From this capacitance on, a capacitor at a driven tube's plate is a bypass and
 /// no part of its tuned circuit, farads. Common practice, no source.
 const BYPASS_FARADS: f64 = 1e-9;
+
+/// What a regulator of a string passes dark, ohms: so much that what flows through both does not
+/// drown the node between them in rounding, and less than any meter shows (common practice, no source).
+const DARK_OHMS: f64 = 1e8;
+
+/// The same with the power off, ohms.
+const DARK_COLD_OHMS: f64 = 1e11;
 
 /// A filament's resistance cold, as a share of hot: a tenth, twelfth or so (common practice, no source).
 const COLD_FILAMENT: f64 = 0.1;
@@ -696,5 +764,6 @@ pub fn electrode_name(electrode: Electrode) -> &'static str {
         Electrode::Suppressor => "suppressor",
         Electrode::Cathode => "cathode",
         Electrode::Grid3 => "grid3",
+        Electrode::Target => "target",
     }
 }

@@ -49,6 +49,8 @@ pub enum DeviceChange {
     Sides(f64),
     /// A rectifier's reservoir capacitor gone.
     NoReservoir,
+    /// Inductance of a rectifier's input choke as a ratio; 0 is a shorted one.
+    Choke(f64),
     /// Amplification factor as a ratio.
     Mu(f64),
     /// Shift of the effective bias, volts.

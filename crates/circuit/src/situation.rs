@@ -141,7 +141,8 @@ impl Values {
                         }
                     }
                 }
-                if situation.lifted.contains(&element.part) {
+                let out = |parts: &[PartId]| parts.contains(&element.part);
+                if out(&situation.lifted) || out(&situation.pulled) {
                     ohms = f64::INFINITY;
                 }
                 ElementValue {
@@ -168,6 +169,10 @@ impl Values {
                     situation.line_ratio
                 } else {
                     1.0
+                },
+                choke: match slot.input_choke {
+                    Some(choke) if situation.lifted.contains(&choke) => f64::INFINITY,
+                    _ => 1.0,
                 },
                 ..Condition::default()
             })
@@ -201,6 +206,7 @@ impl Values {
                         DeviceChange::Volts(ratio) => condition.volts *= ratio,
                         DeviceChange::Sides(fraction) => condition.sides *= fraction,
                         DeviceChange::NoReservoir => condition.reservoir = false,
+                        DeviceChange::Choke(ratio) => condition.choke *= ratio,
                         DeviceChange::Mu(ratio) => condition.mu *= ratio,
                         DeviceChange::ContactVolts(volts) => condition.contact_volts += volts,
                         DeviceChange::ScreenShare(ratio) => condition.screen_share *= ratio,

@@ -18,6 +18,10 @@ const LOST_IN_DIFFERENCE: f64 = 1e-7;
 /// when it goes; the entry of A⁻¹ that says so is mostly rounding.
 const LEAST_STIFF_SIEMENS: f64 = 1e-7;
 
+/// A path may be this many times lighter than the entries of A⁻¹ about it: what it leaves of
+/// them is a difference, in which the current through a short is to be known to 10⁻⁹.
+const MOST_SHORTED: f64 = 5e7;
+
 /// One changed element.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Step {
@@ -44,7 +48,8 @@ pub(crate) fn core(steps: &[Step], columns: &[Vec<f64>]) -> Option<Matrix> {
         let total = 1.0 / step.change + own;
         let hanging = step.stiff && own.abs() < LEAST_STIFF_SIEMENS;
         let least = (LOST_IN_DIFFERENCE * step.size).max(LOST_DIGITS * own.abs());
-        if hanging || total.is_nan() || total.abs() <= least {
+        let shorted = !step.stiff && step.change * step.size > MOST_SHORTED;
+        if hanging || shorted || total.is_nan() || total.abs() <= least {
             return None;
         }
         core[(i, i)] = total;

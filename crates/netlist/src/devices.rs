@@ -12,13 +12,14 @@ use crate::stage::{Drive, Electrode, NodeId, PartKind, TubeKind, TubeTypeDefinit
 use crate::units::{Amps, Volts};
 
 /// Electrodes by the words of the trade.
-pub(crate) const ELECTRODES: [(&str, Electrode); 6] = [
+pub(crate) const ELECTRODES: [(&str, Electrode); 7] = [
     ("plate", Electrode::Plate),
     ("grid", Electrode::Grid),
     ("screen", Electrode::Screen),
     ("suppressor", Electrode::Suppressor),
     ("cathode", Electrode::Cathode),
     ("grid3", Electrode::Grid3),
+    ("target", Electrode::Target),
 ];
 
 /// The word for an electrode.
@@ -438,8 +439,8 @@ fn missing_electrode(name: Token<'_>, electrode: &str) -> Diagnostic {
     .help(format!("add `{electrode}=NODE`"))
 }
 
-/// Every electrode that the type has must be wired (the suppressor may be
-/// joined inside the bottle), and none that it has not.
+/// Every electrode that the type has must be wired (the suppressor may be joined inside the
+/// bottle, and a print of a tuning indicator's triode may leave out the target), and none that it has not.
 fn check_electrodes(
     name: Token<'_>,
     type_token: Token<'_>,
@@ -460,7 +461,8 @@ fn check_electrodes(
     }
     for &electrode in has {
         let is_wired = wired.iter().any(|(known, ..)| *known == electrode);
-        if !is_wired && electrode != Electrode::Suppressor {
+        let optional = matches!(electrode, Electrode::Suppressor | Electrode::Target);
+        if !is_wired && !optional {
             return Err(missing_electrode(name, electrode_word(electrode)).into());
         }
     }

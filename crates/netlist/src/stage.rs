@@ -366,6 +366,8 @@ pub enum Electrode {
     Cathode,
     /// Second control grid of a converter (injection grid, grid 3).
     Grid3,
+    /// Fluorescent target of a tuning indicator.
+    Target,
 }
 
 /// Drive stated for a stage whose DC state depends on its signal.

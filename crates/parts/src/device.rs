@@ -5,6 +5,7 @@
 //! | --- | --- | --- |
 //! | tube | cathode | plate, grid, screen, grid 3 (as many as the kind has) |
 //! | diode, regulator | cathode | anode |
+//! | lamp | either end | the other |
 //! | rectifier supply | negative output | positive output |
 //! | transistor | emitter | base, collector |
 //!
@@ -14,6 +15,7 @@
 use std::fmt::Debug;
 use std::sync::Arc;
 
+use crate::lamp::LampLaw;
 use crate::rectifier::RectifierLaw;
 use crate::regulator::RegulatorLaw;
 use crate::solid::{DiodeLaw, TransistorLaw};
@@ -66,6 +68,11 @@ pub struct Condition {
     pub sides: f64,
     /// Rectifiers with capacitor input: whether the reservoir is there.
     pub reservoir: bool,
+    /// Rectifiers with choke input: what steadies the current, as a ratio to the choke's
+    /// inductance; 0 is none (shorted), infinite an open choke.
+    pub choke: f64,
+    /// Lamps: resistance as a ratio.
+    pub filament: f64,
 }
 
 impl Default for Condition {
@@ -84,6 +91,8 @@ impl Default for Condition {
             volts: 1.0,
             sides: 1.0,
             reservoir: true,
+            choke: 1.0,
+            filament: 1.0,
         }
     }
 }
@@ -109,6 +118,8 @@ pub enum Trait {
     Volts,
     /// [`Condition::drive`], spread in its logarithm.
     Drive,
+    /// [`Condition::filament`], spread in its logarithm.
+    Filament,
 }
 
 /// One standard deviation of a [`Trait`] among healthy specimens.
@@ -134,6 +145,7 @@ impl Condition {
             Trait::Tail => self.tail *= amount.exp(),
             Trait::Volts => self.volts *= amount.exp(),
             Trait::Drive => self.drive *= amount.exp(),
+            Trait::Filament => self.filament *= amount.exp(),
         }
         self
     }
@@ -170,6 +182,8 @@ pub enum Device {
     Rectifier(RectifierLaw),
     /// A gas voltage regulator.
     Regulator(RegulatorLaw),
+    /// A filament lamp.
+    Lamp(LampLaw),
     /// A bipolar transistor.
     Transistor(TransistorLaw),
     /// Whatever has a law of its own.
@@ -186,6 +200,7 @@ impl Device {
             Self::Diode(law) => law.ports(),
             Self::Rectifier(law) => law.ports(),
             Self::Regulator(law) => law.ports(),
+            Self::Lamp(law) => law.ports(),
             Self::Transistor(law) => law.ports(),
             Self::Own(law) => law.ports(),
         }
@@ -200,6 +215,7 @@ impl Device {
             Self::Diode(law) => law.currents(volts, condition),
             Self::Rectifier(law) => law.currents(volts, condition),
             Self::Regulator(law) => law.currents(volts, condition),
+            Self::Lamp(law) => law.currents(volts, condition),
             Self::Transistor(law) => law.currents(volts, condition),
             Self::Own(law) => law.currents(volts, condition),
         }
@@ -214,6 +230,8 @@ impl Device {
             Self::Diode(law) => law.spreads(),
             Self::Rectifier(law) => law.spreads(),
             Self::Regulator(law) => law.spreads(),
+            // What is known of it is the tolerance of the one part.
+            Self::Lamp(_) => Vec::new(),
             Self::Transistor(law) => law.spreads(),
             Self::Own(law) => law.spreads(),
         }

@@ -8,6 +8,7 @@ mod class;
 mod device;
 mod dual;
 mod failures;
+mod lamp;
 mod preferred;
 mod rectifier;
 mod regulator;
@@ -24,6 +25,7 @@ pub use failures::{
     FailureRow, Measure, Mode, ParameterPrior, RateProfile, composition_drift_factor, failure,
     failures, rate, rate_source,
 };
+pub use lamp::{LAMP_BYPASS, LampLaw};
 pub use preferred::Series;
 pub use rectifier::{Connection, Filter, RectifierElement, RectifierError, RectifierLaw};
 pub use regulator::RegulatorLaw;

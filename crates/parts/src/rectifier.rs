@@ -27,6 +27,9 @@ use pulse::Series;
 /// Least series resistance, ohms: no winding and rectifier have none.
 const LEAST_OHMS: f64 = 0.5;
 
+/// Mains frequency that is taken unless another is given, hertz.
+const MAINS_HERTZ: f64 = 60.0;
+
 /// Leakage across the output, siemens.
 const LEAK_SIEMENS: f64 = 1e-9;
 
@@ -57,7 +60,8 @@ pub enum RectifierError {
 ///
 /// One port: positive output against negative output. Of the condition it looks
 /// at [`Condition::perveance`] (of a vacuum rectifier; nothing at zero for any
-/// kind), [`Condition::volts`] (of the winding) and [`Condition::sides`].
+/// kind), [`Condition::volts`] (of the winding), [`Condition::sides`],
+/// [`Condition::reservoir`] and [`Condition::choke`].
 #[derive(Clone, Debug, PartialEq)]
 pub struct RectifierLaw {
     element: RectifierElement,
@@ -65,6 +69,9 @@ pub struct RectifierLaw {
     filter: Filter,
     peak_volts: f64,
     ohms: f64,
+    mains_hertz: f64,
+    /// Of the choke behind a reservoir, for when the reservoir is lost; henries.
+    choke_behind: Option<f64>,
 }
 
 impl RectifierLaw {
@@ -103,7 +110,26 @@ impl RectifierLaw {
             filter,
             peak_volts: winding_rms * SQRT_2,
             ohms: winding_ohms.max(LEAST_OHMS),
+            mains_hertz: MAINS_HERTZ,
+            choke_behind: None,
         })
+    }
+
+    /// The same supply on mains of another frequency than 60 Hz; one that is not above zero is no change.
+    #[must_use]
+    pub fn at_hertz(mut self, hertz: f64) -> Self {
+        if hertz.is_finite() && hertz > 0.0 {
+            self.mains_hertz = hertz;
+        }
+        self
+    }
+
+    /// The same supply, capacitor input, with a choke of so many henries between its
+    /// reservoir and the rest of the filter: without the reservoir it is the input.
+    #[must_use]
+    pub fn with_choke_behind(mut self, henries: f64) -> Self {
+        self.choke_behind = Some(henries).filter(|h| h.is_finite() && *h > 0.0);
+        self
     }
 
     /// The same supply with another rectifier in its socket.
@@ -215,7 +241,7 @@ impl RectifierLaw {
         }
     }
 
-    /// Least current that keeps a choke of known inductance working as one, amperes (60 Hz).
+    /// Least current that keeps a choke of known inductance working as one, amperes.
     #[must_use]
     pub fn critical_amps(&self) -> Option<f64> {
         match self.filter {
@@ -223,10 +249,51 @@ impl RectifierLaw {
                 henries: Some(henries),
             } if self.has_sides() => {
                 let average = 2.0 * FRAC_1_PI * self.peak(&Condition::default());
-                Some(choke::critical_amps(average, henries))
+                Some(choke::critical_amps(average, self.reactance(henries)))
             }
             _ => None,
         }
+    }
+
+    /// Inductance that the input choke is left with, as a ratio ([`Condition::choke`]),
+    /// when its `ohms` by the print became `left`.
+    ///
+    /// More ohms are a resistance in series: it steadies the current as reactance does,
+    /// so the two add at right angles. Fewer are shorted turns, a share f of the winding
+    /// of resistance R, closely coupled to the rest: the shorted part, as seen there, lies
+    /// as R (1 − f)²/f across the reactance of (1 − f)² of the whole (the ideal
+    /// transformer; worked here, leakage left out). 1 for a choke of unknown inductance.
+    #[must_use]
+    pub fn choke_left(&self, ohms: f64, left: f64) -> f64 {
+        let Filter::Choke {
+            henries: Some(henries),
+        } = self.filter
+        else {
+            return 1.0;
+        };
+        let reactance = self.reactance(henries);
+        if left >= ohms {
+            return 1.0_f64.hypot((left - ohms) / reactance);
+        }
+        let turns = (left / ohms).clamp(0.0, 1.0);
+        turns * turns * ohms / ohms.hypot((1.0 - turns) * reactance)
+    }
+
+    /// Inductance that the input choke is left with, as a ratio, when a path of `ohms` lies
+    /// across it: none where its inductance is not known.
+    #[must_use]
+    pub fn choke_bridged(&self, ohms: f64) -> f64 {
+        match self.filter {
+            Filter::Choke {
+                henries: Some(henries),
+            } => ohms / ohms.hypot(self.reactance(henries)),
+            _ => 0.0,
+        }
+    }
+
+    /// Of so many henries at the ripple of a full-wave circuit, ohms.
+    fn reactance(&self, henries: f64) -> f64 {
+        4.0 * PI * self.mains_hertz * henries
     }
 
     /// Peak of one side less the constant drops, volts.
@@ -261,23 +328,37 @@ impl RectifierLaw {
         let peak = self.peak(condition);
         // Without its reservoir a supply gives the average of the rectified wave, as into a choke.
         let filter = match self.filter {
-            Filter::Capacitor if !condition.reservoir => Filter::Choke { henries: None },
+            Filter::Capacitor if !condition.reservoir => Filter::Choke {
+                henries: self.choke_behind,
+            },
             filter => filter,
         };
+        let into_capacitor = || {
+            let stacked = self.connection.stacked();
+            let (mean, slope) = pulse::mean_current(peak, volts / stacked, &series);
+            (pulses * mean, pulses * slope / stacked)
+        };
         match filter {
-            Filter::Capacitor => {
-                let stacked = self.connection.stacked();
-                let (mean, slope) = pulse::mean_current(peak, volts / stacked, &series);
-                (pulses * mean, pulses * slope / stacked)
-            }
+            Filter::Capacitor => into_capacitor(),
             Filter::Choke { henries } => {
                 // Each pulse is a half-cycle, of average peak/π over a whole one.
                 let average = pulses * FRAC_1_PI * peak;
                 let whole = self.has_sides() && condition.sides >= 1.0;
+                let left = condition.choke.max(0.0);
+                if left == 0.0 {
+                    return into_capacitor();
+                }
                 let climb = henries
-                    .filter(|_| whole)
-                    .map(|henries| (peak - average, henries));
-                choke::current(&Wave { average, climb }, volts, &series)
+                    .map(|henries| self.reactance(henries) * left)
+                    .filter(|reactance| whole && reactance.is_finite())
+                    .map(|reactance| (peak - average, reactance));
+                let choked = choke::current(&Wave { average, climb }, volts, &series);
+                if left >= 1.0 {
+                    return choked;
+                }
+                // With little inductance left, the capacitor behind it takes pulses as a reservoir does.
+                let pulsed = into_capacitor();
+                if pulsed.0 < choked.0 { pulsed } else { choked }
             }
         }
     }

@@ -334,6 +334,8 @@ pub struct Unit {
     pub drop: Option<Drop>,
     /// Figures of a regulator.
     pub glow: Option<Glow>,
+    /// Current of a tuning indicator's target at so many volts.
+    pub target: Option<Drop>,
     fits: [OnceLock<Result<Fit, FitError>>; 2],
 }
 

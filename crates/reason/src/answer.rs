@@ -216,10 +216,12 @@ pub(crate) fn compose(
         &name,
     );
     let rest = list.iter().skip(options.most).map(|c| c.probability).sum();
+    let readings = judged(scales, &slips);
+    let highest_volts = highest_met(&readings, &suspects, highest_volts);
     Ok(Diagnosis {
         stage: stage.title.clone(),
         sheet: sheets.last().map(|s| s.title.clone()).unwrap_or_default(),
-        readings: judged(scales, &slips),
+        readings,
         suspects,
         healthy,
         unexplained,
@@ -235,6 +237,18 @@ pub(crate) fn compose(
         plan: advice.plan,
         highest_volts,
     })
+}
+
+/// The highest voltage that a healthy unit has, that was read, or that a suspect gives
+/// where it was read: a supply whose load is gone stands above what its print says.
+fn highest_met(readings: &[JudgedReading], suspects: &[Suspect], healthy: f64) -> f64 {
+    let volts: Vec<&JudgedReading> = readings.iter().filter(|r| r.kind == "volts").collect();
+    let given = suspects.iter().flat_map(|suspect| &suspect.predicts);
+    let given = given.filter(|p| volts.iter().any(|r| r.point == p.point));
+    given
+        .map(|prediction| prediction.value.abs())
+        .chain(volts.iter().map(|r| r.read.abs()))
+        .fold(healthy, f64::max)
 }
 
 /// How far the search went.
@@ -381,7 +395,11 @@ pub(crate) fn fault_name(stage: &Stage, failure: &Failure, u: f64) -> FaultName 
         // How open is open says nothing to anyone.
         _ if failure.mode == Mode::Open => (None, ""),
         Action::Absent(_) | Action::FixedPerveance(..) => (None, ""),
-        Action::Ohms(_) | Action::Series(_) | Action::Shunt(..) | Action::Pin(..) => (size, "Ω"),
+        Action::Ohms(_)
+        | Action::Series(_)
+        | Action::Filament(..)
+        | Action::Shunt(..)
+        | Action::Pin(..) => (size, "Ω"),
         Action::Ratio(_) | Action::SourceRatio(_) => match nominal(&part.kind) {
             Some((print, unit)) => (size.map(|ratio| ratio * print), unit),
             None => (size, ""),
@@ -392,7 +410,7 @@ pub(crate) fn fault_name(stage: &Stage, failure: &Failure, u: f64) -> FaultName 
         part: part.name.clone(),
         section: failure.section,
         mode: failure.mode.name(),
-        phrase: failure.mode.phrase(),
+        phrase: failure.phrase(stage),
         value,
         unit: if value.is_some() { unit } else { "" },
     }

@@ -162,13 +162,14 @@ fn kind(change: &Change) -> &'static str {
         Change::Device(_, DeviceChange::Volts(_)) => "volts",
         Change::Device(_, DeviceChange::Sides(_)) => "a side",
         Change::Device(_, DeviceChange::NoReservoir) => "no reservoir",
+        Change::Device(_, DeviceChange::Choke(_)) => "a choke",
         Change::Device(_, DeviceChange::Absent) => "nothing there",
         Change::Device(..) => "another trait",
     }
 }
 
 /// What a run of some size must have met, or it proves less than it says.
-const KINDS: [&str; 12] = [
+const KINDS: [&str; 13] = [
     "a short",
     "an open",
     "a wrong value",
@@ -180,6 +181,7 @@ const KINDS: [&str; 12] = [
     "volts",
     "a side",
     "no reservoir",
+    "a choke",
     "nothing there",
 ];
 

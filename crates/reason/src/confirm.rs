@@ -94,6 +94,14 @@ impl Bench<'_> {
             PartKind::Contact { .. } => {
                 self.contact(failure, u, "move the armature by hand", scratch)
             }
+            PartKind::Winding { .. } if matches!(failure.action, Action::TapOpen(_)) => format!(
+                "Ohms from end to end of {} and its other half: as by the print if only the tap's lead is off; from the tap to either end: no reading. Look at the joint and the lead-out of the tap first.",
+                part.name
+            ),
+            PartKind::Relay { .. } if failure.mode == Mode::Stuck => format!(
+                "Work the armature of {} by hand: it must move freely and come back by its spring, and every contact must change over with it.",
+                part.name
+            ),
             PartKind::Meter { .. } if matches!(failure.action, Action::Indication(_)) => format!(
                 "Take {} out and compare it on the bench with another meter in series, on a low-voltage source with a resistor that keeps the current within its scale.",
                 part.name
@@ -156,7 +164,7 @@ impl Bench<'_> {
                 };
                 Some((nominal, failed))
             }
-            Action::Series(element) => {
+            Action::Series(element) | Action::Filament(element, _) => {
                 let nominal = self.cold_ohms(*element);
                 Some((nominal, nominal + value))
             }
@@ -374,6 +382,7 @@ impl Bench<'_> {
             Electrode::Suppressor => parts::Electrode::Suppressor,
             Electrode::Cathode => parts::Electrode::Cathode,
             Electrode::Grid3 => parts::Electrode::Grid3,
+            Electrode::Target => parts::Electrode::Target,
         };
         let index = usize::from(unit.unwrap_or(1)).saturating_sub(1);
         let pins: Vec<parts::Pin> = tube_table()
@@ -402,7 +411,10 @@ impl Bench<'_> {
                 "Look: a solid-state plug-in or diodes wired under the socket of {name} show at sight."
             ),
             Mode::SideDead if !solid => format!(
-                "Test both sides of {name} in a tube tester or put in another known good; ohms from each plate clip to the winding's centre tap must be alike."
+                "Test both sides of {name} in a tube tester or put in another known good. If it is good, half of the winding is open: ohms from each plate clip to its centre tap must be alike."
+            ),
+            Mode::SideDead if solid => format!(
+                "Lift one lead of each diode of {name}: low ohms one way and no reading the other if good, no reading either way if open. If they are good, half of the winding or a lead of it is: ohms from the centre tap to both ends must be alike."
             ),
             _ if solid => format!(
                 "Lift one lead of each diode of {name}: low ohms one way and no reading the other if good, the same both ways if not."

@@ -1,19 +1,25 @@
 //! Every way in which the parts of one stage can fail: what it changes in
 //! the network, how far it may go, and how likely it is before anything is read.
 
+mod parts;
+mod supply;
 #[cfg(test)]
 mod tests;
+mod tubes;
 
 use deadstage_circuit::{
     Base, Change, DeviceChange, DeviceId, ElementId, Network, Overlay, ParameterKind,
 };
-use deadstage_netlist::{
-    Electrode, FilterInput, NodeId, PartId, PartKind, RectifierConnection, Stage,
-};
-use deadstage_parts::{FailureRow, Measure, Mode, ParameterPrior};
+use deadstage_netlist::{PartId, PartKind, RectifierConnection, Stage};
+use deadstage_parts::{Measure, Mode, ParameterPrior};
 
 use crate::rates::Rates;
 use crate::sheets::Stretch;
+
+pub(crate) use self::parts::half_wave;
+use self::parts::part_failures;
+use supply::{choked_by, reservoir_of};
+use tubes::tube_failures;
 
 /// Resistance of a switch that sticks open, ohms.
 const STUCK_OPEN_OHMS: f64 = 1e9;
@@ -21,8 +27,8 @@ const STUCK_OPEN_OHMS: f64 = 1e9;
 /// Resistance of a switch that sticks closed, ohms.
 const STUCK_CLOSED_OHMS: f64 = 0.05;
 
-/// Perveance that stands for a solid-state diode in a tube's place.
-const SILICON_PERVEANCE: f64 = 300.0;
+/// What is left across a tube that passes nothing, ohms.
+const ABSENT_OHMS: f64 = 1e12;
 
 /// One way in which one part (or bottle) can fail.
 #[derive(Clone, Debug)]
@@ -43,6 +49,8 @@ pub(crate) struct Failure {
     pub(crate) place: Option<&'static str>,
     /// When it was present, of a unit with several sheets.
     pub(crate) stretch: Stretch,
+    /// The supply whose input choke the part is: with the choke goes what steadies its current.
+    pub(crate) chokes: Option<DeviceId>,
 }
 
 /// Ranges of more points than this are also followed coarsely, in steps so many times as long.
@@ -179,11 +187,71 @@ pub(crate) enum Action {
     Pin(DeviceId, Option<usize>),
     /// A contact that stays closed (`true`) or open wherever it should be the other way.
     Stuck(ElementId, bool),
+    /// The parameter in series with a filament: its cold resistance with the power off, its law with it on.
+    Filament(ElementId, DeviceId),
+    /// The lead of a tap gone, where two halves of a winding meet: they stay joined to each other.
+    TapOpen(Tap),
+    /// An armature that stays as it is: each contact and whether it then is closed.
+    Armature(Vec<(ElementId, bool)>, Rest),
     /// The movement shows the parameter times what it should.
     Indication(PartId),
 }
 
+/// Two halves of a winding that meet at a tap.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Tap {
+    /// The halves.
+    pub(crate) halves: [ElementId; 2],
+    /// Nodes of their other ends.
+    pub(crate) ends: [usize; 2],
+}
+
+/// Where an armature stays.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Rest {
+    /// As without current in the coil.
+    Released,
+    /// As with it.
+    PulledIn,
+}
+
+impl Action {
+    /// Elements that it changes.
+    fn elements(&self) -> Vec<ElementId> {
+        match self {
+            Self::Ohms(elements) | Self::Ratio(elements) => elements.clone(),
+            Self::Filament(id, _)
+            | Self::Series(id)
+            | Self::SourceRatio(id)
+            | Self::SourceDead(id)
+            | Self::Stuck(id, _) => {
+                vec![*id]
+            }
+            Self::TapOpen(tap) => tap.halves.to_vec(),
+            Self::Armature(contacts, _) => contacts.iter().map(|(id, _)| *id).collect(),
+            _ => Vec::new(),
+        }
+    }
+}
+
 impl Failure {
+    /// The failure as said to a person, less the part: closer than its mode where the part says more.
+    pub(crate) fn phrase(&self, stage: &Stage) -> &'static str {
+        match (&self.action, &stage.part(self.part).kind) {
+            (Action::TapOpen(_), _) => "open at the tap that both halves share",
+            (Action::Armature(_, Rest::Released), _) => "stuck, all its contacts at rest",
+            (Action::Armature(_, Rest::PulledIn), _) => "stuck, all its contacts as if pulled in",
+            (
+                Action::SideDead(_),
+                PartKind::Rectifier {
+                    connection: RectifierConnection::Doubler,
+                    ..
+                },
+            ) => "one half dead",
+            _ => self.mode.phrase(),
+        }
+    }
+
     /// Adds what this failure changes, at parameter `u`, in the situation of `base`.
     pub(crate) fn lay(&self, u: f64, base: &Base<'_>, overlay: &mut Overlay) {
         let value = self.range.value(u);
@@ -238,6 +306,16 @@ impl Failure {
                 for &id in devices {
                     device(id, DeviceChange::Absent);
                 }
+                // What passes a dark tube of a string goes with it.
+                let network = base.network();
+                let across = devices
+                    .iter()
+                    .flat_map(|&id| &network.part(network.device(id).part).elements);
+                overlay.extend(
+                    across
+                        .filter(|id| in_place(**id))
+                        .map(|&id| Change::Ohms(id, ABSENT_OHMS)),
+                );
             }
             Action::Gas(id) => device(*id, DeviceChange::Gas(value)),
             Action::Volts(id) => device(*id, DeviceChange::Volts(value)),
@@ -263,7 +341,46 @@ impl Failure {
                     overlay.push(Change::Ohms(*id, ohms));
                 }
             }
+            Action::Filament(element, id) => {
+                if in_place(*element) {
+                    overlay.push(Change::Ohms(*element, value + ohms(*element)));
+                }
+                overlay.push(Change::Pin {
+                    device: *id,
+                    port: Some(0),
+                    ohms: value,
+                });
+            }
+            Action::TapOpen(tap) => {
+                let [first, second] = tap.halves;
+                if in_place(first) && in_place(second) {
+                    let through = ohms(first) + ohms(second);
+                    overlay.extend(tap.halves.map(|half| Change::Ohms(half, value)));
+                    overlay.push(Change::Shunt {
+                        from: tap.ends[0],
+                        to: tap.ends[1],
+                        ohms: through,
+                    });
+                }
+            }
+            // One that is where it stays is held there, whatever its coil does.
+            Action::Armature(contacts, _) => {
+                overlay.extend(contacts.iter().map(|&(id, closed)| {
+                    let left = match (in_place(id), closed) {
+                        (true, false) => STUCK_OPEN_OHMS,
+                        (false, true) => STUCK_CLOSED_OHMS,
+                        _ => ohms(id),
+                    };
+                    Change::Ohms(id, left)
+                }));
+            }
             Action::Indication(_) => {}
+        }
+        if let Some(device) = self.chokes {
+            overlay.extend(
+                self.choke_left(value, device, base)
+                    .map(|ratio| Change::Device(device, DeviceChange::Choke(ratio))),
+            );
         }
     }
 
@@ -273,6 +390,9 @@ impl Failure {
         match (&self.action, parameter) {
             (Action::Ohms(own) | Action::Ratio(own), ParameterKind::Ohms(elements)) => {
                 elements.iter().all(|id| own.contains(id))
+            }
+            (Action::TapOpen(tap), ParameterKind::Ohms(elements)) => {
+                elements.iter().all(|id| tap.halves.contains(id))
             }
             (Action::SourceRatio(own) | Action::SourceDead(own), ParameterKind::Emf(source)) => {
                 own == source
@@ -296,6 +416,14 @@ impl Failure {
         }
         if self.part == other.part {
             return false;
+        }
+        // A contact goes where its armature does, half a winding where its tap does.
+        let wide = |f: &Self| matches!(f.action, Action::Armature(..) | Action::TapOpen(_));
+        if wide(self) || wide(other) {
+            let shared = self.action.elements();
+            if other.action.elements().iter().any(|id| shared.contains(id)) {
+                return false;
+            }
         }
         let bottle = |f: &Self| stage.part(f.part).name.to_lowercase();
         // Sections of one bottle fail apart only if each is named by section.
@@ -321,6 +449,7 @@ pub(crate) fn candidates(
         let rows = rates.of(stage, id);
         let shunt = is_shunt(stage, part);
         let reservoir = reservoir_of(stage, network, id);
+        let chokes = choked_by(stage, network, id);
         if let Some((device, prior)) = reservoir {
             // The one capacitor whose loss DC shows.
             let open = rows.iter().filter(|(row, _)| row.mode == Mode::Open);
@@ -333,6 +462,7 @@ pub(crate) fn candidates(
                 range: Range::of(prior, Mode::Weak),
                 action: Action::NoReservoir(device),
                 place: None,
+                chokes: None,
                 stretch: Stretch::ALWAYS,
             });
         }
@@ -368,6 +498,7 @@ pub(crate) fn candidates(
                     action,
                     place,
                     stretch: Stretch::ALWAYS,
+                    chokes,
                 });
             };
             if is_tube {
@@ -380,69 +511,6 @@ pub(crate) fn candidates(
     // What never happens is no suspect.
     list.retain(|failure| failure.ln_odds > f64::NEG_INFINITY);
     (list, invisible)
-}
-
-/// From this capacitance on a capacitor behind a rectifier is its reservoir, farads (common practice, no source).
-const RESERVOIR_FARADS: f64 = 1e-6;
-
-/// The rectifier whose only reservoir this part is, and how far above the average of the rectified
-/// wave its output may then stand: not at all before a choke, up to the peak before a
-/// resistor and the next capacitor, which no average law follows (an estimate).
-fn reservoir_of(
-    stage: &Stage,
-    network: &Network,
-    id: PartId,
-) -> Option<(DeviceId, ParameterPrior)> {
-    let across = |ends: Option<(NodeId, NodeId)>, other: (NodeId, NodeId)| {
-        ends.is_some_and(|(a, b)| (a, b) == other || (b, a) == other)
-    };
-    let PartKind::Capacitor { .. } = stage.part(id).kind else {
-        return None;
-    };
-    let ends = stage.part(id).kind.ends()?;
-    let reservoirs = stage.parts.iter().filter(|part| match part.kind {
-        PartKind::Capacitor { farads, .. } => {
-            farads.0 >= RESERVOIR_FARADS && across(part.kind.ends(), ends)
-        }
-        _ => false,
-    });
-    let is_large = reservoirs.count() == 1
-        && matches!(stage.part(id).kind, PartKind::Capacitor { farads, .. } if farads.0 >= RESERVOIR_FARADS);
-    let (rectifier, plus) =
-        (0u32..)
-            .map(PartId)
-            .zip(&stage.parts)
-            .find_map(|(rectifier, part)| match part.kind {
-                PartKind::Rectifier {
-                    connection,
-                    filter: FilterInput::Capacitor,
-                    from,
-                    to,
-                    ..
-                } if connection != RectifierConnection::Doubler
-                    && across(Some((from, to)), ends) =>
-                {
-                    Some((rectifier, if from.0 == 0 { to } else { from }))
-                }
-                _ => None,
-            })?;
-    let device = network.part(rectifier).device.filter(|_| is_large)?;
-    let before_choke = stage.parts.iter().any(|part| match part.kind {
-        PartKind::Choke { from, to, .. } | PartKind::Winding { from, to, .. } => {
-            from == plus || to == plus
-        }
-        _ => false,
-    });
-    let prior = if before_choke {
-        ParameterPrior::None
-    } else {
-        ParameterPrior::Uniform {
-            low: 1.0,
-            high: 1.4,
-            measure: Measure::Ratio,
-        }
-    };
-    Some((device, prior))
 }
 
 /// A shunt is of another value so many times as often as any other resistor:
@@ -475,204 +543,3 @@ fn shunt_prior(mode: Mode) -> ParameterPrior {
 }
 
 type Add<'a> = dyn FnMut(f64, Option<u8>, Action, Option<&'static str>, ParameterPrior) + 'a;
-
-/// Failures of a tube, of one section or of the whole bottle.
-fn tube_failures(
-    stage: &Stage,
-    network: &Network,
-    id: PartId,
-    row: &FailureRow,
-    sections: &[PartId],
-    add: &mut Add<'_>,
-) {
-    let Some(device) = network.part(id).device else {
-        return;
-    };
-    let PartKind::Tube { unit, .. } = &stage.part(id).kind else {
-        return;
-    };
-    let slot = network.device(device);
-    let several = sections.len() > 1;
-    let section = if several { unit.or(Some(1)) } else { None };
-    let first = sections.first() == Some(&id);
-    let prior = row.prior_for(None);
-    // A heater serves every section: half of these failures are the bottle's.
-    let own_share = if several { 0.5 } else { 1.0 };
-    let bottle: Vec<DeviceId> = sections
-        .iter()
-        .filter_map(|s| network.part(*s).device)
-        .collect();
-    match row.mode {
-        Mode::Weak => {
-            add(
-                own_share,
-                section,
-                Action::Perveance(vec![device]),
-                None,
-                prior,
-            );
-            if several && first {
-                add(0.5, None, Action::Perveance(bottle), None, prior);
-            }
-        }
-        Mode::Dead => {
-            add(
-                own_share,
-                section,
-                Action::Absent(vec![device]),
-                None,
-                prior,
-            );
-            if several && first {
-                add(0.5, None, Action::Absent(bottle), None, prior);
-            }
-        }
-        Mode::Gassy if slot.ports.len() > 1 => add(1.0, section, Action::Gas(device), None, prior),
-        Mode::HeaterCathodeLeak => add(1.0, section, Action::Shunt(slot.common, 0), None, prior),
-        Mode::GridCathodeShort if slot.ports.len() > 1 => {
-            add(
-                1.0,
-                section,
-                Action::Shunt(slot.ports[1], slot.common),
-                None,
-                prior,
-            );
-        }
-        Mode::PoorContact => {
-            let mut pins: Vec<(Option<usize>, &'static str)> = vec![(None, "at the cathode pin")];
-            for (port, electrode) in slot.electrodes.iter().enumerate() {
-                match electrode {
-                    Electrode::Plate => pins.push((Some(port), "at the plate pin")),
-                    Electrode::Screen => pins.push((Some(port), "at the screen pin")),
-                    Electrode::Grid => pins.push((Some(port), "at the grid pin")),
-                    _ => {}
-                }
-            }
-            // A heater pin with resistance in it starves the cathode.
-            let share = 1.0 / (pins.len() + 1) as f64;
-            for (port, place) in pins {
-                add(
-                    share,
-                    section,
-                    Action::Pin(device, port),
-                    Some(place),
-                    prior,
-                );
-            }
-            let starved = ParameterPrior::Uniform {
-                low: 0.02,
-                high: 0.6,
-                measure: Measure::Ratio,
-            };
-            add(
-                share,
-                if several { None } else { section },
-                Action::Perveance(if several { bottle } else { vec![device] }),
-                Some("at a heater pin"),
-                starved,
-            );
-        }
-        _ => {}
-    }
-}
-
-/// Failures of everything that is no amplifying tube.
-fn part_failures(
-    stage: &Stage,
-    network: &Network,
-    id: PartId,
-    row: &FailureRow,
-    add: &mut Add<'_>,
-) {
-    let part = stage.part(id);
-    let model = network.part(id);
-    let nominal = model.elements.first().map(|&e| network.element(e).ohms);
-    let prior = row.prior_for(nominal);
-    if let PartKind::Potentiometer { .. } = part.kind {
-        let &[upper, lower, wiper] = model.elements.as_slice() else {
-            return;
-        };
-        match row.mode {
-            Mode::Open => {
-                add(
-                    0.5,
-                    None,
-                    Action::Ohms(vec![upper]),
-                    Some("its track, at the first end"),
-                    prior,
-                );
-                add(
-                    0.5,
-                    None,
-                    Action::Ohms(vec![lower]),
-                    Some("its track, at the second end"),
-                    prior,
-                );
-            }
-            Mode::PoorContact => add(
-                1.0,
-                None,
-                Action::Series(wiper),
-                Some("at the wiper"),
-                prior,
-            ),
-            Mode::High | Mode::Low => {
-                add(1.0, None, Action::Ratio(vec![upper, lower]), None, prior)
-            }
-            _ => {}
-        }
-        return;
-    }
-    if let Some(device) = model.device {
-        let slot = network.device(device);
-        match row.mode {
-            Mode::Weak => add(1.0, None, Action::Perveance(vec![device]), None, prior),
-            Mode::Dead | Mode::Open | Mode::NotFiring => {
-                add(1.0, None, Action::Absent(vec![device]), None, prior);
-            }
-            Mode::SideDead => add(1.0, None, Action::SideDead(device), None, prior),
-            Mode::SiliconInPlace => {
-                add(
-                    1.0,
-                    None,
-                    Action::FixedPerveance(vec![device], SILICON_PERVEANCE),
-                    None,
-                    prior,
-                );
-            }
-            Mode::High | Mode::Low => add(1.0, None, Action::Volts(device), None, prior),
-            Mode::PoorContact => add(1.0, None, Action::Pin(device, Some(0)), None, prior),
-            Mode::Short | Mode::Leaky => {
-                // Of a transistor, collector to emitter; of any other, across it.
-                let port = slot.ports.last().copied().unwrap_or(0);
-                add(1.0, None, Action::Shunt(port, slot.common), None, prior);
-            }
-            Mode::HeaterCathodeLeak => add(1.0, None, Action::Shunt(slot.common, 0), None, prior),
-            _ => {}
-        }
-        return;
-    }
-    let Some(&element) = model.elements.first() else {
-        return;
-    };
-    match (&part.kind, row.mode) {
-        (PartKind::Supply { .. }, Mode::Dead) => {
-            add(1.0, None, Action::SourceDead(element), None, prior)
-        }
-        (PartKind::Supply { .. }, _) => add(1.0, None, Action::SourceRatio(element), None, prior),
-        (PartKind::Meter { .. }, Mode::Low | Mode::High) => {
-            add(1.0, None, Action::Indication(id), None, prior);
-        }
-        (PartKind::Switch { .. } | PartKind::Contact { .. }, Mode::Stuck) => {
-            for closed in [false, true] {
-                add(0.5, None, Action::Stuck(element, closed), None, prior);
-            }
-        }
-        (_, Mode::PoorContact) => add(1.0, None, Action::Series(element), None, prior),
-        (_, Mode::High | Mode::Low) => add(1.0, None, Action::Ratio(vec![element]), None, prior),
-        (_, Mode::Open | Mode::Short | Mode::Leaky) => {
-            add(1.0, None, Action::Ohms(vec![element]), None, prior);
-        }
-        _ => {}
-    }
-}

@@ -179,6 +179,7 @@ fn stray(from: usize, to: usize, nodes: usize) -> Failure {
         action: Action::Shunt(from, to),
         place: None,
         stretch: Stretch::ALWAYS,
+        chokes: None,
     }
 }
 

@@ -10,6 +10,8 @@ use deadstage_parts::{
     self as parts, FailureRow, Mode, PartClass, RateProfile, composition_drift_factor,
 };
 
+use crate::failure::half_wave;
+
 /// However often it fails, a part is not taken to be bad for more than this:
 /// the readings must be able to clear it.
 const MOST: f64 = 0.95;
@@ -141,11 +143,20 @@ impl Rates {
             }
             _ => 1.0,
         };
-        let weight =
-            |row: &FailureRow| row.share * if row.mode == Mode::High { drift } else { 1.0 };
-        let total: f64 = parts::failures(class).iter().map(weight).sum();
-        let mut rows: Vec<(&FailureRow, f64)> = parts::failures(class)
+        // A half-wave circuit has one side: that dead, it is dead.
+        let one_side = half_wave(kind);
+        let (side, table) = parts::failures(class)
             .iter()
+            .partition::<Vec<_>, _>(|row| one_side && row.mode == Mode::SideDead);
+        let side: f64 = side.iter().map(|row| row.share).sum();
+        let weight = |row: &FailureRow| match row.mode {
+            Mode::High => row.share * drift,
+            Mode::Dead => row.share + side,
+            _ => row.share,
+        };
+        let total: f64 = table.iter().copied().map(weight).sum();
+        let mut rows: Vec<(&FailureRow, f64)> = table
+            .into_iter()
             .map(|row| (row, rate * weight(row) / total))
             .collect();
         for change in self.changes.iter().filter(|c| c.of.is_about(id, class)) {

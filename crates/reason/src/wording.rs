@@ -147,7 +147,7 @@ pub(crate) fn failure(stage: &Stage, network: &Network, failure: &Failure, u: f6
     let mut said = format!(
         "{} {}",
         part(stage, failure.part, failure.section),
-        failure.mode.phrase()
+        failure.phrase(stage)
     );
     if let Some(place) = failure.place {
         said.push(' ');
@@ -182,7 +182,11 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
             let nominal: f64 = elements.iter().map(|&e| network.element(e).ohms).sum();
             format!("about {}", engineering(value * nominal, "Ω"))
         }
-        Action::Ohms(_) | Action::Series(_) | Action::Shunt(..) | Action::Pin(..) => {
+        Action::Ohms(_)
+        | Action::Series(_)
+        | Action::Filament(..)
+        | Action::Shunt(..)
+        | Action::Pin(..) => {
             format!("about {}", engineering(value, "Ω"))
         }
         Action::Perveance(_) if failure.place.is_some() => format!("emission {}", per_cent()),
@@ -199,7 +203,9 @@ fn size(network: &Network, failure: &Failure, u: f64) -> Option<String> {
         | Action::SideDead(_)
         | Action::NoReservoir(_)
         | Action::SourceDead(_)
-        | Action::Stuck(..) => return None,
+        | Action::Stuck(..)
+        | Action::TapOpen(_)
+        | Action::Armature(..) => return None,
     })
 }
 

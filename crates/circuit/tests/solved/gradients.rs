@@ -343,3 +343,48 @@ fn a_track_is_one_parameter() {
     assert_eq!(of_track[0], &ParameterKind::Ohms(elements[..2].to_vec()));
     assert_eq!(of_track[1], &ParameterKind::Wiper(elements[0], elements[1]));
 }
+
+/// What a rectified supply may be off by, each once: the mains, the winding's volts (±5 % over
+/// root three), a tube's perveance. A winding's tolerance is not counted besides.
+#[test]
+fn a_rectifiers_spread_is_counted_once() {
+    let circuit = Circuit::new(
+        "line 117V\n\
+         rectifier V1 5Y3 full-wave 350V winding 60 input capacitor from raw to chassis\n\
+         resistor R1 5000 from raw to chassis\n",
+    );
+    let own: Vec<f64> = circuit
+        .network
+        .parameters
+        .iter()
+        .filter(|p| p.part == Some(circuit.part("V1")))
+        .map(|p| p.sigma)
+        .collect();
+    let volts = 0.05 / 3.0_f64.sqrt();
+    assert_eq!(own.len(), 2, "volts and perveance");
+    assert!(
+        own.iter().any(|sigma| (sigma / volts - 1.0).abs() < 0.05),
+        "{own:?}"
+    );
+    let base = circuit.running();
+    let point = healthy(&base);
+    let raw = circuit.node("raw");
+    let probe = Probe::Volts {
+        from: raw,
+        to: 0,
+        load: None,
+    };
+    let mut gradient = Vec::new();
+    let scratch = &mut Scratch::default();
+    let read = point.read(&probe, scratch, Some(&mut gradient));
+    let parameters = circuit.network.parameters.iter();
+    let variance: f64 = gradient
+        .iter()
+        .zip(parameters)
+        .map(|(g, p)| (g * p.sigma).powi(2))
+        .sum();
+    let relative = variance.sqrt() / read;
+    // √((1.15 · 3 %)² + (1.15 · 1.5 %)² + (1.5 %)²): drops do not rise with the winding, and a
+    // sixth of the output is dropped in the tube.
+    assert!((0.037..0.044).contains(&relative), "{relative}");
+}

@@ -193,11 +193,22 @@ proptest! {
 fn rectifier_changes_are_those_of_the_circuit_built_anew() {
     let text = "line 117V\n\
                 rectifier V1 5Y3 full-wave 300V winding 120 input capacitor from raw to chassis\n\
-                choke L1 300 from raw to bplus\n\
+                choke L1 300 10H from raw to bplus\n\
                 resistor R1 5000 from bplus to chassis\n";
+    let choke_input = text.replace("capacitor", "choke");
+    let light = choke_input.replace("5000", "100000");
+    for text in [text, &choke_input, &light] {
+        rectifier_changes(text);
+    }
+}
+
+fn rectifier_changes(text: &str) {
     let circuit = Circuit::new(text);
     let v1 = circuit.device("V1");
     for change in [
+        DeviceChange::Choke(0.0),
+        DeviceChange::Choke(0.05),
+        DeviceChange::Choke(f64::INFINITY),
         DeviceChange::Sides(0.5),
         DeviceChange::NoReservoir,
         DeviceChange::Volts(0.9),
@@ -205,6 +216,30 @@ fn rectifier_changes_are_those_of_the_circuit_built_anew() {
         DeviceChange::Absent,
     ] {
         let overlay = [Change::Device(v1, change)];
+        if let Err(error) = compare(&circuit, &overlay, text) {
+            panic!("{error}");
+        }
+    }
+}
+
+/// A filament behind a poor contact, and one burnt out.
+#[test]
+fn lamp_changes_are_those_of_the_circuit_built_anew() {
+    let text = "supply B1 24V source 5 from feed to chassis\n\
+                lamp P1 42 6.3V from feed to middle\n\
+                lamp P2 42 6.3V from middle to chassis\n\
+                resistor R1 1000 from middle to chassis\n";
+    let circuit = Circuit::new(text);
+    let (lamp, bypass) = (circuit.device("P1"), circuit.element("P1"));
+    for ohms in [3.0, 1e3, 1e7, 1e11] {
+        let overlay = [
+            Change::Ohms(bypass, 4.2e5 + ohms),
+            Change::Pin {
+                device: lamp,
+                port: Some(0),
+                ohms,
+            },
+        ];
         if let Err(error) = compare(&circuit, &overlay, text) {
             panic!("{error}");
         }

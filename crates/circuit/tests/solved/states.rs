@@ -72,6 +72,44 @@ fn regulators_in_series_both_strike() {
     near(point.node_volts(circuit.node("upper")), 258.0, 8.0);
 }
 
+/// With nothing else at the node between them, in either order and on any supply that lights both.
+#[test]
+fn regulators_in_series_need_no_resistor_between_them() {
+    for (upper, lower, low) in [
+        ("0B2", "0D3", 150.0),
+        ("0D3", "0B2", 108.0),
+        ("0D3", "0C3", 105.0),
+    ] {
+        for supply in [420.0, 430.0, 450.0, 500.0, 560.0, 640.0] {
+            let circuit = Circuit::new(&format!(
+                "supply B1 {supply}V source 200 from bplus to chassis\n\
+                 resistor R1 8000 from bplus to upper\n\
+                 regulator V1 {upper} from upper to middle\n\
+                 regulator V2 {lower} from middle to chassis\n\
+                 resistor R2 40000 from upper to chassis\n",
+            ));
+            let base = circuit.running();
+            let point = healthy(&base);
+            let (first, second) = (circuit.device("V1"), circuit.device("V2"));
+            assert!(
+                point.fired(first) && point.fired(second),
+                "{upper} {lower} on {supply}"
+            );
+            near(point.node_volts(circuit.node("middle")), low, 4.0);
+            let amps = |id| point.device_amps(id)[0];
+            near(amps(first), amps(second), 2e-6);
+            // One of them out leaves nothing to flow, and the one below it nothing to strike on.
+            let out = [
+                Change::Device(first, DeviceChange::Absent),
+                Change::Ohms(circuit.element("V1"), 1e12),
+            ];
+            let point = base.solve(&out, None, &mut Scratch::default());
+            let point = point.expect("one state");
+            assert!(!point.fired(second));
+        }
+    }
+}
+
 const RELAY: &str = "settings receive transmit\n\
      supply B1 24V source 5 from plus to chassis\n\
      switch S1 from plus to keyed closed in transmit\n\
@@ -273,4 +311,66 @@ fn lamps_and_thermistors_are_of_another_resistance_cold() {
         to: circuit.node("a"),
     };
     near(failed.read(&probe, &mut Scratch::default(), None), 1e9, 1e3);
+}
+
+/// Lamps of 6.3 V in series on 12.6 V: the one of less current takes the most of it, and both
+/// are as cold with the power off as stated (a tenth where nothing is).
+#[test]
+fn lamps_in_series_share_by_their_heat() {
+    let circuit = Circuit::new(
+        "supply B1 12.6V source 0.01 from feed to chassis\n\
+         lamp P1 42 6.3V from feed to middle\n\
+         lamp P2 25.2 cold 3 6.3V from middle to chassis\n",
+    );
+    let base = circuit.running();
+    let point = healthy(&base);
+    let middle = point.node_volts(circuit.node("middle"));
+    let amps = |name| point.device_amps(circuit.device(name))[0];
+    near(amps("P1"), amps("P2"), 1e-4 * amps("P1"));
+    // Of fixed 42 and 25.2 ohms the middle would stand at 4.7 V.
+    // With I as V^0.54 (common practice, no source) the volts go as (25.2/42)^(1/0.54).
+    let share = 1.0 / (1.0 + (42.0_f64 / 25.2).powf(1.0 / 0.54));
+    near(middle, 12.6 * share, 0.1);
+    assert!(amps("P1") > 0.15 && amps("P2") < 0.25);
+    let off = Situation::running(None).power_off();
+    let base = Base::new(&circuit.network, &off, &mut Scratch::default()).expect("it solves");
+    let point = healthy(&base);
+    let probe = |from, to| Probe::Ohms {
+        from: circuit.node(from),
+        to: circuit.node(to),
+    };
+    let read = |from, to| point.read(&probe(from, to), &mut Scratch::default(), None);
+    near(read("feed", "middle"), 4.2, 0.01);
+    near(read("middle", "chassis"), 3.0, 0.01);
+}
+
+/// A string of lamps behind a dropper, on a supply raised from a flicker to ten times its volts.
+#[test]
+fn a_string_of_lamps_always_settles() {
+    for count in [1, 4, 12] {
+        let mut before = 0.0;
+        for volts in [0.01, 1.0, 10.0, 50.0, 120.0, 1200.0] {
+            let mut text = format!(
+                "supply B1 {volts}V source 0.1 from feed to chassis\n\
+                 resistor R1 150 from feed to n0\n"
+            );
+            for lamp in 1..=count {
+                let to = if lamp == count {
+                    "chassis".to_owned()
+                } else {
+                    format!("n{lamp}")
+                };
+                let from = lamp - 1;
+                text.push_str(&format!("lamp P{lamp} 42 6.3V from n{from} to {to}\n"));
+            }
+            let circuit = Circuit::new(&text);
+            let base = circuit.running();
+            let point = healthy(&base);
+            let (_, left, through) = point.kirchhoff();
+            assert!(left < 1e-9 + 1e-9 * through, "{left}");
+            let amps = point.device_amps(circuit.device("P1"))[0];
+            assert!(amps > before, "{amps} at {volts}");
+            before = amps;
+        }
+    }
 }

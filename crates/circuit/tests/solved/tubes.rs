@@ -221,3 +221,24 @@ proptest! {
         }
     }
 }
+
+/// A tuning indicator: about 4 mA of its target at 250 V (data sheet, from memory, low), a quarter of
+/// that at 100 V by the 3/2-power law; with the target not drawn, the triode alone.
+#[test]
+fn an_eye_draws_the_current_of_its_target() {
+    let drawn = |volts: f64, target: &str| {
+        let circuit = Circuit::new(&format!(
+            "supply B1 {volts}V from bplus to chassis\n\
+             resistor R1 1 from bplus to feed\n\
+             resistor R2 1meg from feed to plate\n\
+             resistor R3 1meg from grid to chassis\n\
+             tube V1 6E5 plate=plate grid=grid {target} cathode=chassis\n",
+        ));
+        circuit.amps("R1")
+    };
+    let triode = drawn(250.0, "");
+    assert!(triode < 0.26e-3, "{triode}");
+    near(drawn(250.0, "target=feed") - triode, 4e-3, 0.05e-3);
+    let light = drawn(100.0, "target=feed") - drawn(100.0, "");
+    near(light, 1.0e-3, 0.05e-3);
+}

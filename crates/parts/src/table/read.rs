@@ -123,6 +123,7 @@ struct RawUnit {
     points: Vec<RawPoint>,
     drop: Option<RawDrop>,
     glow: Option<RawGlow>,
+    target: Option<RawDrop>,
 }
 
 #[derive(Clone, Deserialize)]
@@ -211,10 +212,11 @@ impl RawTube {
                 .into_iter()
                 .map(|point| point.build(&name, self.confidence))
                 .collect::<Result<Vec<_>, _>>()?;
-            let drop = raw.drop.map(|d| Drop {
+            let built = |d: RawDrop| Drop {
                 volts: d.volts,
                 amps: d.ma / 1000.0,
-            });
+            };
+            let (drop, target) = (raw.drop.map(built), raw.target.map(built));
             let glow = raw.glow.map(|g| Glow {
                 volts: g.volts,
                 strike_volts: g.strike,
@@ -229,6 +231,7 @@ impl RawTube {
                 points,
                 drop,
                 glow,
+                target,
                 fits: [OnceLock::new(), OnceLock::new()],
             };
             if is_silent(&unit) {
@@ -280,6 +283,7 @@ fn take_figures(unit: &mut Unit, from: &Unit, ratings_too: bool) {
     unit.points.clone_from(&from.points);
     unit.drop = from.drop;
     unit.glow = from.glow;
+    unit.target = unit.target.or(from.target);
     if ratings_too {
         unit.ratings = from.ratings;
     }
@@ -294,6 +298,7 @@ fn copy(unit: &Unit) -> Unit {
         points: unit.points.clone(),
         drop: unit.drop,
         glow: unit.glow,
+        target: unit.target,
         fits: [OnceLock::new(), OnceLock::new()],
     }
 }

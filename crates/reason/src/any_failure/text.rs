@@ -93,8 +93,8 @@ pub(super) struct Draw {
 }
 
 /// Amplifier, output stage, cathode follower, split load, long-tailed pair,
-/// regulator, supply, regulated supply with a stage on it.
-const KINDS: usize = 8;
+/// regulator, supply, regulated supply with a stage on it, strings of lamps and regulators.
+const KINDS: usize = 9;
 
 pub(super) fn draws() -> impl Strategy<Value = Draw> {
     (
@@ -150,6 +150,7 @@ impl Draw {
                 writer.regulator("bplus", volts, b);
             }
             6 => writer.supply(volts, between(2e3, 1e5, b)),
+            8 => writer.strings(volts),
             _ => {
                 writer.supply(volts, 1e5);
                 let on = writer.regulator("bplus", volts, b);
@@ -180,6 +181,7 @@ impl Writer<'_> {
                 Electrode::Cathode => ("cathode", cathode),
                 Electrode::Suppressor => ("suppressor", cathode),
                 Electrode::Grid3 => ("grid3", cathode),
+                Electrode::Target => ("target", screen),
             };
             let _ = write!(line, " {word}={node}");
         }
@@ -334,6 +336,47 @@ impl Writer<'_> {
         self.line(format!("resistor R92 {load} from regulated to chassis"));
         self.line("capacitor C9 0.1u paper from regulated to chassis");
         if volts > *strike { *glow } else { volts }
+    }
+
+    /// Lamps in series behind a dropper, and two regulators in series, on one supply.
+    fn strings(&mut self, volts: f64) {
+        let s = self.draw.shares;
+        let source = between(5.0, 500.0, s[0]);
+        self.line(format!(
+            "supply B1 {volts}V source {source} from bplus to chassis follows line"
+        ));
+        let lamps = 1 + self.draw.which[0] % 3;
+        let (rated, hot) = (between(2.0, 60.0, s[1]), between(10.0, 2000.0, s[2]));
+        let excess = volts / (rated * lamps as f64) - 1.0;
+        let dropper = excess.max(0.02) * hot * lamps as f64 * between(0.3, 3.0, s[3]);
+        self.line(format!(
+            "resistor R7 {dropper} 50W wirewound from bplus to p0"
+        ));
+        for lamp in 1..=lamps {
+            let to = if lamp == lamps {
+                "chassis".to_owned()
+            } else {
+                format!("p{lamp}")
+            };
+            // Lamps of one string are alike, or nearly.
+            let ohms = hot * (1.0 + 0.3 * s[4] * lamp as f64);
+            let from = lamp - 1;
+            self.line(format!("lamp P{lamp} {ohms} {rated}V from p{from} to {to}"));
+        }
+        let glow = |which: usize| &REGULATORS[self.draw.which[which] % REGULATORS.len()];
+        let (upper, lower) = (glow(1), glow(2));
+        let most = upper.3.min(lower.3);
+        let ohms = ((volts - upper.1 - lower.1) / (most * (0.2 + 0.7 * s[5]))).max(500.0);
+        let load = (upper.1 + lower.1) / (most * between(0.02, 0.5, s[6]));
+        let (upper, lower) = (upper.0.clone(), lower.0.clone());
+        self.line(format!("resistor R91 {ohms} from bplus to top"));
+        self.line(format!("regulator V8 {upper} from top to middle"));
+        self.line(format!("regulator V9 {lower} from middle to chassis"));
+        self.line(format!("resistor R92 {load} from top to chassis"));
+        if s[7] < 0.5 {
+            let tap = between(1e4, 1e6, s[8]);
+            self.line(format!("resistor R93 {tap} from middle to chassis"));
+        }
     }
 
     /// Rectifier, filter, bleeder and load, its output `bplus` at about `volts`.

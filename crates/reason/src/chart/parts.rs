@@ -166,10 +166,27 @@ impl View<'_> {
                 },
             });
         }
+        let mut through: f64 = amps.iter().sum();
+        // The target of a tuning indicator is a law of its own.
+        for (other, slot) in (0u32..).map(DeviceId).zip(&self.network.devices) {
+            if slot.part != id || other == device {
+                continue;
+            }
+            let (volts, into) = (at.device_volts(other)[0], at.device_amps(other)[0]);
+            through += into;
+            let name = slot.electrodes.first().copied().map(electrode_name);
+            all.push(ChartPart {
+                part: format!("{bottle} {}", name.unwrap_or("electrode")),
+                volts,
+                amps: into,
+                watts: (volts * into).max(0.0),
+                rating_watts: None,
+            });
+        }
         all.push(ChartPart {
             part: format!("{bottle} {}", names.last().copied().unwrap_or("cathode")),
             volts: 0.0,
-            amps: -amps.iter().sum::<f64>(),
+            amps: -through,
             watts: 0.0,
             rating_watts: None,
         });

@@ -122,7 +122,9 @@ impl View<'_> {
         let name = &part.name;
         match &part.kind {
             PartKind::Regulator { .. } => self.regulator(id),
-            PartKind::Rectifier { tube_type, .. } => self.rectifier_load(id, tube_type),
+            PartKind::Rectifier { tube_type, .. } => self
+                .rectifier_load(id, tube_type)
+                .or_else(|| self.below_critical(id)),
             PartKind::Potentiometer { ohms, .. } => {
                 // What a length of track bears is its share of the rating: the limit is the current.
                 let rating = part.rating_watts?.0;
@@ -219,6 +221,28 @@ impl View<'_> {
                 self.stage.part(id).name,
                 quantity(delivered, "A"),
                 quantity(most, "A")
+            )
+        })
+    }
+
+    /// A supply with choke input that is loaded too lightly for its choke.
+    fn below_critical(&self, id: PartId) -> Option<String> {
+        let device = self.network.part(id).device?;
+        let slot = self.network.device(device);
+        let Device::Rectifier(law) = &slot.law else {
+            return None;
+        };
+        let delivered = -self.at.device_amps(device).first()?;
+        let least = law.critical_amps()? * self.at.values().conditions[device.0 as usize].volts;
+        let choke = self.stage.part(slot.input_choke?);
+        let volts = *self.at.device_volts(device).first()?;
+        (volts > DUST && delivered < least).then(|| {
+            format!(
+                "{} delivers {}, less than the {} that {} needs: its output climbs from the average of the rectified wave towards the peak.",
+                self.stage.part(id).name,
+                quantity(delivered, "A"),
+                quantity(least, "A"),
+                choke.name,
             )
         })
     }

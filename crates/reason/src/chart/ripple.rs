@@ -1,5 +1,6 @@
 //! Ripple at the first filter capacitor of a rectifier.
 
+use deadstage_circuit::{input_choke, mains_hertz};
 use deadstage_netlist::{
     COMMON, FilterInput, NodeId, PartId, PartKind, RectifierConnection, Stage,
 };
@@ -7,9 +8,6 @@ use deadstage_parts::{Connection, Device, Filter, RectifierLaw};
 
 use super::View;
 use super::remarks::quantity;
-
-/// Mains of 150 V and below is taken as 60 Hz, above as 50 Hz (common practice, no source).
-const HIGHEST_60_HERTZ_VOLTS: f64 = 150.0;
 
 /// Ripple at one filter capacitor.
 struct Ripple {
@@ -22,10 +20,7 @@ struct Ripple {
 impl View<'_> {
     /// What the healthy supplies have of ripple, in a sentence; `None` where it can't be told of any.
     pub(super) fn ripple(&self) -> Option<String> {
-        let hertz = match self.stage.line {
-            Some(line) if line.0 > HIGHEST_60_HERTZ_VOLTS => 50.0,
-            _ => 60.0,
-        };
+        let hertz = mains_hertz(self.stage);
         let found: Vec<String> = (0u32..)
             .zip(&self.stage.parts)
             .filter_map(|(id, _)| self.ripple_of(PartId(id), hertz))
@@ -67,9 +62,9 @@ impl View<'_> {
         let (filter, (plus, minus)) = match filter {
             FilterInput::Capacitor => (Filter::Capacitor, (*from, *to)),
             FilterInput::Choke => {
-                let (henries, ends) = behind_choke(self.stage, (*from, *to))?;
-                let henries = Some(henries);
-                (Filter::Choke { henries }, ends)
+                let choke = input_choke(self.stage, *from, *to)?;
+                let henries = Some(choke.henries?);
+                (Filter::Choke { henries }, choke.behind)
             }
         };
         let connection = match connection {
@@ -90,32 +85,6 @@ impl View<'_> {
             farads,
         })
     }
-}
-
-/// Inductance of the choke at the rectifier's output or in its return, and
-/// the two ends of what it feeds.
-fn behind_choke(stage: &Stage, (from, to): (NodeId, NodeId)) -> Option<(f64, (NodeId, NodeId))> {
-    let at = |output: NodeId| {
-        stage.parts.iter().find_map(|part| match &part.kind {
-            PartKind::Choke {
-                henries: Some(henries),
-                from,
-                to,
-                ..
-            } if *from == output => Some((henries.0, *to)),
-            PartKind::Choke {
-                henries: Some(henries),
-                from,
-                to,
-                ..
-            } if *to == output => Some((henries.0, *from)),
-            _ => None,
-        })
-    };
-    if let Some((henries, behind)) = at(from) {
-        return Some((henries, (behind, to)));
-    }
-    at(to).map(|(henries, behind)| (henries, (from, behind)))
 }
 
 /// Capacitance between two nodes; where there is none, that of the one that
