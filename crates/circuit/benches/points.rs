@@ -2,7 +2,8 @@
 //! the healthy state, by all ports, and by the whole network (the reference),
 //! in the same run. Prints figures; it judges nothing.
 //!
-//! `cargo bench -p deadstage-circuit`
+//! `cargo bench -p deadstage-circuit --bench points`, and behind `--` any of `points`, `sets`,
+//! `ladders` and `text` for those parts alone.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 #![allow(
     clippy::expect_used,
@@ -294,10 +295,22 @@ fn text() {
 
 fn main() {
     // `cargo test --benches` builds this to see that it still does, and need not wait for it.
-    if std::env::args().any(|arg| arg == "--bench") {
-        points();
-        sets();
-        ladders();
-        text();
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    if !words.iter().any(|word| word == "--bench") {
+        return;
+    }
+    let parts: [(&str, fn()); 4] = [
+        ("points", points),
+        ("sets", sets),
+        ("ladders", ladders),
+        ("text", text),
+    ];
+    let all = !parts
+        .iter()
+        .any(|(name, _)| words.iter().any(|w| w == name));
+    for (name, part) in parts {
+        if all || words.iter().any(|word| word == name) {
+            part();
+        }
     }
 }
