@@ -39,9 +39,12 @@ impl Tap {
         }
     }
 
-    /// The difference of two unknowns; one behind them all is the common node.
-    pub(crate) fn unknowns_between(plus: usize, minus: usize) -> Self {
-        Self { plus, minus }
+    /// The difference of two unknowns; `None` is the common node.
+    pub(crate) fn of_unknowns(plus: Option<usize>, minus: Option<usize>) -> Self {
+        Self {
+            plus: plus.unwrap_or(NOTHING),
+            minus: minus.unwrap_or(NOTHING),
+        }
     }
 
     /// One unknown as it is.

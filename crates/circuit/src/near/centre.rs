@@ -104,9 +104,7 @@ impl Centre {
         scratch: &mut Scratch,
     ) -> Option<Self> {
         let network = base.network;
-        let size = frame.pattern.size();
-        let mut unknowns = point.unknowns()[..size].to_vec();
-        unknowns.push(0.0);
+        let unknowns = frame.in_order(&point.unknowns()[..frame.pattern.size()]);
         let values = point.values().clone();
         let mut this = Self {
             laid: frame.laid(network, &values),
@@ -119,7 +117,7 @@ impl Centre {
             traits: point.traits().to_vec(),
             loads: Arc::default(),
         };
-        this.turn_to_state(network, frame, &mut scratch.near.work)?;
+        this.turn_to_state(network, frame)?;
         // The same point to the last digit of these equations.
         scratch.near.values.copy(&this.values);
         scratch.near.laid.copy(&this.laid);
@@ -133,17 +131,12 @@ impl Centre {
         this.state = state;
         this.unknowns = unknowns;
         this.laid = frame.laid(network, &this.values);
-        this.turn_to_state(network, frame, &mut scratch.near.work)?;
+        this.turn_to_state(network, frame)?;
         Some(this)
     }
 
     /// Takes the devices as they are in the state into the matrix, which has none yet.
-    fn turn_to_state(
-        &mut self,
-        network: &Network,
-        frame: &Frame,
-        work: &mut Vec<f64>,
-    ) -> Option<()> {
+    fn turn_to_state(&mut self, network: &Network, frame: &Frame) -> Option<()> {
         let state = &self.state;
         self.looks = network
             .devices
@@ -164,7 +157,7 @@ impl Centre {
         self.add_slopes(frame, &mut matrix);
         self.laid.matrix = matrix;
         self.factors.begin(&self.laid);
-        self.factors.finish(&frame.pattern, &[], work)
+        self.factors.finish(&frame.pattern, &[])
     }
 
     /// Adds every device's slopes to a matrix that has none.
@@ -190,7 +183,7 @@ impl Centre {
         let taps: Vec<Tap> = slot
             .ports
             .iter()
-            .map(|&port| Tap::between(port, slot.common))
+            .map(|&port| frame.tap(port, slot.common))
             .collect();
         let mut block = Block::default();
         for (p, &by) in taps.iter().enumerate() {
@@ -304,9 +297,7 @@ impl Centre {
     pub(super) fn column(&self, frame: &Frame, tap: Tap) -> Vec<f64> {
         let mut column = vec![0.0; frame.pattern.size() + 1];
         tap.add_to(&mut column, 1.0);
-        self.factors
-            .clone()
-            .solve(&frame.pattern, &mut column, &mut Vec::new());
+        self.factors.clone().solve(&frame.pattern, &mut column);
         column
     }
 }

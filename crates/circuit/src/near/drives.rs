@@ -248,7 +248,7 @@ impl NearPoint<'_> {
                 ParameterKind::Device(id, of) => {
                     let slot = network.device(*id);
                     for (p, amps) in moved.iter().enumerate().take(slot.ports.len()) {
-                        let tap = self.base.linear.port_taps[slot.first_port + p];
+                        let tap = self.frame.port_taps[slot.first_port + p];
                         add(parameter, tap, -amps);
                         if let (Some(line), Trait::Volts, true) = (line, of, slot.follows_line) {
                             add(line, tap, -amps);

@@ -26,12 +26,7 @@ impl Factors {
     }
 
     /// Factors the entries. `None`: singular.
-    pub(super) fn finish(
-        &mut self,
-        pattern: &Pattern,
-        extras: &[Extra],
-        work: &mut Vec<f64>,
-    ) -> Option<()> {
+    pub(super) fn finish(&mut self, pattern: &Pattern, extras: &[Extra]) -> Option<()> {
         self.taps.clear();
         self.columns.clear();
         self.rows.clear();
@@ -45,8 +40,8 @@ impl Factors {
             let mut column = vec![0.0; pattern.size()];
             extra.tap.add_to(&mut column, 1.0);
             let mut row = column.clone();
-            pattern.solve(&self.values, &mut column, work);
-            pattern.solve_transposed(&self.values, &mut row, work);
+            pattern.solve(&self.values, &mut column);
+            pattern.solve_transposed(&self.values, &mut row);
             self.taps.push(extra.tap);
             self.columns.push(column);
             self.rows.push(row);
@@ -63,8 +58,8 @@ impl Factors {
     }
 
     /// Solves J x = b in place; what stands behind the unknowns becomes nought.
-    pub(super) fn solve(&mut self, pattern: &Pattern, b: &mut [f64], work: &mut Vec<f64>) {
-        pattern.solve(&self.values, b, work);
+    pub(super) fn solve(&mut self, pattern: &Pattern, b: &mut [f64]) {
+        pattern.solve(&self.values, b);
         if !self.taps.is_empty() {
             let mut weights: Vec<f64> = self.taps.iter().map(|tap| tap.of(b)).collect();
             self.core.solve(&mut weights);
@@ -74,13 +69,8 @@ impl Factors {
     }
 
     /// Solves Jᵀ x = b in place; what stands behind the unknowns becomes nought.
-    pub(super) fn solve_transposed(
-        &mut self,
-        pattern: &Pattern,
-        b: &mut [f64],
-        work: &mut Vec<f64>,
-    ) {
-        pattern.solve_transposed(&self.values, b, work);
+    pub(super) fn solve_transposed(&mut self, pattern: &Pattern, b: &mut [f64]) {
+        pattern.solve_transposed(&self.values, b);
         if !self.taps.is_empty() {
             let mut weights: Vec<f64> = self.taps.iter().map(|tap| tap.of(b)).collect();
             self.core.solve_transposed(&mut weights);

@@ -44,6 +44,10 @@ pub(super) struct Socket {
 pub(super) struct Frame {
     pub(super) pattern: Pattern,
     sockets: Vec<Socket>,
+    /// By port of the network.
+    pub(super) port_taps: Vec<Tap>,
+    /// By unknown, and behind them, its node.
+    nodes: Vec<u32>,
     /// How many of the wires are elements; shunts stand behind them.
     elements: usize,
 }
@@ -70,7 +74,7 @@ impl Frame {
     /// `None`: the network is too closely meshed.
     pub(super) fn new(network: &Network) -> Option<Self> {
         let size = network.nodes - 1;
-        let index = |node: usize| node.checked_sub(1).unwrap_or(size);
+        let unknown = |node: usize| node.checked_sub(1).unwrap_or(size);
         let mut places = Vec::with_capacity(network.elements.len());
         let mut join = |a: usize, b: usize| {
             if a != size && b != size && a != b {
@@ -78,13 +82,13 @@ impl Frame {
             }
         };
         for element in &network.elements {
-            join(index(element.from), index(element.to));
+            join(unknown(element.from), unknown(element.to));
         }
         for slot in &network.devices {
             for (k, &port) in slot.ports.iter().enumerate() {
-                join(index(port), index(slot.common));
+                join(unknown(port), unknown(slot.common));
                 for &other in &slot.ports[k + 1..] {
-                    join(index(port), index(other));
+                    join(unknown(port), unknown(other));
                 }
             }
         }
@@ -101,28 +105,54 @@ impl Frame {
                 };
                 let all = slot.ports.iter().copied().chain([slot.common]);
                 for (at, node) in socket.nodes.iter_mut().zip(all) {
-                    *at = u32::try_from(index(node)).ok()?;
+                    *at = index(&pattern, node);
                 }
                 for a in 0..=ports {
                     for b in 0..=ports {
-                        let (row, column) = (socket.nodes[a] as usize, socket.nodes[b] as usize);
+                        let (row, column) = (socket.nodes[a], socket.nodes[b]);
                         socket.places[a][b] = u32::try_from(place(&pattern, row, column)?).ok()?;
                     }
                 }
                 Some(socket)
             })
             .collect::<Option<_>>()?;
-        Some(Self {
+        let mut this = Self {
             pattern,
             sockets,
+            port_taps: Vec::new(),
+            nodes: vec![0; network.nodes],
             elements: network.elements.len(),
-        })
+        };
+        for (node, name) in (0..network.nodes).zip(0u32..) {
+            this.nodes[index(&this.pattern, node) as usize] = name;
+        }
+        this.port_taps = network
+            .devices
+            .iter()
+            .flat_map(|slot| slot.ports.iter().map(|&port| (port, slot.common)))
+            .map(|(port, common)| this.tap(port, common))
+            .collect();
+        Some(this)
     }
 
-    /// Index of a node among the unknowns; the common's is behind them.
-    fn index(&self, node: usize) -> u32 {
-        let index = node.checked_sub(1).unwrap_or(self.pattern.size());
-        u32::try_from(index).unwrap_or(u32::MAX)
+    /// Voltage between two nodes, in the order of the unknowns.
+    pub(super) fn tap(&self, from: usize, to: usize) -> Tap {
+        let step = |node: usize| Some(self.pattern.step_of(node.checked_sub(1)?));
+        Tap::of_unknowns(step(from), step(to))
+    }
+
+    /// Where a node stands among the unknowns; the common one behind them.
+    pub(super) fn index(&self, node: usize) -> usize {
+        index(&self.pattern, node) as usize
+    }
+
+    /// Voltages of all nodes in the order of the unknowns, and behind them the common's.
+    pub(super) fn in_order(&self, nodes: &[f64]) -> Vec<f64> {
+        let mut ordered = vec![0.0; nodes.len() + 1];
+        for (unknown, volts) in nodes.iter().enumerate() {
+            ordered[self.pattern.step_of(unknown)] = *volts;
+        }
+        ordered
     }
 
     /// The linear part with these values; the matrix without any device.
@@ -144,8 +174,8 @@ impl Frame {
 
     fn wire(&self, from: usize, to: usize, siemens: f64, emf: f64) -> Wire {
         Wire {
-            from: self.index(from),
-            to: self.index(to),
+            from: index(&self.pattern, from),
+            to: index(&self.pattern, to),
             siemens,
             emf,
         }
@@ -153,23 +183,18 @@ impl Frame {
 
     /// One node of each island that no wire ties to the common.
     fn strays(&self, network: &Network, wires: &[Wire]) -> Vec<u32> {
-        let node = |index: u32| {
-            let index = index as usize;
-            if index == self.pattern.size() {
-                0
-            } else {
-                index + 1
-            }
-        };
+        // By the nodes' own numbers, so that each island has the leak that it has anywhere.
+        let node = |index: u32| self.nodes[index as usize] as usize;
         let joined = wires.iter().filter(|wire| wire.siemens > 0.0);
         let joined = joined.map(|wire| (node(wire.from), node(wire.to)));
         let strays = untied(network.nodes, joined);
-        strays.into_iter().map(|node| self.index(node)).collect()
+        let index = |node| index(&self.pattern, node);
+        strays.into_iter().map(index).collect()
     }
 
     /// Adds a conductance to the entries of a matrix; whether it has places for it.
     fn add(&self, wire: &Wire, siemens: f64, matrix: &mut [f64]) -> bool {
-        let (from, to) = (wire.from as usize, wire.to as usize);
+        let (from, to) = (wire.from, wire.to);
         let find = |row, column| place(&self.pattern, row, column);
         let (Some(there), Some(back)) = (find(from, to), find(to, from)) else {
             return false;
@@ -198,7 +223,7 @@ impl Frame {
             self.add(wire, wire.siemens, matrix);
         }
         for &stray in strays.iter() {
-            if let Some(at) = place(&self.pattern, stray as usize, stray as usize) {
+            if let Some(at) = place(&self.pattern, stray, stray) {
                 matrix[at] += 1.0 / STRAY_LEAK_OHMS;
             }
         }
@@ -258,12 +283,11 @@ impl Frame {
 
     /// The shunts that have no place, and what holds the nodes that would hang without them.
     fn find_extras(&self, network: &Network, laid: &mut Laid) {
-        let has_place =
-            |wire: &Wire| place(&self.pattern, wire.from as usize, wire.to as usize).is_some();
+        let has_place = |wire: &Wire| place(&self.pattern, wire.from, wire.to).is_some();
         let shunts = &laid.wires[self.elements..];
         for wire in shunts.iter().filter(|wire| !has_place(wire)) {
             laid.extras.push(Extra {
-                tap: Tap::unknowns_between(wire.from as usize, wire.to as usize),
+                tap: Tap::of_unknowns(Some(wire.from as usize), Some(wire.to as usize)),
                 siemens: wire.siemens,
             });
         }
@@ -273,14 +297,13 @@ impl Frame {
         let mut others = laid.wires.clone();
         others.retain(has_place);
         for stray in self.strays(network, &others) {
-            let at = stray as usize;
-            if let Some(place) = place(&self.pattern, at, at)
+            if let Some(place) = place(&self.pattern, stray, stray)
                 && !laid.strays.contains(&stray)
             {
                 // Added here, and taken away again with the shunts.
                 laid.matrix[place] += HOLD_SIEMENS;
                 laid.extras.push(Extra {
-                    tap: Tap::unknown(at),
+                    tap: Tap::unknown(stray as usize),
                     siemens: -HOLD_SIEMENS,
                 });
             }
@@ -317,9 +340,15 @@ impl Laid {
     }
 }
 
+/// Index of a node among the unknowns; the common's is behind them.
+fn index(pattern: &Pattern, node: usize) -> u32 {
+    let step = node.checked_sub(1).map(|unknown| pattern.step_of(unknown));
+    u32::try_from(step.unwrap_or(pattern.size())).unwrap_or(u32::MAX)
+}
+
 /// Place of an entry; that of the common node is nowhere.
-fn place(pattern: &Pattern, row: usize, column: usize) -> Option<usize> {
-    if row == pattern.size() || column == pattern.size() {
+fn place(pattern: &Pattern, row: u32, column: u32) -> Option<usize> {
+    if row.max(column) as usize == pattern.size() {
         return Some(pattern.nowhere());
     }
     pattern.find(row, column)

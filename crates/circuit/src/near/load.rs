@@ -121,7 +121,7 @@ impl NearPoint<'_> {
 
     fn reach_of(&self, device: usize) -> [f64; MAX_PORTS] {
         let slot = &self.base.network.devices[device];
-        let taps = &self.base.linear.port_taps[slot.first_port..][..slot.ports.len()];
+        let taps = &self.frame.port_taps[slot.first_port..][..slot.ports.len()];
         let mut block = Block::default();
         let mut column = Vec::new();
         for (p, &by) in taps.iter().enumerate() {
@@ -165,7 +165,7 @@ impl NearPoint<'_> {
 
 impl UnderLoad {
     fn new(point: &NearPoint<'_>, load: Load, row: &[f64]) -> Self {
-        let tap = Tap::between(load.from, load.to);
+        let tap = point.frame.tap(load.from, load.to);
         let mut column = Vec::new();
         point.column(tap, &mut column);
         let total = load.ohms + tap.of(row);
@@ -193,7 +193,7 @@ impl UnderLoad {
         if let Some(gradient) = gradient {
             self.gradient(point, step, gradient)?;
         }
-        let tap = Tap::between(self.load.from, self.load.to);
+        let tap = point.frame.tap(self.load.from, self.load.to);
         Some(tap.of(&point.settled.unknowns) + tap.of(step))
     }
 
@@ -224,7 +224,7 @@ impl UnderLoad {
             }
             let ports = slot.ports.len();
             let range = slot.first_port..slot.first_port + ports;
-            let taps = &point.base.linear.port_taps[range.clone()];
+            let taps = &point.frame.port_taps[range.clone()];
             let mut steps = [0.0; MAX_PORTS];
             for (step_here, tap) in steps.iter_mut().zip(taps) {
                 *step_here = tap.of(step);

@@ -19,7 +19,6 @@ use std::cell::OnceCell;
 
 use crate::base::{Base, MOST_FLIPS, Scratch, strike_volts};
 use crate::dense::{Lu, Matrix};
-use crate::linear::Tap;
 use crate::network::ElementId;
 use crate::overlay::{Change, Overlay};
 use crate::ports::PortState;
@@ -190,10 +189,10 @@ impl Base<'_> {
         let mut turned = Matrix::zeros(count, count);
         for (q, &by) in glowing.iter().enumerate() {
             let mut column = Vec::new();
-            point.column(self.linear.port_taps[port(by)], &mut column);
+            point.column(point.frame.port_taps[port(by)], &mut column);
             for (p, &at) in glowing.iter().enumerate() {
                 let slope = state.currents[at].siemens[0][0];
-                turned[(p, q)] = -slope * self.linear.port_taps[port(at)].of(&column);
+                turned[(p, q)] = -slope * point.frame.port_taps[port(at)].of(&column);
             }
             turned[(q, q)] += 1.0;
             columns.push(column);
@@ -207,7 +206,7 @@ impl Base<'_> {
             let condition = &values.conditions[d];
             let strike = strike_volts(&self.network.devices[d].law).unwrap_or(f64::INFINITY)
                 * condition.volts;
-            let tap = self.linear.port_taps[port(d)];
+            let tap = point.frame.port_taps[port(d)];
             let rise: f64 = columns.iter().zip(&amps).map(|(c, i)| tap.of(c) * i).sum();
             let dark = state.volts[port(d)] + rise;
             if condition.fired {
@@ -270,7 +269,7 @@ impl NearPoint<'_> {
 
     /// Voltage of a node against the common, volts.
     pub fn node_volts(&self, node: usize) -> f64 {
-        Tap::between(node, 0).of(&self.settled.unknowns)
+        self.frame.tap(node, 0).of(&self.settled.unknowns)
     }
 
     /// What the elements and devices are at this point.
@@ -292,7 +291,7 @@ impl NearPoint<'_> {
 
     /// Resistance that a small current into `from` and out of `to` would meet, ohms, tubes working.
     pub fn source_ohms(&self, from: usize, to: usize, scratch: &mut Scratch) -> f64 {
-        let tap = Tap::between(from, to);
+        let tap = self.frame.tap(from, to);
         self.column(tap, &mut scratch.column);
         tap.of(&scratch.column)
     }

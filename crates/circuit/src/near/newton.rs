@@ -198,7 +198,6 @@ pub(super) fn turn(socket: &Socket, to: &Block, from: &Block, matrix: &mut [f64]
 pub(crate) struct NearScratch {
     pub(super) values: Values,
     pub(super) laid: Laid,
-    pub(super) work: Vec<f64>,
     factors: Factors,
     looks: Vec<Look>,
     fresh: Vec<Look>,
@@ -247,7 +246,7 @@ impl Settling<'_> {
             scratch.step.clone_from(&scratch.residual);
             scratch
                 .factors
-                .solve(&self.frame.pattern, &mut scratch.step, &mut scratch.work);
+                .solve(&self.frame.pattern, &mut scratch.step);
             let before = self.size(&scratch.step, scratch);
             if !before.is_finite() {
                 return None;
@@ -261,11 +260,9 @@ impl Settling<'_> {
                 self.leave(&scratch.trial, scratch, true, &mut next);
                 scratch.correction.clone_from(&next);
                 scratch.next = next;
-                scratch.factors.solve(
-                    &self.frame.pattern,
-                    &mut scratch.correction,
-                    &mut scratch.work,
-                );
+                scratch
+                    .factors
+                    .solve(&self.frame.pattern, &mut scratch.correction);
                 if damping >= 1.0 && self.is_settled(scratch) {
                     return self.finish(scratch);
                 }
@@ -352,9 +349,8 @@ impl Settling<'_> {
         out.resize(x.len(), 0.0);
         scratch.laid.leave(x, out);
         if let Some(bench) = scratch.values.bench {
-            let index = |node: usize| node.checked_sub(1).unwrap_or(x.len() - 1);
-            out[index(bench.from)] -= bench.amps;
-            out[index(bench.to)] += bench.amps;
+            out[self.frame.index(bench.from)] -= bench.amps;
+            out[self.frame.index(bench.to)] += bench.amps;
         }
         for device in 0..scratch.looks.len() {
             let socket = self.frame.socket(device);
@@ -549,7 +545,7 @@ impl NearScratch {
             turn(settling.frame.socket(device), slopes, then, values);
         }
         self.factors
-            .finish(&settling.frame.pattern, &self.laid.extras, &mut self.work)
+            .finish(&settling.frame.pattern, &self.laid.extras)
     }
 }
 

@@ -70,7 +70,7 @@ impl NearPoint<'_> {
                     turn(self.frame.socket(device), &slopes, then, matrix);
                 }
             }
-            factors.finish(&self.frame.pattern, &laid.extras, &mut Vec::new())?;
+            factors.finish(&self.frame.pattern, &laid.extras)?;
             Some(RefCell::new(factors))
         });
         factors.as_ref()
@@ -81,7 +81,7 @@ impl NearPoint<'_> {
         self.fill(&[(tap, 1.0)], column);
         if let Some(factors) = self.factors() {
             let mut factors = factors.borrow_mut();
-            factors.solve(&self.frame.pattern, column, &mut Vec::new());
+            factors.solve(&self.frame.pattern, column);
         }
     }
 
@@ -90,7 +90,7 @@ impl NearPoint<'_> {
         self.fill(taps, row);
         if let Some(factors) = self.factors() {
             let mut factors = factors.borrow_mut();
-            factors.solve_transposed(&self.frame.pattern, row, &mut Vec::new());
+            factors.solve_transposed(&self.frame.pattern, row);
         }
     }
 
@@ -118,7 +118,7 @@ impl NearPoint<'_> {
         match *probe {
             Probe::Volts { from, to, load } => self.read_volts((from, to), load, scratch, gradient),
             Probe::Ohms { from, to } => {
-                Some(self.read_ohms(Tap::between(from, to), scratch, gradient))
+                Some(self.read_ohms(self.frame.tap(from, to), scratch, gradient))
             }
             Probe::Amps(Flow::Element(id)) => Some(self.read_element_amps(id, scratch, gradient)),
             Probe::Amps(Flow::Port(device, port)) => {
@@ -134,7 +134,7 @@ impl NearPoint<'_> {
         scratch: &mut Scratch,
         gradient: Option<&mut Vec<f64>>,
     ) -> Option<f64> {
-        let tap = Tap::between(from, to);
+        let tap = self.frame.tap(from, to);
         let bare = tap.of(&self.settled.unknowns);
         if load.is_none() && gradient.is_none() {
             return Some(bare);
@@ -186,7 +186,7 @@ impl NearPoint<'_> {
 
     /// What the meter shows at the known point, where nothing has reached its place since.
     fn known_load(&self, load: Load, source: f64, bare: f64) -> Option<Arc<Loaded>> {
-        let there = Tap::between(load.from, load.to).of(&self.centre.unknowns);
+        let there = self.frame.tap(load.from, load.to).of(&self.centre.unknowns);
         if (bare - there).abs() > UNREACHED.0 + UNREACHED.1 * there.abs() {
             return None;
         }
@@ -201,7 +201,7 @@ impl NearPoint<'_> {
                     .near_at(self.frame, self.centre, overlay, glow, None, scratch)
             };
             let (from, to) = (load.from, load.to);
-            let tap = Tap::between(from, to);
+            let tap = self.frame.tap(from, to);
             known(&[], scratch)?.adjoint(&[(tap, 1.0)], scratch);
             let source = tap.of(&scratch.adjoint);
             let ohms = load.ohms;
@@ -299,7 +299,7 @@ impl NearPoint<'_> {
             let taps: Vec<(Tap, f64)> = (0..slot.ports.len())
                 .map(|q| {
                     let by: f64 = row.iter().zip(slopes).map(|(r, s)| r * s[q]).sum();
-                    (self.base.linear.port_taps[slot.first_port + q], by)
+                    (self.frame.port_taps[slot.first_port + q], by)
                 })
                 .collect();
             self.adjoint(&taps, scratch);
@@ -316,6 +316,6 @@ impl NearPoint<'_> {
 
     pub(super) fn element_tap(&self, id: ElementId) -> Tap {
         let element = self.base.network.element(id);
-        Tap::between(element.from, element.to)
+        self.frame.tap(element.from, element.to)
     }
 }

@@ -3,7 +3,7 @@
 //! For matrices whose diagonal may be pivoted on as it comes, as nodal
 //! equations are: which entries there are and which products each step takes
 //! follows from the pattern alone, so that factoring is one pass through a list of places.
-//! It knows nothing of circuits. Nobody is spared looking whether the solution solves.
+//! Vectors are in the order of elimination ([`Pattern::step_of`]). It knows nothing of circuits. Nobody is spared looking whether the solution solves.
 
 use super::order::minimum_degree;
 use super::{NONE, SparseMatrix};
@@ -12,22 +12,21 @@ use super::{NONE, SparseMatrix};
 const MOST_PRODUCTS: usize = 20_000_000;
 
 /// A symmetric pattern with its elimination worked out.
+///
+/// Entries are kept so: first the diagonal by steps, then the rows of U, then the
+/// columns of L, and last a place for what belongs to no unknown.
 #[derive(Clone, Debug)]
 pub(crate) struct Pattern {
-    /// By step, the unknown eliminated.
-    order: Vec<u32>,
     /// By unknown, its step.
     step_of: Vec<u32>,
-    /// By step, where its part of `rows` starts.
+    /// By step, where its part of `pairs` starts.
     starts: Vec<u32>,
-    /// Steps that a step reaches, ascending.
-    rows: Vec<u32>,
+    /// For each entry above the diagonal its row and its column, by steps, ascending.
+    pairs: Vec<(u32, u32)>,
     /// Places that the products of each step are taken from, step by step, row by row.
     targets: Vec<u32>,
 }
 
-/// Where entries are kept: first the diagonal by steps, then the rows of U, then the columns of L,
-/// and last a place for what belongs to no unknown.
 impl Pattern {
     /// Works out the pattern of a matrix with entries at these places, at their
     /// mirror images and on the diagonal. `None`: too full.
@@ -46,55 +45,50 @@ impl Pattern {
         // The rows of a step are its own and those of the steps that lead to it first.
         let mut children: Vec<Vec<usize>> = vec![Vec::new(); size];
         let mut starts = vec![0u32];
-        let mut rows: Vec<u32> = Vec::new();
+        let mut pairs: Vec<(u32, u32)> = Vec::new();
         let mut seen = vec![NONE; size];
         let mut products = 0;
-        for step in 0..size {
-            let begin = rows.len();
+        for (step, name) in (0..size).zip(0u32..) {
+            let begin = pairs.len();
             seen[step] = step;
-            let own = matrix.column(order[step]).map(|(row, _)| step_of[row]);
-            for row in own {
-                let at = row as usize;
+            let mut reach = |pairs: &mut Vec<(u32, u32)>, column: u32| {
+                let at = column as usize;
                 if at > step && seen[at] != step {
                     seen[at] = step;
-                    rows.push(row);
+                    pairs.push((name, column));
                 }
+            };
+            for (row, _) in matrix.column(order[step]) {
+                reach(&mut pairs, step_of[row]);
             }
             for child in std::mem::take(&mut children[step]) {
                 for k in starts[child] as usize..starts[child + 1] as usize {
-                    let at = rows[k] as usize;
-                    if at > step && seen[at] != step {
-                        seen[at] = step;
-                        rows.push(rows[k]);
-                    }
+                    let column = pairs[k].1;
+                    reach(&mut pairs, column);
                 }
             }
-            rows[begin..].sort_unstable();
-            if let Some(&first) = rows.get(begin) {
+            pairs[begin..].sort_unstable();
+            if let Some(&(_, first)) = pairs.get(begin) {
                 children[first as usize].push(step);
             }
-            products += (rows.len() - begin).pow(2);
+            products += (pairs.len() - begin).pow(2);
             if products > MOST_PRODUCTS {
                 return None;
             }
-            starts.push(u32::try_from(rows.len()).ok()?);
+            starts.push(u32::try_from(pairs.len()).ok()?);
         }
         let mut this = Self {
-            order: order
-                .iter()
-                .map(|&unknown| u32::try_from(unknown).ok())
-                .collect::<Option<_>>()?,
             step_of,
             starts,
-            rows,
-            targets: Vec::with_capacity(products),
+            pairs,
+            targets: Vec::new(),
         };
         let mut targets = Vec::with_capacity(products);
         for step in 0..size {
-            let reached = &this.rows[this.range(step)];
-            for &row in reached {
-                for &column in reached {
-                    targets.push(this.place(row, column)?);
+            let reached = &this.pairs[this.range(step)];
+            for &(_, row) in reached {
+                for &(_, column) in reached {
+                    targets.push(u32::try_from(this.find(row, column)?).ok()?);
                 }
             }
         }
@@ -108,12 +102,17 @@ impl Pattern {
 
     /// How many unknowns.
     pub(crate) fn size(&self) -> usize {
-        self.order.len()
+        self.step_of.len()
+    }
+
+    /// In which step an unknown is eliminated: where it stands in a vector.
+    pub(crate) fn step_of(&self, unknown: usize) -> usize {
+        self.step_of[unknown] as usize
     }
 
     /// The place for what belongs to no unknown.
     pub(crate) fn nowhere(&self) -> usize {
-        self.size() + 2 * self.rows.len()
+        self.size() + 2 * self.pairs.len()
     }
 
     /// How many places a matrix of this pattern takes.
@@ -121,108 +120,82 @@ impl Pattern {
         self.nowhere() + 1
     }
 
-    /// Place of the entry in this row and column of the matrix, if it has one.
-    pub(crate) fn find(&self, row: usize, column: usize) -> Option<usize> {
-        self.place(self.step_of[row], self.step_of[column])
-            .map(|place| place as usize)
-    }
-
-    /// The same by steps.
-    fn place(&self, row: u32, column: u32) -> Option<u32> {
+    /// Place of an entry of the matrix by the steps of its row and column, if it has one.
+    pub(crate) fn find(&self, row: u32, column: u32) -> Option<usize> {
         if row == column {
-            return Some(row);
+            return Some(row as usize);
         }
-        let range = self.range(row.min(column) as usize);
-        let at = self.rows[range.clone()]
-            .binary_search(&row.max(column))
+        let (first, last) = (row.min(column), row.max(column));
+        let range = self.range(first as usize);
+        let at = self.pairs[range.clone()]
+            .binary_search(&(first, last))
             .ok()?
             + range.start;
-        let lower = if row > column { self.rows.len() } else { 0 };
-        u32::try_from(self.size() + lower + at).ok()
+        let lower = if row > column { self.pairs.len() } else { 0 };
+        Some(self.size() + lower + at)
     }
 
     /// Factors the matrix in `values` in place; whether all pivots are numbers other than 0.
+    ///
+    /// What is left are the pivots' inverses and the rows of U and columns of L over them.
     pub(crate) fn factor(&self, values: &mut [f64]) -> bool {
         let size = self.size();
-        let lower = size + self.rows.len();
-        let mut next = 0;
-        for step in 0..size {
+        let lower = size + self.pairs.len();
+        let mut targets = &self.targets[..];
+        let mut begin = 0;
+        for (step, &end) in self.starts[1..].iter().enumerate() {
+            let end = end as usize;
             let inverse = 1.0 / values[step];
             if !inverse.is_finite() {
                 return false;
             }
             values[step] = inverse;
-            let range = self.range(step);
-            let count = range.len();
-            for at in range.clone() {
-                let targets = &self.targets[next..next + count];
-                next += count;
+            let count = end - begin;
+            for at in begin..end {
+                let (mine, others) = targets.split_at(count);
+                targets = others;
                 let factor = values[lower + at] * inverse;
                 values[lower + at] = factor;
-                if factor != 0.0 {
-                    for (&target, upper) in targets.iter().zip(size + range.start..) {
-                        values[target as usize] -= factor * values[upper];
-                    }
+                for (&target, upper) in mine.iter().zip(size + begin..) {
+                    values[target as usize] -= factor * values[upper];
                 }
             }
+            for upper in &mut values[size + begin..size + end] {
+                *upper *= inverse;
+            }
+            begin = end;
         }
         true
     }
 
-    /// Solves A x = b in place by the factors in `values`. `work` is of any content.
-    pub(crate) fn solve(&self, values: &[f64], b: &mut [f64], work: &mut Vec<f64>) {
-        let size = self.size();
-        let (upper, lower) = values[size..self.nowhere()].split_at(self.rows.len());
-        work.clear();
-        work.extend(self.order.iter().map(|&unknown| b[unknown as usize]));
-        for step in 0..size {
-            let known = work[step];
-            if known != 0.0 {
-                let range = self.range(step);
-                for (&row, l) in self.rows[range.clone()].iter().zip(&lower[range]) {
-                    work[row as usize] -= l * known;
-                }
-            }
-        }
-        for step in (0..size).rev() {
-            let range = self.range(step);
-            let mut sum = work[step];
-            for (&row, u) in self.rows[range.clone()].iter().zip(&upper[range]) {
-                sum -= u * work[row as usize];
-            }
-            work[step] = sum * values[step];
-        }
-        for (&unknown, value) in self.order.iter().zip(work.iter()) {
-            b[unknown as usize] = *value;
-        }
+    fn parts<'v>(&self, values: &'v [f64]) -> (&'v [f64], &'v [f64], &'v [f64]) {
+        let (pivots, others) = values.split_at(self.size());
+        let (upper, others) = others.split_at(self.pairs.len());
+        (pivots, upper, &others[..self.pairs.len()])
     }
 
-    /// Solves Aᵀ x = b in place by the factors in `values`. `work` is of any content.
-    pub(crate) fn solve_transposed(&self, values: &[f64], b: &mut [f64], work: &mut Vec<f64>) {
-        let size = self.size();
-        let (upper, lower) = values[size..self.nowhere()].split_at(self.rows.len());
-        work.clear();
-        work.extend(self.order.iter().map(|&unknown| b[unknown as usize]));
-        for step in 0..size {
-            let known = work[step] * values[step];
-            work[step] = known;
-            if known != 0.0 {
-                let range = self.range(step);
-                for (&row, u) in self.rows[range.clone()].iter().zip(&upper[range]) {
-                    work[row as usize] -= u * known;
-                }
-            }
+    /// Solves A x = b in place by the factors in `values`.
+    pub(crate) fn solve(&self, values: &[f64], b: &mut [f64]) {
+        let (pivots, upper, lower) = self.parts(values);
+        self.sweep(pivots, lower, upper, b);
+    }
+
+    /// Solves Aᵀ x = b in place by the factors in `values`.
+    pub(crate) fn solve_transposed(&self, values: &[f64], b: &mut [f64]) {
+        let (pivots, upper, lower) = self.parts(values);
+        self.sweep(pivots, upper, lower, b);
+    }
+
+    /// Down by one factor, and up again by the other.
+    fn sweep(&self, pivots: &[f64], down: &[f64], up: &[f64], b: &mut [f64]) {
+        for (&(from, to), factor) in self.pairs.iter().zip(down) {
+            b[to as usize] -= factor * b[from as usize];
         }
-        for step in (0..size).rev() {
-            let range = self.range(step);
-            let mut sum = work[step];
-            for (&row, l) in self.rows[range.clone()].iter().zip(&lower[range]) {
-                sum -= l * work[row as usize];
-            }
-            work[step] = sum;
+        for (b, inverse) in b.iter_mut().zip(pivots) {
+            *b *= inverse;
         }
-        for (&unknown, value) in self.order.iter().zip(work.iter()) {
-            b[unknown as usize] = *value;
+        for (&(to, from), factor) in self.pairs.iter().zip(up).rev() {
+            b[to as usize] -= factor * b[from as usize];
         }
     }
 }
@@ -246,7 +219,8 @@ mod tests {
             let mut values = vec![0.0; pattern.places()];
             let mut whole = nalgebra::DMatrix::<f64>::zeros(size, size);
             let mut add = |row: usize, column: usize, value: f64| {
-                values[pattern.find(row, column).expect("in the pattern")] += value;
+                let step = |unknown: usize| pattern.step_of(unknown) as u32;
+                values[pattern.find(step(row), step(column)).expect("in the pattern")] += value;
                 whole[(row, column)] += value;
             };
             for &(a, b, one, other) in &pairs {
@@ -258,15 +232,19 @@ mod tests {
             }
             prop_assert!(pattern.factor(&mut values));
             let b = nalgebra::DVector::from_column_slice(&right[..size]);
-            let mut work = Vec::new();
-            let mut x = right[..size].to_vec();
-            pattern.solve(&values, &mut x, &mut work);
+            let in_steps = |right: &[f64]| {
+                let mut b = vec![0.0; size];
+                for k in 0..size { b[pattern.step_of(k)] = right[k]; }
+                b
+            };
+            let mut x = in_steps(&right);
+            pattern.solve(&values, &mut x);
             let expected = whole.clone().lu().solve(&b).expect("a heavy diagonal");
-            for k in 0..size { prop_assert!((x[k] - expected[k]).abs() < 1e-12); }
-            let mut x = right[..size].to_vec();
-            pattern.solve_transposed(&values, &mut x, &mut work);
+            for k in 0..size { prop_assert!((x[pattern.step_of(k)] - expected[k]).abs() < 1e-12); }
+            let mut x = in_steps(&right);
+            pattern.solve_transposed(&values, &mut x);
             let expected = whole.transpose().lu().solve(&b).expect("a heavy diagonal");
-            for k in 0..size { prop_assert!((x[k] - expected[k]).abs() < 1e-12); }
+            for k in 0..size { prop_assert!((x[pattern.step_of(k)] - expected[k]).abs() < 1e-12); }
         }
     }
 
