@@ -121,6 +121,7 @@ impl Centre {
         // The same point to the last digit of these equations.
         scratch.near.values.copy(&this.values);
         scratch.near.laid.copy(&this.laid);
+        scratch.near.laid.distrust();
         let settling = Settling {
             base,
             frame,

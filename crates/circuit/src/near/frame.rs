@@ -68,6 +68,16 @@ pub(super) struct Laid {
     /// Entries, every device with the slopes it has at the known point.
     pub(super) matrix: Vec<f64>,
     pub(super) extras: Vec<Extra>,
+    /// Elements that differ from those of the known point; `None` where more than elements does.
+    changed: Option<Vec<usize>>,
+}
+
+impl Wire {
+    /// Current through it, A.
+    #[inline]
+    fn amps(&self, x: &[f64]) -> f64 {
+        (x[self.from as usize] - x[self.to as usize] - self.emf) * self.siemens
+    }
 }
 
 impl Frame {
@@ -241,6 +251,12 @@ impl Frame {
         let (mut anew, mut reaches_else) = (false, false);
         laid.extras.clear();
         let mut steps = Vec::new();
+        let mut changed = laid.changed.take().unwrap_or_default();
+        let mut note = |index: usize| {
+            if !changed.contains(&index) {
+                changed.push(index);
+            }
+        };
         for change in overlay {
             match *change {
                 Change::Ohms(element, ohms) => {
@@ -250,9 +266,13 @@ impl Frame {
                     anew |= siemens < wire.siemens && wire.siemens > LEAST_ROUNDED;
                     reaches_else |= (siemens > 0.0) != (wire.siemens > 0.0);
                     steps.push((index, siemens - wire.siemens));
+                    note(index);
                     wire.siemens = siemens;
                 }
-                Change::Emf(element, volts) => laid.wires[element.0 as usize].emf = volts,
+                Change::Emf(element, volts) => {
+                    note(element.0 as usize);
+                    laid.wires[element.0 as usize].emf = volts;
+                }
                 Change::Shunt { from, to, ohms } => {
                     let siemens = 1.0 / ohms.max(LEAST_OHMS);
                     if from != to && siemens > 0.0 {
@@ -265,6 +285,7 @@ impl Frame {
                 Change::Pin { .. } | Change::Device(..) => {}
             }
         }
+        laid.changed = (!reaches_else).then_some(changed);
         if reaches_else {
             let strays = self.strays(network, &laid.wires);
             anew |= strays != laid.strays;
@@ -323,16 +344,38 @@ impl Laid {
         self.strays.clone_from(&other.strays);
         self.matrix.clone_from(&other.matrix);
         self.extras.clear();
+        let mut changed = self.changed.take().unwrap_or_default();
+        changed.clear();
+        self.changed = Some(changed);
+    }
+
+    /// Forgets that the known point leaves nothing over.
+    pub(super) fn distrust(&mut self) {
+        self.changed = None;
+    }
+
+    /// Adds what the changed wires carry at `x` beyond what they do in `before`;
+    /// `false`, and nothing added, where there is more to it than changed elements.
+    pub(super) fn leave_changed(&self, before: &Self, x: &[f64], out: &mut [f64]) -> bool {
+        let Some(changed) = &self.changed else {
+            return false;
+        };
+        for &index in changed {
+            let (now, then) = (&self.wires[index], &before.wires[index]);
+            let amps = now.amps(x) - then.amps(x);
+            out[now.from as usize] += amps;
+            out[now.to as usize] -= amps;
+        }
+        true
     }
 
     /// Adds to `out` the currents out of every node through the wires, A x − s. `x`
     /// and `out` have a place for the common node behind the others.
     pub(super) fn leave(&self, x: &[f64], out: &mut [f64]) {
         for wire in &self.wires {
-            let (from, to) = (wire.from as usize, wire.to as usize);
-            let amps = (x[from] - x[to] - wire.emf) * wire.siemens;
-            out[from] += amps;
-            out[to] -= amps;
+            let amps = wire.amps(x);
+            out[wire.from as usize] += amps;
+            out[wire.to as usize] -= amps;
         }
         for &stray in &self.strays {
             out[stray as usize] += x[stray as usize] / STRAY_LEAK_OHMS;

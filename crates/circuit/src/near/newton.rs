@@ -31,7 +31,7 @@ const ALONG_SLOPES: f64 = 1e-6;
 const SAME_START: f64 = 1e-9;
 
 /// An error that remains, volts and ratio.
-const SETTLED: (f64, f64) = (3e-11, 1e-12);
+const SETTLED: (f64, f64) = (5e-11, 1e-10);
 
 /// Over how many volts the sharpest corner of a law is rounded: a step turns slopes by its share of this.
 const ROUNDED_OVER: f64 = 0.025;
@@ -154,6 +154,15 @@ fn times(a: &Block, b: &Block) -> Block {
     })
 }
 
+/// Currents that follow slopes.
+#[inline]
+fn along(amps: &[f64; MAX_PORTS], slopes: &Block, off: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
+    std::array::from_fn(|p| {
+        let steps = slopes[p].iter().zip(off);
+        steps.fold(amps[p], |amps, (slope, off)| amps + slope * off)
+    })
+}
+
 fn times_vector(a: &Block, v: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
     std::array::from_fn(|i| a[i].iter().zip(v).map(|(a, v)| a * v).sum())
 }
@@ -256,10 +265,7 @@ impl Settling<'_> {
                 let pairs = scratch.x.iter().zip(&scratch.step);
                 scratch.trial.extend(pairs.map(|(x, d)| x - damping * d));
                 self.look(damping, scratch);
-                let mut next = std::mem::take(&mut scratch.next);
-                self.leave(&scratch.trial, scratch, true, &mut next);
-                scratch.correction.clone_from(&next);
-                scratch.next = next;
+                scratch.correction.clone_from(&scratch.next);
                 scratch
                     .factors
                     .solve(&self.frame.pattern, &mut scratch.correction);
@@ -337,88 +343,130 @@ impl Settling<'_> {
             }
             scratch.turned_by(device);
         }
-        let mut residual = std::mem::take(&mut scratch.residual);
-        self.leave(&scratch.x, scratch, false, &mut residual);
-        scratch.residual = residual;
+        self.leave_at_start(scratch);
         Some(())
     }
 
-    /// Currents left over at every node at `x`, devices as they were looked at.
-    fn leave(&self, x: &[f64], scratch: &NearScratch, freshly: bool, out: &mut Vec<f64>) {
-        out.clear();
-        out.resize(x.len(), 0.0);
-        scratch.laid.leave(x, out);
-        if let Some(bench) = scratch.values.bench {
-            out[self.frame.index(bench.from)] -= bench.amps;
-            out[self.frame.index(bench.to)] += bench.amps;
-        }
-        for device in 0..scratch.looks.len() {
-            let socket = self.frame.socket(device);
-            let here = &scratch.looks[device];
-            let now = if freshly && scratch.is_fresh[device] {
-                &scratch.fresh[device]
-            } else {
-                here
-            };
-            let (mut off, mut slopes) = (socket.volts(x), &here.currents.siemens);
-            match scratch.pinned.iter().find(|p| p.device == device) {
-                None => {
-                    for (off, v) in off.iter_mut().zip(&now.volts) {
-                        *off -= v;
-                    }
+    /// Currents left over at every node at the present guess, devices as they were looked at.
+    fn leave_at_start(&self, scratch: &mut NearScratch) {
+        let mut left = std::mem::take(&mut scratch.residual);
+        left.clear();
+        left.resize(scratch.x.len(), 0.0);
+        if scratch
+            .laid
+            .leave_changed(&self.centre.laid, &scratch.x, &mut left)
+        {
+            // The known point leaves nothing over but for what is changed.
+            for &device in &scratch.turned {
+                let socket = self.frame.socket(device);
+                let mut amps = self.drawn(device, &scratch.looks[device], &scratch.x, scratch);
+                for (amps, then) in amps
+                    .iter_mut()
+                    .zip(&self.centre.looks[device].currents.amps)
+                {
+                    *amps -= then;
                 }
-                Some(pinned) => {
-                    off = pinned.off(now, &off);
-                    slopes = &pinned.through;
-                }
+                socket.draw(&amps, &mut left);
             }
-            let mut amps = now.currents.amps;
-            for (amps, slopes) in amps.iter_mut().zip(slopes) {
-                for (slope, off) in slopes.iter().zip(&off) {
-                    *amps += slope * off;
-                }
-            }
-            socket.draw(&amps, out);
+        } else {
+            self.leave(scratch, &mut left);
         }
-        if let Some(common) = out.last_mut() {
-            *common = 0.0;
+        scratch.residual = left;
+    }
+
+    /// The same, every wire and every device.
+    fn leave(&self, scratch: &NearScratch, left: &mut [f64]) {
+        self.leave_wires(&scratch.x, scratch, left);
+        for (device, look) in scratch.looks.iter().enumerate() {
+            let amps = self.drawn(device, look, &scratch.x, scratch);
+            self.frame.socket(device).draw(&amps, left);
         }
     }
 
-    /// Asks the devices that a step took somewhere else.
-    fn look(&self, damping: f64, scratch: &mut NearScratch) {
-        for device in 0..scratch.looks.len() {
-            scratch.is_fresh[device] = false;
-            if !scratch.values.present[device] {
-                continue;
+    fn leave_wires(&self, x: &[f64], scratch: &NearScratch, left: &mut [f64]) {
+        scratch.laid.leave(x, left);
+        if let Some(bench) = scratch.values.bench {
+            left[self.frame.index(bench.from)] -= bench.amps;
+            left[self.frame.index(bench.to)] += bench.amps;
+        }
+    }
+
+    /// What a device draws at `x` by a look at it, along the slopes that the factors have.
+    fn drawn(
+        &self,
+        device: usize,
+        look: &Look,
+        x: &[f64],
+        scratch: &NearScratch,
+    ) -> [f64; MAX_PORTS] {
+        let mut off = self.frame.socket(device).volts(x);
+        let mut slopes = &scratch.looks[device].currents.siemens;
+        match scratch.pin(device) {
+            None => {
+                for (off, v) in off.iter_mut().zip(&look.volts) {
+                    *off -= v;
+                }
             }
+            Some(pinned) => {
+                off = pinned.off(look, &off);
+                slopes = &pinned.through;
+            }
+        }
+        along(&look.currents.amps, slopes, &off)
+    }
+
+    /// Asks the devices that a step took somewhere else, and sums up what is left over there.
+    fn look(&self, damping: f64, scratch: &mut NearScratch) {
+        let mut left = std::mem::take(&mut scratch.next);
+        left.clear();
+        left.resize(scratch.trial.len(), 0.0);
+        self.leave_wires(&scratch.trial, scratch, &mut left);
+        for device in 0..scratch.looks.len() {
             let socket = self.frame.socket(device);
             let here = &scratch.looks[device];
-            let mut volts = here.volts;
-            match scratch.pinned.iter().find(|p| p.device == device) {
-                None => volts = socket.volts(&scratch.trial),
+            let pinned = scratch.pin(device);
+            let mut volts = match pinned {
+                None => socket.volts(&scratch.trial),
                 Some(pinned) => {
                     let (at, by) = (socket.volts(&scratch.x), socket.volts(&scratch.step));
                     let there: PortVolts = std::array::from_fn(|p| at[p] - by[p]);
                     let step = times_vector(&pinned.inverse, &pinned.off(here, &there));
-                    for (v, d) in volts.iter_mut().zip(&step) {
-                        *v += damping * d;
-                    }
+                    std::array::from_fn(|p| here.volts[p] + damping * step[p])
                 }
-            }
-            let mut moved = volts.iter().zip(&here.volts);
+            };
+            let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
             // What is no number has moved.
-            if moved.any(|(a, b)| (a - b).abs() >= ALONG_SLOPES || (a - b).is_nan()) {
+            let is_fresh = scratch.values.present[device]
+                && off.iter().any(|d| d.abs() >= ALONG_SLOPES || d.is_nan());
+            if is_fresh {
+                let mut is_held = pinned.is_some();
                 for v in &mut volts {
+                    is_held |= v.abs() > MOST_VOLTS;
                     *v = v.clamp(-MOST_VOLTS, MOST_VOLTS);
                 }
-                scratch.fresh[device] = Look {
-                    volts,
-                    currents: self.ask(&scratch.values, device, &volts),
-                };
-                scratch.is_fresh[device] = true;
+                let currents = self.ask(&scratch.values, device, &volts);
+                let amps = currents.amps;
+                scratch.fresh[device] = Look { volts, currents };
+                if is_held {
+                    let fresh = &scratch.fresh[device];
+                    let amps = self.drawn(device, fresh, &scratch.trial, scratch);
+                    socket.draw(&amps, &mut left);
+                } else {
+                    socket.draw(&amps, &mut left);
+                }
+            } else if pinned.is_some() {
+                let amps = self.drawn(device, here, &scratch.trial, scratch);
+                socket.draw(&amps, &mut left);
+            } else {
+                let currents = &here.currents;
+                socket.draw(&along(&currents.amps, &currents.siemens, &off), &mut left);
             }
+            scratch.is_fresh[device] = is_fresh;
         }
+        if let Some(common) = left.last_mut() {
+            *common = 0.0;
+        }
+        scratch.next = left;
     }
 
     /// Goes to where was looked.
@@ -442,9 +490,10 @@ impl Settling<'_> {
         }
         if bent {
             // These draw by their new slopes now.
-            let mut residual = std::mem::take(&mut scratch.residual);
-            self.leave(&scratch.x, scratch, false, &mut residual);
-            scratch.residual = residual;
+            let mut left = std::mem::take(&mut scratch.residual);
+            left.fill(0.0);
+            self.leave(scratch, &mut left);
+            scratch.residual = left;
         }
         Some(())
     }
@@ -468,7 +517,7 @@ impl Settling<'_> {
             };
             let socket = self.frame.socket(device).volts(&scratch.trial);
             let ports = slot.ports.len();
-            let off: PortVolts = match scratch.pinned.iter().find(|p| p.device == device) {
+            let off: PortVolts = match scratch.pin(device) {
                 None => std::array::from_fn(|p| socket[p] - look.volts[p]),
                 Some(pinned) => times_vector(&pinned.inverse, &pinned.off(look, &socket)),
             };
@@ -531,6 +580,11 @@ impl NearScratch {
             self.is_turned[device] = true;
             self.turned.push(device);
         }
+    }
+
+    /// What is known of a device's pins, where they have resistance.
+    fn pin(&self, device: usize) -> Option<&Pinned> {
+        self.pinned.iter().find(|pinned| pinned.device == device)
     }
 
     /// Factors the equations at the devices' present slopes.

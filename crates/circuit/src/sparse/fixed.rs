@@ -151,6 +151,18 @@ impl Pattern {
             }
             values[step] = inverse;
             let count = end - begin;
+            if count == 1 {
+                // Half of all steps of a network that is nearly a tree.
+                let (mine, others) = targets.split_at(1);
+                targets = others;
+                let upper = values[size + begin];
+                let factor = values[lower + begin] * inverse;
+                values[lower + begin] = factor;
+                values[mine[0] as usize] -= factor * upper;
+                values[size + begin] = upper * inverse;
+                begin = end;
+                continue;
+            }
             for at in begin..end {
                 let (mine, others) = targets.split_at(count);
                 targets = others;
