@@ -6,7 +6,7 @@ use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::factors::Factors;
 use super::frame::{Frame, Laid};
-use super::newton::{Block, Look, Settled, Settling, turn as turn_slopes};
+use super::newton::{Block, Look, Settled, Settling, along, turn as turn_slopes};
 use crate::base::{Base, Scratch};
 use crate::linear::Tap;
 use crate::network::{DeviceSlot, Network};
@@ -16,6 +16,9 @@ use crate::situation::Values;
 
 /// Steps of a port by which it is known how far a device leaves its tangent, volts, rising.
 const BEND_STEPS: [f64; 2] = [0.03, 1.0];
+
+/// The step by which it is known how far a device bends close by, volts.
+const CURVE_STEP: f64 = 0.01;
 
 /// A device that by its known bends leaves its tangent by less than this is
 /// taken to stay on it: volts at its own ports, and share of its slopes.
@@ -133,7 +136,28 @@ impl Centre {
         this.unknowns = unknowns;
         this.laid = frame.laid(network, &this.values);
         this.turn_to_state(network, frame)?;
+        this.note_curves(network);
         Some(this)
+    }
+
+    /// Looks how every device bends by a small step of each port.
+    fn note_curves(&mut self, network: &Network) {
+        for (device, slot) in network.devices.iter().enumerate() {
+            if !self.values.present[device] {
+                continue;
+            }
+            let look = &mut self.looks[device];
+            for port in 0..slot.ports.len() {
+                for step in [CURVE_STEP, -CURVE_STEP] {
+                    let mut off = [0.0; MAX_PORTS];
+                    off[port] = step;
+                    let volts = std::array::from_fn(|p| look.volts[p] + off[p]);
+                    let now = slot.law.currents(&volts, &self.values.conditions[device]);
+                    let tangent = along(&look.currents.amps, &look.currents.siemens, &off);
+                    look.note_curve(&now.amps, &tangent, CURVE_STEP);
+                }
+            }
+        }
     }
 
     /// Takes the devices as they are in the state into the matrix, which has none yet.

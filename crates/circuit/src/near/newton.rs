@@ -27,6 +27,16 @@ use crate::situation::Values;
 /// volts: against a grid's tenth of a volt what its slopes leave out is nothing.
 const ALONG_SLOPES: f64 = 1e-6;
 
+/// A device whose currents a step takes off their tangents by less than this share of themselves is not
+/// asked either, by how they bent over the last step, which must have been so many times as long.
+const STRAIGHT_SHARE: f64 = 1e-11;
+
+/// See [`STRAIGHT_SHARE`]; also by how much a device may bend more than it did.
+const CURVE_CARE: f64 = 10.0;
+
+/// No step longer than this, volts, is trusted to be straight: it is far below the roundness of any law's corners.
+const LONGEST_STRAIGHT: f64 = 1e-3;
+
 /// What a start may differ from the known point before it is one of its own, volts.
 const SAME_START: f64 = 1e-9;
 
@@ -67,6 +77,36 @@ pub(super) struct Look {
     /// At its electrodes.
     pub(super) volts: PortVolts,
     pub(super) currents: PortCurrents,
+    /// By port, how far its current leaves its tangent over the square of a step, A/V²,
+    pub(super) curve: [f64; MAX_PORTS],
+    /// as seen over a step of this many volts; 0 if it was not.
+    pub(super) span: f64,
+}
+
+impl Look {
+    /// Notes how far currents `amps` at a step of `span` volts leave the tangent `along`.
+    pub(super) fn note_curve(
+        &mut self,
+        amps: &[f64; MAX_PORTS],
+        along: &[f64; MAX_PORTS],
+        span: f64,
+    ) {
+        self.span = span;
+        for ((curve, amps), along) in self.curve.iter_mut().zip(amps).zip(along) {
+            *curve = curve.max((amps - along).abs() / (span * span));
+        }
+    }
+
+    /// Whether a step of so many volts leaves the tangent by nothing that counts.
+    fn is_straight(&self, step: f64) -> bool {
+        let squared = CURVE_CARE * step * step;
+        step < LONGEST_STRAIGHT.min(self.span / CURVE_CARE)
+            && self
+                .curve
+                .iter()
+                .zip(&self.currents.amps)
+                .all(|(curve, amps)| curve * squared <= STRAIGHT_SHARE * amps.abs())
+    }
 }
 
 /// Square matrix of a device's ports.
@@ -156,7 +196,11 @@ fn times(a: &Block, b: &Block) -> Block {
 
 /// Currents that follow slopes.
 #[inline]
-fn along(amps: &[f64; MAX_PORTS], slopes: &Block, off: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
+pub(super) fn along(
+    amps: &[f64; MAX_PORTS],
+    slopes: &Block,
+    off: &[f64; MAX_PORTS],
+) -> [f64; MAX_PORTS] {
     std::array::from_fn(|p| {
         let steps = slopes[p].iter().zip(off);
         steps.fold(amps[p], |amps, (slope, off)| amps + slope * off)
@@ -313,6 +357,7 @@ impl Settling<'_> {
                 let mut pairs = there.iter().zip(&here.volts);
                 if pairs.any(|(a, b)| (a - b).abs() > SAME_START) {
                     here.volts[..ports].copy_from_slice(there);
+                    here.span = 0.0;
                     here.currents = self.ask(&scratch.values, device, &here.volts);
                     scratch.turned_by(device);
                 }
@@ -334,6 +379,7 @@ impl Settling<'_> {
                 continue;
             }
             let here = &mut scratch.looks[device];
+            here.span = 0.0;
             here.currents = self.ask(&scratch.values, device, &here.volts);
             if let Some(pins) = pins
                 && scratch.pinned.iter().all(|p| p.device != device)
@@ -436,8 +482,15 @@ impl Settling<'_> {
             };
             let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
             // What is no number has moved.
-            let is_fresh = scratch.values.present[device]
-                && off.iter().any(|d| d.abs() >= ALONG_SLOPES || d.is_nan());
+            let far = off.iter().fold(0.0, |far: f64, d| {
+                if d.is_nan() {
+                    f64::INFINITY
+                } else {
+                    far.max(d.abs())
+                }
+            });
+            let is_fresh =
+                scratch.values.present[device] && far >= ALONG_SLOPES && !here.is_straight(far);
             if is_fresh {
                 let mut is_held = pinned.is_some();
                 for v in &mut volts {
@@ -446,7 +499,16 @@ impl Settling<'_> {
                 }
                 let currents = self.ask(&scratch.values, device, &volts);
                 let amps = currents.amps;
-                scratch.fresh[device] = Look { volts, currents };
+                let mut fresh = Look {
+                    volts,
+                    currents,
+                    ..Look::default()
+                };
+                if !is_held {
+                    let tangent = along(&here.currents.amps, &here.currents.siemens, &off);
+                    fresh.note_curve(&amps, &tangent, far);
+                }
+                scratch.fresh[device] = fresh;
                 if is_held {
                     let fresh = &scratch.fresh[device];
                     let amps = self.drawn(device, fresh, &scratch.trial, scratch);
