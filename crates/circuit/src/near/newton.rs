@@ -56,11 +56,14 @@ const LEAST_SHARE: f64 = 0.05;
 /// that hangs on leaks alone is known no better.
 const ROUNDING: f64 = 1e-6;
 
-/// What may be between a device's electrodes and its socket at the end, volts.
-const JOINED: f64 = 1e-5;
+/// What may be between where a device was last asked and its socket at the end, volts.
+const JOINED: f64 = 2.0 * LONGEST_STRAIGHT;
+
+/// Steps of the devices' voltages below this, as a ratio, are nothing; the other nodes may still have to follow.
+const NOTHING: f64 = 1e-13;
 
 /// Steps before giving up.
-const MOST_STEPS: usize = 60;
+const MOST_STEPS: usize = 40;
 
 /// Where the devices ended.
 #[derive(Clone, Debug)]
@@ -317,7 +320,7 @@ impl Settling<'_> {
                     return self.finish(scratch);
                 }
                 let after = self.size(&scratch.correction, scratch);
-                if after <= (1.0 - 0.25 * damping) * before {
+                if after <= (1.0 - 0.25 * damping) * before || after < NOTHING {
                     if after < (1.0 - 0.75 * damping) * before {
                         damping = (damping * 4.0).min(1.0);
                     }
