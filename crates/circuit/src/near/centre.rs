@@ -24,6 +24,9 @@ const CURVE_STEP: f64 = 0.01;
 /// taken to stay on it: volts at its own ports, and share of its slopes.
 const STRAIGHT: (f64, f64) = (5e-5, 5e-3);
 
+/// How many times as far as at the known point a device's currents may reach before it must be looked at how far.
+const MUCH_WIDER: f64 = 10.0;
+
 /// How far a device leaves its tangent.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Bend {
@@ -261,14 +264,14 @@ impl Centre {
     }
 
     /// Whether a device at these volts, its ports' currents reaching as far as
-    /// `now_reach`, is known to be on its tangent still.
+    /// `now_reach` (unless given, not so many times as far as they did), is known to be on its tangent still.
     pub(super) fn stays(
         &self,
         frame: &Frame,
         device: usize,
         slot: &DeviceSlot,
         volts: &PortVolts,
-        now_reach: &[f64; MAX_PORTS],
+        now_reach: Option<&[f64; MAX_PORTS]>,
     ) -> bool {
         let ports = slot.ports.len();
         let then = &self.looks[device].volts;
@@ -288,12 +291,10 @@ impl Centre {
             turn += bend.turn * size / unit;
         }
         // The bends are of ports that reached as far as they did.
-        let wider = now_reach
-            .iter()
-            .zip(&bends.reach)
-            .take(ports)
-            .map(|(now, then)| now / then)
-            .fold(1.0, f64::max);
+        let wider = now_reach.map_or(MUCH_WIDER, |now_reach| {
+            let pairs = now_reach.iter().zip(&bends.reach).take(ports);
+            pairs.map(|(now, then)| now / then).fold(1.0, f64::max)
+        });
         root * root * wider < STRAIGHT.0 && turn * wider < STRAIGHT.1
     }
 

@@ -249,12 +249,13 @@ impl UnderLoad {
             {
                 *v = (at + by).clamp(-MOST_VOLTS, MOST_VOLTS);
             }
+            let stays = |reach| (point.centre).stays(point.frame, device, slot, &volts, reach);
+            let is_as_known = point.is_as_known(device);
+            if is_as_known && stays(None) {
+                continue;
+            }
             let reach = point.reach(device);
-            if point.is_as_known(device)
-                && point
-                    .centre
-                    .stays(point.frame, device, slot, &volts, &reach)
-            {
+            if is_as_known && stays(Some(&reach)) {
                 continue;
             }
             let currents = slot
