@@ -242,7 +242,9 @@ impl Base<'_> {
             centre,
             overlay,
         };
-        let settled = settling.settle(start, near)?;
+        let settled = settling
+            .settle(start, near)
+            .or_else(|| start.and_then(|_| settling.settle(None, near)))?;
         Some(NearPoint {
             base: self,
             frame,

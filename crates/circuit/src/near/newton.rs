@@ -297,6 +297,9 @@ impl Settling<'_> {
     ) -> Option<Settled> {
         self.begin(start, scratch)?;
         let mut damping: f64 = 1.0;
+        // The nodes have yet to come to where the devices of a start are: a step from
+        // there says nothing until it is taken.
+        let mut is_apart = start.is_some();
         for _ in 0..MOST_STEPS {
             scratch.factor(self)?;
             scratch.step.clone_from(&scratch.residual);
@@ -318,6 +321,9 @@ impl Settling<'_> {
                     .solve(&self.frame.pattern, &mut scratch.correction);
                 if damping >= 1.0 && self.is_settled(scratch) {
                     return self.finish(scratch);
+                }
+                if std::mem::take(&mut is_apart) {
+                    break;
                 }
                 let after = self.size(&scratch.correction, scratch);
                 if after <= (1.0 - 0.25 * damping) * before || after < NOTHING {

@@ -99,6 +99,12 @@ fn compare(circuit: &Circuit, overlay: &[Change], text: &str) -> Result<Outcome,
         return Ok(Outcome::Far);
     };
     let outcome = is_the_point(circuit, &near, overlay, text)?;
+    // From elsewhere it is the same point, or another that is one.
+    if let Some(elsewhere) = base.solve_near(&overlay[..overlay.len() / 2], None, &mut scratch)
+        && let Some(near) = base.solve_near(overlay, Some(elsewhere.state()), &mut scratch)
+    {
+        is_the_point(circuit, &near, overlay, text)?;
+    }
     // Gas current through a grid leak feeds itself: from the healthy state
     // either of two states may be found, and both are right.
     if has_gas(overlay) {
