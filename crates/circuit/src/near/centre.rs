@@ -18,7 +18,7 @@ use crate::situation::Values;
 const BEND_STEPS: [f64; 2] = [0.03, 1.0];
 
 /// The step by which it is known how far a device bends close by, volts.
-const CURVE_STEP: f64 = 0.01;
+const CLOSE_STEP: f64 = 0.01;
 
 /// A device that by its known bends leaves its tangent by less than this is
 /// taken to stay on it: volts at its own ports, and share of its slopes.
@@ -139,25 +139,25 @@ impl Centre {
         this.unknowns = unknowns;
         this.laid = frame.laid(network, &this.values);
         this.turn_to_state(network, frame)?;
-        this.note_curves(network);
+        this.note_bends(network);
         Some(this)
     }
 
     /// Looks how every device bends by a small step of each port.
-    fn note_curves(&mut self, network: &Network) {
+    fn note_bends(&mut self, network: &Network) {
         for (device, slot) in network.devices.iter().enumerate() {
             if !self.values.present[device] {
                 continue;
             }
             let look = &mut self.looks[device];
             for port in 0..slot.ports.len() {
-                for step in [CURVE_STEP, -CURVE_STEP] {
+                for step in [CLOSE_STEP, -CLOSE_STEP] {
                     let mut off = [0.0; MAX_PORTS];
                     off[port] = step;
                     let volts = std::array::from_fn(|p| look.volts[p] + off[p]);
                     let now = slot.law.currents(&volts, &self.values.conditions[device]);
                     let tangent = along(&look.currents.amps, &look.currents.siemens, &off);
-                    look.note_curve(&now.amps, &tangent, CURVE_STEP);
+                    look.note_bend(&now.amps, &tangent, &off);
                 }
             }
         }

@@ -32,7 +32,7 @@ const ALONG_SLOPES: f64 = 1e-6;
 const STRAIGHT_SHARE: f64 = 1e-11;
 
 /// See [`STRAIGHT_SHARE`]; also by how much a device may bend more than it did.
-const CURVE_CARE: f64 = 10.0;
+const BEND_CARE: f64 = 20.0;
 
 /// No step longer than this, volts, is trusted to be straight: it is far below the roundness of any law's corners.
 const LONGEST_STRAIGHT: f64 = 1e-3;
@@ -80,35 +80,49 @@ pub(super) struct Look {
     /// At its electrodes.
     pub(super) volts: PortVolts,
     pub(super) currents: PortCurrents,
-    /// By port, how far its current leaves its tangent over the square of a step, A/V²,
-    pub(super) curve: [f64; MAX_PORTS],
-    /// as seen over a step of this many volts; 0 if it was not.
-    pub(super) span: f64,
+    /// By port, how far its current left its tangent, A,
+    pub(super) leaves: [f64; MAX_PORTS],
+    /// over steps of the ports of so many volts; 0 if it was not seen.
+    pub(super) span: PortVolts,
 }
 
 impl Look {
-    /// Notes how far currents `amps` at a step of `span` volts leave the tangent `along`.
-    pub(super) fn note_curve(
+    /// Notes how far currents `amps` at these steps leave the tangent `along`.
+    pub(super) fn note_bend(
         &mut self,
         amps: &[f64; MAX_PORTS],
         along: &[f64; MAX_PORTS],
-        span: f64,
+        steps: &PortVolts,
     ) {
-        self.span = span;
-        for ((curve, amps), along) in self.curve.iter_mut().zip(amps).zip(along) {
-            *curve = curve.max((amps - along).abs() / (span * span));
+        for (span, step) in self.span.iter_mut().zip(steps) {
+            *span = span.max(step.abs());
+        }
+        for ((leaves, amps), along) in self.leaves.iter_mut().zip(amps).zip(along) {
+            *leaves = leaves.max((amps - along).abs());
         }
     }
 
-    /// Whether a step of so many volts leaves the tangent by nothing that counts.
-    fn is_straight(&self, step: f64) -> bool {
-        let squared = CURVE_CARE * step * step;
-        step < LONGEST_STRAIGHT.min(self.span / CURVE_CARE)
-            && self
-                .curve
-                .iter()
-                .zip(&self.currents.amps)
-                .all(|(curve, amps)| curve * squared <= STRAIGHT_SHARE * amps.abs())
+    /// Forgets how the device bent.
+    fn forget_bend(&mut self) {
+        self.span = PortVolts::default();
+        self.leaves = [0.0; MAX_PORTS];
+    }
+
+    /// Whether these steps leave the tangent by nothing that counts. The share that a port goes
+    /// of what it went before is its own: a grid's volt is not a plate's.
+    fn is_straight(&self, steps: &PortVolts) -> bool {
+        let mut share = 0.0f64;
+        for (step, span) in steps.iter().zip(&self.span) {
+            if *step != 0.0 {
+                if step.abs() > LONGEST_STRAIGHT || BEND_CARE * step.abs() > *span {
+                    return false;
+                }
+                share = share.max(step.abs() / span);
+            }
+        }
+        let squared = BEND_CARE * share * share;
+        let mut ports = self.leaves.iter().zip(&self.currents.amps);
+        ports.all(|(leaves, amps)| leaves * squared <= STRAIGHT_SHARE * amps.abs())
     }
 }
 
@@ -366,7 +380,7 @@ impl Settling<'_> {
                 let mut pairs = there.iter().zip(&here.volts);
                 if pairs.any(|(a, b)| (a - b).abs() > SAME_START) {
                     here.volts[..ports].copy_from_slice(there);
-                    here.span = 0.0;
+                    here.forget_bend();
                     here.currents = self.ask(&scratch.values, device, &here.volts);
                     scratch.turned_by(device);
                 }
@@ -388,7 +402,7 @@ impl Settling<'_> {
                 continue;
             }
             let here = &mut scratch.looks[device];
-            here.span = 0.0;
+            here.forget_bend();
             here.currents = self.ask(&scratch.values, device, &here.volts);
             if let Some(pins) = pins
                 && scratch.pinned.iter().all(|p| p.device != device)
@@ -499,7 +513,7 @@ impl Settling<'_> {
                 }
             });
             let is_fresh =
-                scratch.values.present[device] && far >= ALONG_SLOPES && !here.is_straight(far);
+                scratch.values.present[device] && far >= ALONG_SLOPES && !here.is_straight(&off);
             if is_fresh {
                 let mut is_held = pinned.is_some();
                 for v in &mut volts {
@@ -515,7 +529,7 @@ impl Settling<'_> {
                 };
                 if !is_held {
                     let tangent = along(&here.currents.amps, &here.currents.siemens, &off);
-                    fresh.note_curve(&amps, &tangent, far);
+                    fresh.note_bend(&amps, &tangent, &off);
                 }
                 scratch.fresh[device] = fresh;
                 if is_held {
