@@ -2,7 +2,9 @@
 //! the healthy state, by all ports, and by the whole network (the reference),
 //! in the same run. Prints figures; it judges nothing.
 //!
-//! `cargo bench -p deadstage-circuit`
+//! `cargo bench -p deadstage-circuit --bench points`, and behind `--` any of `points`, `sets`,
+//! `ladders` and `text` for those parts alone, or `near` for the near points of single
+//! failures and nothing else (and two numbers for how many stages, how often).
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 #![allow(
     clippy::expect_used,
@@ -217,6 +219,27 @@ fn sets() {
     }
 }
 
+/// The near points of the singles alone, so many rounds, for a profiler or a counter of instructions.
+fn near_singles(stages: usize, rounds: usize) {
+    let stage = read(&chain(stages));
+    let network = Network::compile(&stage, LawForm::default()).expect("known types");
+    let mut scratch = Scratch::default();
+    let base = Base::new(&network, &Situation::running(None), &mut scratch).expect("solves");
+    let list = singles(&network);
+    let began = Instant::now();
+    for _ in 0..rounds {
+        for overlay in &list {
+            black_box(base.solve_near(overlay, None, &mut scratch).is_some());
+        }
+    }
+    let count = (rounds * list.len()) as f64;
+    println!(
+        "{} parts, near singles: {:.2} µs each",
+        stage.parts.len(),
+        began.elapsed().as_secs_f64() * 1e6 / count
+    );
+}
+
 fn same_element(one: &Change, other: &Change) -> bool {
     matches!((one, other), (Change::Ohms(a, _), Change::Ohms(b, _)) if a == b)
 }
@@ -294,10 +317,33 @@ fn text() {
 
 fn main() {
     // `cargo test --benches` builds this to see that it still does, and need not wait for it.
-    if std::env::args().any(|arg| arg == "--bench") {
-        points();
-        sets();
-        ladders();
-        text();
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    if !words.iter().any(|word| word == "--bench") {
+        return;
+    }
+    let parts: [(&str, fn()); 4] = [
+        ("points", points),
+        ("sets", sets),
+        ("ladders", ladders),
+        ("text", text),
+    ];
+    if words.iter().any(|word| word == "near") {
+        let numbers = words.iter().filter_map(|word| word.parse().ok());
+        match numbers.collect::<Vec<usize>>()[..] {
+            [stages, rounds] => near_singles(stages, rounds),
+            _ => {
+                near_singles(5, 600);
+                near_singles(25, 20);
+            }
+        }
+        return;
+    }
+    let all = !parts
+        .iter()
+        .any(|(name, _)| words.iter().any(|w| w == name));
+    for (name, part) in parts {
+        if all || words.iter().any(|word| word == name) {
+            part();
+        }
     }
 }

@@ -32,7 +32,9 @@ pub struct Base<'n> {
     healthy: PortState,
     /// The healthy state but with every regulator dark, where a search for who strikes starts.
     dark: Option<PortState>,
-    /// The known points with the network's response about them; made at first need.
+    /// Devices that strike.
+    pub(crate) regulators: Vec<usize>,
+    /// The known points with the equations about them; made at first need.
     centres: OnceLock<Option<Box<Centres>>>,
 }
 
@@ -104,15 +106,17 @@ impl<'n> Base<'n> {
                 ..PortState::default()
             },
             dark: None,
+            regulators: (0..network.devices.len())
+                .filter(|&device| strike_volts(&network.devices[device].law).is_some())
+                .collect(),
             centres: OnceLock::new(),
         })
     }
 
     /// Every regulator dark.
     pub(crate) fn dark_overlay(&self) -> Overlay {
-        (0u32..)
-            .map(DeviceId)
-            .zip(&self.network.devices)
+        let ids = (0u32..).map(DeviceId);
+        ids.zip(&self.network.devices)
             .filter(|(_, slot)| strike_volts(&slot.law).is_some())
             .map(|(id, _)| Change::Device(id, DeviceChange::NotFiring))
             .collect()
@@ -321,12 +325,11 @@ impl<'n> Base<'n> {
         scratch: &mut Scratch,
     ) -> Result<(), SolveError> {
         let network = self.network;
-        let regulators: Vec<usize> = network
-            .devices
+        let regulators: Vec<usize> = self
+            .regulators
             .iter()
-            .enumerate()
-            .filter(|(index, slot)| strike_volts(&slot.law).is_some() && values.present[*index])
-            .map(|(index, _)| index)
+            .copied()
+            .filter(|&index| values.present[index])
             .collect();
         for &index in &regulators {
             values.conditions[index].fired = false;

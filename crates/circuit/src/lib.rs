@@ -8,8 +8,8 @@
 //! A [`Network`] is built once a stage. A [`Base`] has its linear part solved
 //! for one [`Situation`]. A failure is an [`Overlay`] of elementary changes;
 //! [`Base::solve`] lays it over as a low-rank update and runs Newton's method
-//! in the tubes' ports; [`Base::solve_near`] does the same about the healthy
-//! state, where most of a network stays. [`OperatingPoint::read`] gives what a loaded meter
+//! in the tubes' ports; [`Base::solve_near`] takes Newton's steps from the healthy
+//! state through all nodes at once, in sparse factors. [`OperatingPoint::read`] gives what a loaded meter
 //! shows and how that moves with every tolerance.
 //!
 //! This crate knows no probabilities.

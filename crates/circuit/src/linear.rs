@@ -39,6 +39,14 @@ impl Tap {
         }
     }
 
+    /// The difference of two unknowns; `None` is the common node.
+    pub(crate) fn of_unknowns(plus: Option<usize>, minus: Option<usize>) -> Self {
+        Self {
+            plus: plus.unwrap_or(NOTHING),
+            minus: minus.unwrap_or(NOTHING),
+        }
+    }
+
     /// One unknown as it is.
     pub(crate) fn unknown(index: usize) -> Self {
         Self {
@@ -144,11 +152,11 @@ impl Equations {
         let mut entries = Vec::with_capacity(4 * values.elements.len());
         let mut sources = vec![0.0; size];
         let mut next_stiff = node_unknowns;
-        let mut joined = UnionFind::<usize>::new(nodes);
+        let mut joined = Vec::with_capacity(values.elements.len());
         let mut lay = |from: usize, to: usize, ohms: f64, emf: f64, stiff: bool| {
             let across = Tap::between(from, to);
             if ohms.is_finite() {
-                joined.union(from, to);
+                joined.push((from, to));
             }
             if stiff {
                 let current = Tap::unknown(next_stiff);
@@ -179,17 +187,9 @@ impl Equations {
         if let Some(bench) = values.bench {
             Tap::between(bench.from, bench.to).add_to(&mut sources, bench.amps);
         }
-        // Each island that nothing ties to the common gets one stray leak.
-        let mut tied = vec![false; nodes];
-        tied[joined.find(0)] = true;
-        let mut strays = Vec::new();
-        for node in 1..nodes {
-            let root = joined.find(node);
-            if !tied[root] {
-                tied[root] = true;
-                strays.push(node);
-                entries.push((node - 1, node - 1, 1.0 / STRAY_LEAK_OHMS));
-            }
+        let strays = untied(nodes, joined);
+        for &node in &strays {
+            entries.push((node - 1, node - 1, 1.0 / STRAY_LEAK_OHMS));
         }
         Self {
             entries,
@@ -198,6 +198,25 @@ impl Equations {
             strays,
         }
     }
+}
+
+/// One node of each island that nothing ties to the common, of nodes that are `joined` so.
+pub(crate) fn untied(nodes: usize, joined: impl IntoIterator<Item = (usize, usize)>) -> Vec<usize> {
+    let mut islands = UnionFind::<usize>::new(nodes);
+    for (from, to) in joined {
+        islands.union(from, to);
+    }
+    let mut tied = vec![false; nodes];
+    tied[islands.find_mut(0)] = true;
+    let mut strays = Vec::new();
+    for node in 1..nodes {
+        let root = islands.find_mut(node);
+        if !tied[root] {
+            tied[root] = true;
+            strays.push(node);
+        }
+    }
+    strays
 }
 
 impl Equations {

@@ -7,6 +7,7 @@ use crate::dense::{Lu, Matrix};
 use crate::error::SolveError;
 use crate::linear::{Equations, Tap};
 use crate::network::Network;
+use crate::ports::PortState;
 use crate::situation::Values;
 
 /// Iterations of one Newton run.
@@ -41,6 +42,8 @@ struct Whole<'a> {
     matrix: Matrix,
     sources: Vec<f64>,
     port_taps: Vec<Tap>,
+    /// Nodes behind resisting pins: socket, node, ohms.
+    pin_paths: Vec<(usize, usize, f64)>,
 }
 
 impl<'a> Whole<'a> {
@@ -48,13 +51,14 @@ impl<'a> Whole<'a> {
         // A resisting pin is a node more, joined to the socket by its resistance.
         let mut nodes = network.nodes;
         let mut with_pins = values.clone();
+        let mut pin_paths = Vec::new();
         let mut behind = |socket: usize, ohms: f64| {
             if ohms == 0.0 {
                 return socket;
             }
             let node = nodes;
             nodes += 1;
-            with_pins.shunts.push((socket, node, ohms));
+            pin_paths.push((socket, node, ohms));
             node
         };
         let mut port_taps = Vec::with_capacity(network.port_count);
@@ -65,6 +69,7 @@ impl<'a> Whole<'a> {
                 port_taps.push(Tap::between(node, common));
             }
         }
+        with_pins.shunts.extend(&pin_paths);
         let equations = Equations::new(nodes, network, &with_pins);
         Self {
             network,
@@ -72,7 +77,26 @@ impl<'a> Whole<'a> {
             matrix: equations.dense(),
             sources: equations.sources,
             port_taps,
+            pin_paths,
         }
+    }
+
+    /// Voltages of the nodes behind resisting pins, in the order they were made in.
+    fn nodes_behind_pins(&self, ports: &PortState, node_volts: &[f64]) -> Vec<f64> {
+        let mut behind = Vec::new();
+        for (device, slot) in self.network.devices.iter().enumerate() {
+            let range = slot.first_port..slot.first_port + slot.ports.len();
+            let ohms = self.values.common_ohms[device];
+            let drawn: f64 = ports.amps[range.clone()].iter().sum();
+            let common = node_volts[slot.common] + ohms * drawn;
+            if ohms != 0.0 {
+                behind.push(common);
+            }
+            for port in range.filter(|&port| self.values.port_ohms[port] != 0.0) {
+                behind.push(common + ports.volts[port]);
+            }
+        }
+        behind
     }
 
     fn devices(&self, x: &[f64]) -> Vec<PortCurrents> {
@@ -243,6 +267,35 @@ pub fn solve(network: &Network, values: &Values) -> Result<PlainSolution, SolveE
             )],
         }),
     }
+}
+
+/// The state that Newton's method, every equation at every step, finds from one that is
+/// taken to be it: node voltages (the common's first), and the ports with their currents. A network
+/// with more than one state is held against one found elsewhere so.
+///
+/// # Errors
+/// [`SolveError::NotConverged`] when Newton's method fails from there.
+pub fn solve_from(
+    network: &Network,
+    values: &Values,
+    node_volts: &[f64],
+    ports: &PortState,
+) -> Result<PlainSolution, SolveError> {
+    let whole = Whole::new(network, values);
+    let mut x = vec![0.0; whole.sources.len()];
+    // The nodes behind resisting pins stand last, in the order they were made in.
+    x[..network.nodes - 1].copy_from_slice(&node_volts[1..network.nodes]);
+    let mut behind = whole.nodes_behind_pins(ports, node_volts).into_iter();
+    for &(_, node, _) in &whole.pin_paths {
+        x[node - 1] = behind.next().unwrap_or(0.0);
+    }
+    if whole.newton(&mut x, 1.0, 0.0) {
+        return Ok(whole.finish(x));
+    }
+    Err(SolveError::NotConverged {
+        nodes: worst_nodes(&whole, &x),
+        trace: vec!["from a state taken to be one".to_owned()],
+    })
 }
 
 /// Port voltages found by a leak at every node that is then taken away, as a start for the port solution.

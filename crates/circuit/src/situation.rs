@@ -78,7 +78,7 @@ impl ElementValue {
 }
 
 /// Everything that the equations need in one situation.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Values {
     /// By element.
     pub elements: Vec<ElementValue>,
@@ -186,6 +186,17 @@ impl Values {
             shunts: Vec::new(),
             bench: situation.bench,
         }
+    }
+
+    /// Takes over what another has, in the memory at hand.
+    pub(crate) fn copy(&mut self, other: &Self) {
+        self.elements.clone_from(&other.elements);
+        self.conditions.clone_from(&other.conditions);
+        self.present.clone_from(&other.present);
+        self.common_ohms.clone_from(&other.common_ohms);
+        self.port_ohms.clone_from(&other.port_ohms);
+        self.shunts.clone_from(&other.shunts);
+        self.bench = other.bench;
     }
 
     /// Lays the device and pin changes of an overlay over these values.

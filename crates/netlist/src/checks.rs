@@ -5,7 +5,7 @@ use std::collections::{HashMap, HashSet};
 use crate::diagnostic::Diagnostic;
 use crate::names::fold;
 use crate::span::Span;
-use crate::stage::{NodeId, PartKind, SettingId, Stage};
+use crate::stage::{Node, NodeId, PartKind, SettingId, Stage};
 
 /// Settings other than the default that nothing switches or expects.
 pub(crate) fn unused_settings(
@@ -63,21 +63,38 @@ pub(crate) fn near_misses(stage: &Stage, tainted: &HashSet<String>, sink: &mut V
             }
         }
     }
+    let is_lonely = |at: usize, node: &Node| {
+        connections.get(at) == Some(&1) && !tainted.contains(&fold(&node.name))
+    };
+    let lonely: Vec<(usize, &Node)> = stage
+        .nodes
+        .iter()
+        .enumerate()
+        .skip(1)
+        .filter(|&(at, node)| is_lonely(at, node))
+        .collect();
     // Two names one slip apart become alike when one letter is left out of
     // each, so a look-up of such variants finds them without comparing all pairs.
-    let mut variants: HashMap<String, Vec<usize>> = HashMap::new();
+    // Only those of names in question are kept: most files have next to none.
+    let mut variants: HashMap<String, Vec<usize>> = lonely
+        .iter()
+        .flat_map(|(_, node)| less_one_letter(&node.name))
+        .map(|variant| (variant, Vec::new()))
+        .collect();
+    if variants.is_empty() {
+        return;
+    }
     for (at, node) in stage.nodes.iter().enumerate() {
         for variant in less_one_letter(&node.name) {
-            let crowd = variants.entry(variant).or_default();
-            if crowd.len() < CROWD && crowd.last() != Some(&at) {
+            if let Some(crowd) = variants.get_mut(&variant)
+                && crowd.len() < CROWD
+                && crowd.last() != Some(&at)
+            {
                 crowd.push(at);
             }
         }
     }
-    for (at, node) in stage.nodes.iter().enumerate().skip(1) {
-        if connections.get(at) != Some(&1) || tainted.contains(&fold(&node.name)) {
-            continue;
-        }
+    for (at, node) in lonely {
         let mut others: Vec<usize> = less_one_letter(&node.name)
             .iter()
             .filter_map(|variant| variants.get(variant))

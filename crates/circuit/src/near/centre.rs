@@ -1,20 +1,14 @@
-//! The network linearised about a known operating point.
-//!
-//! With the devices' slopes J₀ at that point taken into the matrix,
-//!
-//! ```text
-//! B = (A + Σ u_p J₀_pq u_qᵀ)⁻¹ = A⁻¹ − C J₀ (1 + K J₀)⁻¹ Cᵀ,   C = A⁻¹ U_ports
-//! ```
-//!
-//! what is left of the devices is how far their currents are off their
-//! tangents. For a failure that is nothing at all in most of a large chassis.
+//! A known operating point, the equations about it, and how far its devices bend.
 
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, OnceLock};
 
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
-use crate::dense::Matrix;
-use crate::linear::{Linear, Tap};
+use super::factors::Factors;
+use super::frame::{Frame, Laid};
+use super::newton::{Block, Look, Settled, Settling, along, turn as turn_slopes};
+use crate::base::{Base, Scratch};
+use crate::linear::Tap;
 use crate::network::{DeviceSlot, Network};
 use crate::operating::OperatingPoint;
 use crate::ports::PortState;
@@ -23,9 +17,15 @@ use crate::situation::Values;
 /// Steps of a port by which it is known how far a device leaves its tangent, volts, rising.
 const BEND_STEPS: [f64; 2] = [0.03, 1.0];
 
+/// The step by which it is known how far a device bends close by, volts.
+const CLOSE_STEP: f64 = 0.01;
+
 /// A device that by its known bends leaves its tangent by less than this is
 /// taken to stay on it: volts at its own ports, and share of its slopes.
 const STRAIGHT: (f64, f64) = (5e-5, 5e-3);
+
+/// How many times as far as at the known point a device's currents may reach before it must be looked at how far.
+const MUCH_WIDER: f64 = 10.0;
 
 /// How far a device leaves its tangent.
 #[derive(Clone, Copy, Debug, Default)]
@@ -46,27 +46,35 @@ impl Bend {
     }
 }
 
-/// A known operating point with the network's response about it.
+/// A known operating point with the equations about it.
 #[derive(Clone, Debug)]
 pub(crate) struct Centre {
     /// Elements and devices as they are there.
     pub(crate) values: Values,
     /// Port voltages, currents and slopes.
     pub(crate) state: PortState,
-    /// Node voltages and stiff currents.
+    /// Node voltages, and behind them the common's.
     pub(crate) unknowns: Vec<f64>,
-    /// B, by rows.
-    rows: Matrix,
-    /// B, by columns.
-    columns: Matrix,
-    /// By device, uᵀ B u between its own ports, ohms.
-    pub(super) blocks: Vec<Block>,
-    /// By port, how far its device leaves the tangent for a step of it.
-    bends: Vec<[Bend; BEND_STEPS.len()]>,
+    /// By device.
+    pub(super) looks: Vec<Look>,
+    /// The linear part; in its matrix every device with its slopes.
+    pub(super) laid: Laid,
+    factors: Factors,
+    /// By device, what is known of how it leaves its tangent; made at first need.
+    bends: Vec<OnceLock<Bends>>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
     /// What meters show here whose load had to be solved.
     loads: Arc<Mutex<KnownLoads>>,
+}
+
+/// How a device leaves its tangent about the known point.
+#[derive(Clone, Debug)]
+struct Bends {
+    /// By port, the most that a current into it moves any of them, ohms.
+    reach: [f64; MAX_PORTS],
+    /// By port, how far the device leaves the tangent for steps of it.
+    steps: [[Bend; BEND_STEPS.len()]; MAX_PORTS],
 }
 
 /// Meters once asked for, with what they show.
@@ -94,173 +102,200 @@ pub(super) struct Loaded {
 }
 
 impl Centre {
-    /// Linearises `network` about `point`, whose linear part is `linear` itself.
-    /// `None`: the network is too large to have its inverse worked out.
-    pub(crate) fn new(
-        network: &Network,
-        linear: &Linear,
+    /// The equations about `point`. `None`: they are not to be factored as they come.
+    pub(super) fn new(
+        base: &Base<'_>,
+        frame: &Frame,
         point: &OperatingPoint<'_>,
+        scratch: &mut Scratch,
     ) -> Option<Self> {
-        let mut rows = linear.inverse()?.clone();
-        let size = linear.open.len();
-        let ports = network.port_count;
-        let answer = point.answer();
-        // Z = J₀ (1 + K J₀)⁻¹ Cᵀ, a row for each port.
-        let mut columns_of_ports = vec![Vec::new(); ports];
-        for (column, &tap) in columns_of_ports.iter_mut().zip(&linear.port_taps) {
-            linear.column(tap, column);
-        }
-        let mut z = Matrix::zeros(ports, size);
-        for p in 0..ports {
-            for (q, column) in columns_of_ports.iter().enumerate() {
-                add_scaled(z.row_mut(p), answer[(p, q)], column);
-            }
-        }
-        for i in 0..size {
-            let row = rows.row_mut(i);
-            for (p, column) in columns_of_ports.iter().enumerate() {
-                add_scaled(row, -column[i], z.row(p));
-            }
-        }
-        let mut columns = Matrix::zeros(size, size);
-        for i in 0..size {
-            for (j, value) in rows.row(i).iter().enumerate() {
-                columns[(j, i)] = *value;
-            }
-        }
-        let mut centre = Self {
-            values: point.values().clone(),
+        let network = base.network;
+        let unknowns = frame.in_order(&point.unknowns()[..frame.pattern.size()]);
+        let values = point.values().clone();
+        let mut this = Self {
+            laid: frame.laid(network, &values),
+            values,
             state: point.state().clone(),
-            unknowns: point.unknowns().to_vec(),
-            rows,
-            columns,
-            blocks: Vec::new(),
-            bends: Vec::new(),
+            unknowns,
+            looks: Vec::new(),
+            factors: Factors::default(),
+            bends: vec![OnceLock::new(); network.devices.len()],
             traits: point.traits().to_vec(),
             loads: Arc::default(),
         };
-        let mut column = Vec::new();
-        centre.blocks = network
+        this.turn_to_state(network, frame)?;
+        // The same point to the last digit of these equations.
+        scratch.near.values.copy(&this.values);
+        scratch.near.laid.copy(&this.laid);
+        scratch.near.laid.distrust();
+        let settling = Settling {
+            base,
+            frame,
+            centre: &this,
+            overlay: &[],
+        };
+        let Settled { state, unknowns } = settling.settle(None, &mut scratch.near)?;
+        this.state = state;
+        this.unknowns = unknowns;
+        this.laid = frame.laid(network, &this.values);
+        this.turn_to_state(network, frame)?;
+        this.note_bends(network);
+        Some(this)
+    }
+
+    /// Looks how every device bends by a small step of each port.
+    fn note_bends(&mut self, network: &Network) {
+        for (device, slot) in network.devices.iter().enumerate() {
+            if !self.values.present[device] {
+                continue;
+            }
+            let look = &mut self.looks[device];
+            for port in 0..slot.ports.len() {
+                for step in [CLOSE_STEP, -CLOSE_STEP] {
+                    let mut off = [0.0; MAX_PORTS];
+                    off[port] = step;
+                    let volts = std::array::from_fn(|p| look.volts[p] + off[p]);
+                    let now = slot.law.currents(&volts, &self.values.conditions[device]);
+                    let tangent = along(&look.currents.amps, &look.currents.siemens, &off);
+                    look.note_bend(&now.amps, &tangent, &off);
+                }
+            }
+        }
+    }
+
+    /// Takes the devices as they are in the state into the matrix, which has none yet.
+    fn turn_to_state(&mut self, network: &Network, frame: &Frame) -> Option<()> {
+        let state = &self.state;
+        self.looks = network
             .devices
             .iter()
-            .map(|slot| {
-                let taps = &linear.port_taps[slot.first_port..][..slot.ports.len()];
-                let mut block = Block::default();
-                for (p, &by) in taps.iter().enumerate() {
-                    centre.column(by, &mut column);
-                    for (q, at) in taps.iter().enumerate() {
-                        block[q][p] = at.of(&column);
-                    }
-                }
-                block
+            .zip(&state.currents)
+            .map(|(slot, currents)| {
+                let mut look = Look {
+                    currents: *currents,
+                    ..Look::default()
+                };
+                let range = slot.first_port..slot.first_port + slot.ports.len();
+                look.volts[..slot.ports.len()].copy_from_slice(&state.volts[range.clone()]);
+                look.currents.amps[..slot.ports.len()].copy_from_slice(&state.amps[range]);
+                look
             })
             .collect();
-        centre.bends = (0..network.devices.len())
-            .flat_map(|device| centre.bends_of(network, device))
-            .collect();
-        Some(centre)
+        let mut matrix = std::mem::take(&mut self.laid.matrix);
+        self.add_slopes(frame, &mut matrix);
+        self.laid.matrix = matrix;
+        self.factors.begin(&self.laid);
+        self.factors.finish(&frame.pattern, &[])
+    }
+
+    /// Adds every device's slopes to a matrix that has none.
+    pub(super) fn add_slopes(&self, frame: &Frame, matrix: &mut [f64]) {
+        for (device, look) in self.looks.iter().enumerate() {
+            turn_slopes(
+                frame.socket(device),
+                &look.currents.siemens,
+                &Block::default(),
+                matrix,
+            );
+        }
+    }
+
+    /// What is known of how a device bends.
+    fn bends(&self, frame: &Frame, device: usize, slot: &DeviceSlot) -> &Bends {
+        self.bends[device].get_or_init(|| self.find_bends(frame, device, slot))
     }
 
     /// For every port of a device, the larger effect of a step up or down.
-    fn bends_of(&self, network: &Network, device: usize) -> Vec<[Bend; BEND_STEPS.len()]> {
-        let slot = &network.devices[device];
+    fn find_bends(&self, frame: &Frame, device: usize, slot: &DeviceSlot) -> Bends {
         let ports = slot.ports.len();
-        let range = slot.first_port..slot.first_port + ports;
-        if !self.values.present[device] {
-            return vec![[Bend::default(); BEND_STEPS.len()]; ports];
+        let taps: Vec<Tap> = slot
+            .ports
+            .iter()
+            .map(|&port| frame.tap(port, slot.common))
+            .collect();
+        let mut block = Block::default();
+        for (p, &by) in taps.iter().enumerate() {
+            let column = self.column(frame, by);
+            for (row, at) in block.iter_mut().zip(&taps) {
+                row[p] = at.of(&column);
+            }
         }
-        let reach = reach(&self.blocks[device]);
-        let mut at = [0.0; MAX_PORTS];
-        at[..ports].copy_from_slice(&self.state.volts[range.clone()]);
+        let mut bends = Bends {
+            reach: reach(&block),
+            steps: [[Bend::default(); BEND_STEPS.len()]; MAX_PORTS],
+        };
+        if !self.values.present[device] {
+            return bends;
+        }
+        let at = self.looks[device].volts;
         let bend = |there: &PortVolts| {
             let now = slot.law.currents(there, &self.values.conditions[device]);
             let mut out = [0.0; MAX_PORTS];
-            self.departures(slot.first_port, device, &now, &there[..ports], &mut out);
+            self.departures(device, &now, &there[..ports], &mut out);
             Bend {
-                volts: effect(&reach, &out),
-                turn: turn(&reach, &now, &self.state.currents[device]),
+                volts: effect(&bends.reach, &out),
+                turn: turn(&bends.reach, &now, &self.looks[device].currents),
             }
         };
-        (0..ports)
-            .map(|port| {
-                BEND_STEPS.map(|step| {
-                    let [up, down] = [step, -step].map(|step| {
-                        let mut there = at;
-                        there[port] += step;
-                        bend(&there)
-                    });
-                    up.most(down)
-                })
+        bends.steps = std::array::from_fn(|port| {
+            BEND_STEPS.map(|step| {
+                let [up, down] = [step, -step].map(|step| {
+                    let mut there = at;
+                    there[port] += step;
+                    bend(&there)
+                });
+                up.most(down)
             })
-            .collect()
+        });
+        bends
     }
 
     /// Currents of a device less its tangent, for volts at its socket.
-    pub(super) fn departures(
-        &self,
-        first_port: usize,
-        device: usize,
-        now: &PortCurrents,
-        socket: &[f64],
-        out: &mut [f64],
-    ) {
-        let slopes = &self.state.currents[device].siemens;
+    fn departures(&self, device: usize, now: &PortCurrents, socket: &[f64], out: &mut [f64]) {
+        let look = &self.looks[device];
         for (p, out) in out.iter_mut().enumerate().take(socket.len()) {
             let tangent: f64 = socket
                 .iter()
                 .enumerate()
-                .map(|(q, v)| slopes[p][q] * (v - self.state.volts[first_port + q]))
+                .map(|(q, v)| look.currents.siemens[p][q] * (v - look.volts[q]))
                 .sum();
-            *out = now.amps[p] - self.state.amps[first_port + p] - tangent;
+            *out = now.amps[p] - look.currents.amps[p] - tangent;
         }
     }
 
-    /// About how far a device leaves its tangent for these steps of its ports;
-    /// `None` for steps too long to tell.
-    pub(super) fn bend(&self, first_port: usize, steps: &[f64]) -> Option<Bend> {
+    /// Whether a device at these volts, its ports' currents reaching as far as
+    /// `now_reach` (unless given, not so many times as far as they did), is known to be on its tangent still.
+    pub(super) fn stays(
+        &self,
+        frame: &Frame,
+        device: usize,
+        slot: &DeviceSlot,
+        volts: &PortVolts,
+        now_reach: Option<&[f64; MAX_PORTS]>,
+    ) -> bool {
+        let ports = slot.ports.len();
+        let then = &self.looks[device].volts;
+        let bends = self.bends(frame, device, slot);
         let (mut root, mut turn) = (0.0, 0.0);
-        for (step, bends) in steps.iter().zip(&self.bends[first_port..]) {
-            let size = step.abs();
-            let (bend, unit) = bends
+        for (port, by_step) in bends.steps.iter().enumerate().take(ports) {
+            let size = (volts[port] - then[port]).abs();
+            let Some((bend, unit)) = by_step
                 .iter()
                 .zip(BEND_STEPS)
-                .find(|(_, unit)| size <= 1.5 * unit)?;
+                .find(|(_, unit)| size <= 1.5 * unit)
+            else {
+                return false;
+            };
             // Departures go with the square of the step, slopes with the step.
             root += bend.volts.sqrt() * size / unit;
             turn += bend.turn * size / unit;
         }
-        Some(Bend {
-            volts: root * root,
-            turn,
-        })
-    }
-
-    /// Whether a device at these volts, its ports' currents reaching as far as
-    /// `now_reach`, is known to be on its tangent still.
-    pub(super) fn stays(
-        &self,
-        device: usize,
-        slot: &DeviceSlot,
-        volts: &PortVolts,
-        now_reach: &[f64; MAX_PORTS],
-    ) -> bool {
-        let ports = slot.ports.len();
-        let then = &self.state.volts[slot.first_port..slot.first_port + ports];
-        let mut steps = [0.0; MAX_PORTS];
-        for ((step, v), then) in steps.iter_mut().zip(volts).zip(then) {
-            *step = v - then;
-        }
-        let Some(Bend { volts, turn }) = self.bend(slot.first_port, &steps[..ports]) else {
-            return false;
-        };
         // The bends are of ports that reached as far as they did.
-        let wider = now_reach
-            .iter()
-            .zip(&reach(&self.blocks[device]))
-            .take(ports)
-            .map(|(now, then)| now / then)
-            .fold(1.0, f64::max);
-        volts * wider < STRAIGHT.0 && turn * wider < STRAIGHT.1
+        let wider = now_reach.map_or(MUCH_WIDER, |now_reach| {
+            let pairs = now_reach.iter().zip(&bends.reach).take(ports);
+            pairs.map(|(now, then)| now / then).fold(1.0, f64::max)
+        });
+        root * root * wider < STRAIGHT.0 && turn * wider < STRAIGHT.1
     }
 
     /// What a meter shows at this point itself; `find` is asked the first time.
@@ -284,31 +319,14 @@ impl Centre {
         Some(found)
     }
 
-    /// B u, written into `column`.
-    pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
-        tap.of_rows(&self.columns, column);
-    }
-
-    /// uᵀ B w.
-    pub(super) fn response(&self, at: Tap, by: Tap) -> f64 {
-        let mut column = Vec::new();
-        self.column(by, &mut column);
-        at.of(&column)
-    }
-
-    /// uᵀ B, written into `row`.
-    pub(crate) fn row(&self, tap: Tap, row: &mut Vec<f64>) {
-        tap.of_rows(&self.rows, row);
-    }
-
-    /// Size of the entries of B whose difference uᵀ B u is.
-    pub(crate) fn size_at(&self, tap: Tap) -> f64 {
-        tap.diagonal_size(&self.rows)
+    /// What a current through a tap does to every node here.
+    pub(super) fn column(&self, frame: &Frame, tap: Tap) -> Vec<f64> {
+        let mut column = vec![0.0; frame.pattern.size() + 1];
+        tap.add_to(&mut column, 1.0);
+        self.factors.clone().solve(&frame.pattern, &mut column);
+        column
     }
 }
-
-/// Resistances between a device's own ports: `[at][by]`, ohms.
-pub(super) type Block = [[f64; MAX_PORTS]; MAX_PORTS];
 
 /// By port, the most that a current into it moves any port of the device, ohms.
 pub(super) fn reach(block: &Block) -> [f64; MAX_PORTS] {

@@ -15,7 +15,7 @@ use crate::network::{DeviceId, ElementId, ElementRole, Network, ParameterKind};
 const TRAIT_STEP: f64 = 1e-6;
 
 /// A device of which no current and no slope changed by more than these ratios moves with its traits as it did.
-const ALIKE: (f64, f64) = (0.01, 0.01);
+const ALIKE: (f64, f64) = (0.002, 0.002);
 
 /// A current that differs by less than this is the same, amperes.
 const LEAST_AMPS: f64 = 1e-13;
@@ -63,7 +63,7 @@ impl NearPoint<'_> {
 
     /// Factors of the two halves' logarithms for a wiper's travel.
     pub(super) fn wiper(&self, upper: ElementId, lower: ElementId) -> (f64, f64) {
-        let ohms = |id: ElementId| self.values.elements[id.0 as usize].ohms;
+        let ohms = |id: ElementId| self.values().elements[id.0 as usize].ohms;
         let track = ohms(upper) + ohms(lower);
         if track.is_finite() {
             (track / ohms(upper), track / ohms(lower))
@@ -77,8 +77,8 @@ impl NearPoint<'_> {
     pub(super) fn behind_pins(&self, id: DeviceId, vector: &mut [f64; MAX_PORTS], is_row: bool) {
         let slot = self.base.network.device(id);
         let ports = slot.ports.len();
-        let own = &self.values.port_ohms[slot.first_port..slot.first_port + ports];
-        let common = self.values.common_ohms[id.0 as usize];
+        let own = &self.values().port_ohms[slot.first_port..slot.first_port + ports];
+        let common = self.values().common_ohms[id.0 as usize];
         if common == 0.0 && own.iter().all(|r| *r == 0.0) {
             return;
         }
@@ -109,11 +109,11 @@ impl NearPoint<'_> {
                 let index = id.0 as usize;
                 let slot = self.base.network.device(id);
                 let range = slot.first_port..slot.first_port + slot.ports.len();
-                let unchanged = self.values.conditions[index]
+                let unchanged = self.values().conditions[index]
                     == self.centre.values.conditions[index]
-                    && self.values.present[index] == self.centre.values.present[index]
-                    && self.values.common_ohms[index] == 0.0
-                    && self.values.port_ohms[range.clone()]
+                    && self.values().present[index] == self.centre.values.present[index]
+                    && self.values().common_ohms[index] == 0.0
+                    && self.values().port_ohms[range.clone()]
                         .iter()
                         .all(|r| *r == 0.0);
                 let mut now = state.currents[index];
@@ -145,10 +145,10 @@ impl NearPoint<'_> {
                     return *known;
                 };
                 let index = id.0 as usize;
-                if !self.values.present[index] {
+                if !self.values().present[index] {
                     return [0.0; MAX_PORTS];
                 }
-                let (law, condition) = (&network.device(id).law, &self.values.conditions[index]);
+                let (law, condition) = (&network.device(id).law, &self.values().conditions[index]);
                 let (_, fresh) = match &mut last {
                     Some(last) if last.0 == id => last,
                     _ => last.insert((
@@ -202,21 +202,10 @@ impl NearPoint<'_> {
     ) -> Vec<Drive> {
         let network = self.base.network;
         let mut drives = Vec::with_capacity(2 * network.parameters.len());
-        let by_ohms = |id: ElementId| {
-            let value = self.values.elements[id.0 as usize];
-            match (value.stiff, value.ohms.is_finite()) {
-                (true, true) => amps(id) * value.ohms,
-                (true, false) => 0.0,
-                (false, _) => amps(id),
-            }
-        };
+        let by_ohms = |id: ElementId| amps(id);
         let by_emf = |id: ElementId| {
-            let value = self.values.elements[id.0 as usize];
-            if value.stiff {
-                value.emf
-            } else {
-                value.emf / value.ohms
-            }
+            let value = self.values().elements[id.0 as usize];
+            value.emf / value.ohms
         };
         let mut line = None;
         for ((parameter, kind), moved) in network
@@ -259,7 +248,7 @@ impl NearPoint<'_> {
                 ParameterKind::Device(id, of) => {
                     let slot = network.device(*id);
                     for (p, amps) in moved.iter().enumerate().take(slot.ports.len()) {
-                        let tap = self.base.linear.port_taps[slot.first_port + p];
+                        let tap = self.frame.port_taps[slot.first_port + p];
                         add(parameter, tap, -amps);
                         if let (Some(line), Trait::Volts, true) = (line, of, slot.follows_line) {
                             add(line, tap, -amps);
@@ -275,16 +264,21 @@ impl NearPoint<'_> {
 /// Whether a device carries so nearly the same currents, and answers its ports so nearly alike,
 /// that its traits move it as they did.
 fn acts_alike(now: &PortCurrents, then: &PortCurrents) -> bool {
+    differ_less(now, then, ALIKE)
+}
+
+/// Whether no current and no slope differs by more than these ratios.
+pub(super) fn differ_less(now: &PortCurrents, then: &PortCurrents, ratios: (f64, f64)) -> bool {
     let largest = |currents: &PortCurrents| {
         let all = currents.siemens.iter().flatten();
         all.fold(0.0f64, |most, s| most.max(s.abs()))
     };
-    let floor = ALIKE.1 * largest(then);
+    let floor = ratios.1 * largest(then);
     let amps = now.amps.iter().zip(&then.amps);
     let slopes = now.siemens.iter().flatten();
     let mut amps = amps;
-    amps.all(|(a, b)| (a - b).abs() <= LEAST_AMPS + ALIKE.0 * b.abs())
+    amps.all(|(a, b)| (a - b).abs() <= LEAST_AMPS + ratios.0 * b.abs())
         && slopes
             .zip(then.siemens.iter().flatten())
-            .all(|(a, b)| (a - b).abs() <= floor + ALIKE.1 * b.abs())
+            .all(|(a, b)| (a - b).abs() <= floor + ratios.1 * b.abs())
 }

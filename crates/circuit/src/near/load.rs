@@ -16,13 +16,28 @@ use deadstage_parts::{MAX_PORTS, PortCurrents};
 
 use super::NearPoint;
 use super::centre::{Load, add_scaled, effect, reach, turn};
-use super::drives::{Drive, Origin, add_up};
-use super::newton::{SETTLED, SETTLED_EFFECT, STILL, STRONG};
+use super::drives::{Drive, Origin, add_up, differ_less};
+use super::newton::Block;
 
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};
 use crate::linear::Tap;
 use crate::ports::MOST_VOLTS;
+
+/// A device whose ports move less than this stays where it is, volts.
+const STILL: f64 = 3e-4;
+
+/// A device whose slopes turn by less than this share of what its ports see stays on its tangent.
+const LEAST_TURN: f64 = 5e-3;
+
+/// A device of which no current and no slope changes by more than these ratios keeps what tolerances do to it.
+const UNMOVED: (f64, f64) = (0.02, 0.02);
+
+/// A departure that moves the device's own ports by less than this, volts, is none.
+const SETTLED_EFFECT: f64 = 2e-5;
+
+/// A last step no larger than this, volts and ratio, need not be looked at: the one after is its square.
+const SETTLED: (f64, f64) = (1e-5, 1e-7);
 
 /// Rounds in which devices may turn out to be moved after all, and steps of one Newton run.
 const MOST_ROUNDS: usize = 4;
@@ -94,23 +109,6 @@ impl NearPoint<'_> {
         known.read(self, gradient)
     }
 
-    /// B'' u.
-    fn column_turned(&self, tap: Tap, column: &mut Vec<f64>) {
-        self.centre.column(tap, column);
-        self.update.correct(column);
-        let active = &self.settled.active;
-        if active.ports.is_empty() {
-            return;
-        }
-        let parts = self.parts();
-        let seen: Vec<f64> = parts.rows.iter().map(|row| tap.of(row)).collect();
-        for (i, by) in active.columns.iter().enumerate() {
-            let turn = parts.turn.row(i).iter().zip(&seen);
-            let weight: f64 = turn.map(|(t, s)| t * s).sum();
-            add_scaled(column, -weight, by);
-        }
-    }
-
     /// By port of a device, the most that a current into it moves any of them, with
     /// every device on its tangent at this point, ohms.
     fn reach(&self, device: usize) -> [f64; MAX_PORTS] {
@@ -123,32 +121,16 @@ impl NearPoint<'_> {
 
     fn reach_of(&self, device: usize) -> [f64; MAX_PORTS] {
         let slot = &self.base.network.devices[device];
-        let taps = &self.base.linear.port_taps[slot.first_port..][..slot.ports.len()];
-        let mut block = self.update.block(taps, &self.centre.blocks[device]);
-        let active = &self.settled.active;
-        if !active.ports.is_empty() {
-            let parts = self.parts();
-            for (p, by) in taps.iter().enumerate() {
-                let seen: Vec<f64> = parts.rows.iter().map(|row| by.of(row)).collect();
-                for (i, column) in active.columns.iter().enumerate() {
-                    let turn = parts.turn.row(i).iter().zip(&seen);
-                    let weight: f64 = turn.map(|(t, s)| t * s).sum();
-                    for (row, at) in block.iter_mut().zip(taps) {
-                        row[p] -= weight * at.of(column);
-                    }
-                }
+        let taps = &self.frame.port_taps[slot.first_port..][..slot.ports.len()];
+        let mut block = Block::default();
+        let mut column = Vec::new();
+        for (p, &by) in taps.iter().enumerate() {
+            self.column(by, &mut column);
+            for (row, at) in block.iter_mut().zip(taps) {
+                row[p] = at.of(&column);
             }
         }
         reach(&block)
-    }
-
-    /// uᵀ B''.
-    fn row_turned(&self, tap: Tap, row: &mut Vec<f64>) {
-        self.centre.row(tap, row);
-        self.update.correct_row(row);
-        let columns = &self.settled.active.columns;
-        let seen: Vec<f64> = columns.iter().map(|c| tap.of(c)).collect();
-        self.turn(&seen, row);
     }
 
     /// Currents of a device less its tangent at the point.
@@ -163,22 +145,29 @@ impl NearPoint<'_> {
         out
     }
 
+    /// Whether a device is where it is at the known point, and as it is there.
+    fn is_as_known(&self, device: usize) -> bool {
+        let slot = &self.base.network.devices[device];
+        let (now, then) = (self.values(), &self.centre.values);
+        let range = slot.first_port..slot.first_port + slot.ports.len();
+        let here = self.settled.state.volts[range.clone()].iter();
+        let mut moved = here.zip(&self.centre.state.volts[range]);
+        moved.all(|(a, b)| (a - b).abs() < STILL)
+            && now.conditions[device] == then.conditions[device]
+            && now.present[device] == then.present[device]
+    }
+
     /// The slopes that a device has in B''.
     fn slopes(&self, device: usize) -> &[[f64; MAX_PORTS]; MAX_PORTS] {
-        let state = if self.settled.active.devices.contains(&device) {
-            &self.settled.state
-        } else {
-            &self.centre.state
-        };
-        &state.currents[device].siemens
+        &self.settled.state.currents[device].siemens
     }
 }
 
 impl UnderLoad {
     fn new(point: &NearPoint<'_>, load: Load, row: &[f64]) -> Self {
-        let tap = Tap::between(load.from, load.to);
+        let tap = point.frame.tap(load.from, load.to);
         let mut column = Vec::new();
-        point.column_turned(tap, &mut column);
+        point.column(tap, &mut column);
         let total = load.ohms + tap.of(row);
         let drawn = tap.of(&point.settled.unknowns) / total;
         let mut this = Self {
@@ -204,7 +193,7 @@ impl UnderLoad {
         if let Some(gradient) = gradient {
             self.gradient(point, step, gradient)?;
         }
-        let tap = Tap::between(self.load.from, self.load.to);
+        let tap = point.frame.tap(self.load.from, self.load.to);
         Some(tap.of(&point.settled.unknowns) + tap.of(step))
     }
 
@@ -230,12 +219,12 @@ impl UnderLoad {
         let network = point.base.network;
         let mut more = false;
         for (device, slot) in network.devices.iter().enumerate() {
-            if !point.values.present[device] || self.moved.iter().any(|m| m.device == device) {
+            if !point.values().present[device] || self.moved.iter().any(|m| m.device == device) {
                 continue;
             }
             let ports = slot.ports.len();
             let range = slot.first_port..slot.first_port + ports;
-            let taps = &point.base.linear.port_taps[range.clone()];
+            let taps = &point.frame.port_taps[range.clone()];
             let mut steps = [0.0; MAX_PORTS];
             for (step_here, tap) in steps.iter_mut().zip(taps) {
                 *step_here = tap.of(step);
@@ -244,8 +233,8 @@ impl UnderLoad {
             if largest < STILL {
                 continue;
             }
-            if point.values.common_ohms[device] != 0.0
-                || point.values.port_ohms[range.clone()]
+            if point.values().common_ohms[device] != 0.0
+                || point.values().port_ohms[range.clone()]
                     .iter()
                     .any(|r| *r != 0.0)
                 || largest.is_nan()
@@ -260,20 +249,28 @@ impl UnderLoad {
             {
                 *v = (at + by).clamp(-MOST_VOLTS, MOST_VOLTS);
             }
-            let reach = point.reach(device);
-            if !point.settled.active.devices.contains(&device)
-                && point.centre.stays(device, slot, &volts, &reach)
-            {
+            let stays = |reach| (point.centre).stays(point.frame, device, slot, &volts, reach);
+            let is_as_known = point.is_as_known(device);
+            if is_as_known && stays(None) {
                 continue;
             }
-            let currents = slot.law.currents(&volts, &point.values.conditions[device]);
+            let reach = point.reach(device);
+            if is_as_known && stays(Some(&reach)) {
+                continue;
+            }
+            let currents = slot
+                .law
+                .currents(&volts, &point.values().conditions[device]);
             let departures = point.departures(device, &currents, &steps[..ports]);
             let then = PortCurrents {
                 siemens: *point.slopes(device),
                 ..currents
             };
+            let mut before = then;
+            before.amps[..ports].copy_from_slice(&point.settled.state.amps[range.clone()]);
             if effect(&reach, &departures) < SETTLED_EFFECT
-                && turn(&reach, &currents, &then) < STRONG.1
+                && turn(&reach, &currents, &then) < LEAST_TURN
+                && differ_less(&currents, &before, UNMOVED)
             {
                 continue;
             }
@@ -286,7 +283,7 @@ impl UnderLoad {
             });
             for &tap in taps {
                 let mut column = Vec::new();
-                point.column_turned(tap, &mut column);
+                point.column(tap, &mut column);
                 let back = tap.of(&self.row) / self.total;
                 add_scaled(&mut column, -back, &self.column);
                 self.taps.push(tap);
@@ -398,7 +395,9 @@ impl UnderLoad {
                     let found = point.departures(device, &currents, here);
                     self.departures[first..first + ports].copy_from_slice(&found[..ports]);
                 } else {
-                    currents = slot.law.currents(&volts, &point.values.conditions[device]);
+                    currents = slot
+                        .law
+                        .currents(&volts, &point.values().conditions[device]);
                 }
                 self.moved[k].volts = volts;
                 self.moved[k].currents = currents;
@@ -435,20 +434,14 @@ impl UnderLoad {
             lu.solve_transposed(&mut weights);
             let mut row = Vec::new();
             for (&tap, weight) in self.taps.iter().zip(weights) {
-                point.row_turned(tap, &mut row);
+                point.row(&[(tap, 1.0)], &mut row);
                 add_scaled(&mut row, -tap.of(&self.column) / self.total, &self.row);
                 add_scaled(&mut adjoint, -weight, &row);
             }
         }
         let by_load = |id: crate::network::ElementId| {
-            let value = point.values.elements[id.0 as usize];
-            let picked = point.element_tap(id).of(step);
-            point.element_amps(id)
-                + if value.stiff {
-                    picked
-                } else {
-                    picked / value.ohms
-                }
+            let value = point.values().elements[id.0 as usize];
+            point.element_amps(id) + point.element_tap(id).of(step) / value.ohms
         };
         let mut origin = |device: usize| {
             let moved = self.moved.iter().find(|m| m.device == device)?;

@@ -1,30 +1,34 @@
 //! Operating points near a known one.
 //!
-//! A failure is laid over the network *linearised about its healthy state*,
-//! so that only those devices whose slopes it turns need Newton's method, and
-//! what it does not move costs next to nothing. What can't be followed from
-//! there is left to [`Base::solve`].
+//! Every equation of the network is solved by Newton's method from its healthy
+//! state, in sparse factors whose pattern is worked out once (`frame.rs`): a
+//! step costs a few operations an element, and a device that has not moved is
+//! not asked again. What is left over at each node is summed up exactly, so that the answer is
+//! that of [`plain`](crate::plain) to the last digits that the network itself
+//! allows. What can't be followed from there is left to [`Base::solve`].
 
 mod centre;
 mod drives;
+mod factors;
+mod frame;
 mod load;
 mod newton;
 mod read;
 mod unmoved;
-mod update;
 
-use deadstage_parts::Device;
+use std::cell::OnceCell;
 
 use crate::base::{Base, MOST_FLIPS, Scratch, strike_volts};
-use crate::network::{ElementId, LEAST_OHMS, STIFF_OHMS};
+use crate::dense::{Lu, Matrix};
+use crate::network::ElementId;
 use crate::overlay::{Change, Overlay};
 use crate::ports::PortState;
 use crate::situation::Values;
 pub(crate) use centre::Centre;
+use frame::Frame;
 pub(crate) use newton::NearScratch;
-use newton::{Settled, Settling};
+use newton::{Settled, Settling, pins};
 use read::Adjoints;
-use update::Update;
 
 /// Volts over the striking voltage at which a regulator would strike whatever
 /// the tubes about it do in the dark, as a ratio.
@@ -33,28 +37,38 @@ const SURE_STRIKE: f64 = 1.1;
 /// The known points of a network in one situation.
 #[derive(Clone, Debug)]
 pub(crate) struct Centres {
+    frame: Frame,
     lit: Centre,
     /// With every regulator dark, where the search for who strikes starts.
     dark: Option<Centre>,
 }
 
 impl Centres {
-    /// `None`: the healthy state does not follow from its own equations by update.
+    /// `None`: the healthy state does not follow from equations factored as they come.
     pub(crate) fn new(base: &Base<'_>, scratch: &mut Scratch) -> Option<Self> {
-        base.linear.inverse()?;
+        let frame = Frame::new(base.network)?;
         let at = |overlay: &[Change], scratch: &mut Scratch| {
             let point = base.solve_fixed(overlay, None, scratch).ok()?;
-            Centre::new(base.network, &base.linear, &point)
+            Centre::new(base, &frame, &point, scratch)
         };
+        let lit = at(&[], scratch)?;
         let dark = base.dark_overlay();
-        Some(Self {
-            lit: at(&[], scratch)?,
-            dark: if dark.is_empty() || !base.situation().power {
-                None
-            } else {
-                Some(at(&dark, scratch)?)
-            },
-        })
+        let dark = if dark.is_empty() || !base.situation().power {
+            None
+        } else {
+            Some(at(&dark, scratch)?)
+        };
+        Some(Self { frame, lit, dark })
+    }
+}
+
+/// Which of [`Base::regulators`] glow.
+type Glow = Vec<bool>;
+
+/// Lets these regulators glow in `values`.
+fn lay_glow(base: &Base<'_>, glow: &[bool], values: &mut Values) {
+    for (&device, &fired) in base.regulators.iter().zip(glow) {
+        values.conditions[device].fired = fired;
     }
 }
 
@@ -62,13 +76,12 @@ impl Centres {
 #[derive(Clone, Debug)]
 pub struct NearPoint<'a> {
     base: &'a Base<'a>,
+    frame: &'a Frame,
     centre: &'a Centre,
     overlay: Overlay,
-    values: Values,
-    update: Update,
+    glow: Glow,
+    values: OnceCell<Values>,
     settled: Settled,
-    /// Currents of elements that have next to no resistance.
-    told: Vec<(ElementId, f64)>,
     adjoints: Adjoints,
 }
 
@@ -113,108 +126,134 @@ impl Base<'_> {
         start: Option<&PortState>,
         scratch: &mut Scratch,
     ) -> Option<NearPoint<'a>> {
-        let network = self.network;
-        let mut values = self.values().clone();
-        values.change_devices(network, overlay);
+        let frame = &centres.frame;
         let Some(dark) = &centres.dark else {
-            return self.near_at(&centres.lit, overlay, values, start, scratch);
+            return self.near_at(frame, &centres.lit, overlay, Glow::new(), start, scratch);
         };
-        let regulators: Vec<usize> = (0..network.devices.len())
-            .filter(|&d| strike_volts(&network.devices[d].law).is_some() && values.present[d])
-            .collect();
         // Where those that glow would strike with volts to spare, and no other
         // would, there is no need to see them all dark.
-        let mut glowing = values.clone();
-        for &d in &regulators {
-            glowing.conditions[d].fired = centres.lit.values.conditions[d].fired;
-        }
-        if let Some(point) = self.near_at(&centres.lit, overlay, glowing, start, scratch)
-            && self.strikes_surely(dark, &point, &regulators)
+        let mut fired: Vec<bool> = self
+            .regulators
+            .iter()
+            .map(|&d| centres.lit.values.conditions[d].fired)
+            .collect();
+        let glow = fired.clone();
+        if let Some(point) = self.near_at(frame, &centres.lit, overlay, glow, start, scratch)
+            && self.strikes_surely(&point).unwrap_or(false)
         {
             return Some(point);
         }
-        let mut unlit = values.clone();
-        for (present, slot) in unlit.present.iter_mut().zip(&network.devices) {
-            *present &= !matches!(slot.law, Device::Regulator(_));
-        }
-        let mut point = self.near_at(dark, overlay, unlit, None, scratch)?;
-        for _ in 0..=regulators.len() {
+        fired.fill(false);
+        let mut point = self.near_at(frame, dark, overlay, fired.clone(), None, scratch)?;
+        let mut values = self.values().clone();
+        values.change_devices(self.network, overlay);
+        for _ in 0..=fired.len() {
             let mut struck = false;
-            for &d in &regulators {
-                let slot = &network.devices[d];
-                let condition = &mut values.conditions[d];
-                let strike = strike_volts(&slot.law).unwrap_or(f64::INFINITY) * condition.volts;
-                if !condition.fired && point.device_volts(d) >= strike {
-                    condition.fired = true;
+            for (fired, &d) in fired.iter_mut().zip(&self.regulators) {
+                let strike = strike_volts(&self.network.devices[d].law).unwrap_or(f64::INFINITY)
+                    * values.conditions[d].volts;
+                if values.present[d] && !*fired && point.device_volts(d) >= strike {
+                    *fired = true;
                     struck = true;
                 }
             }
             if !struck {
                 break;
             }
-            point = self.near_at(&centres.lit, overlay, values.clone(), start, scratch)?;
+            let glow = fired.clone();
+            point = self.near_at(frame, &centres.lit, overlay, glow, start, scratch)?;
         }
         Some(point)
     }
 
     /// Whether every glowing regulator would strike out of the dark by a wide
-    /// margin, as far as the network's response in the dark tells, and no other would.
-    fn strikes_surely(&self, dark: &Centre, point: &NearPoint<'_>, regulators: &[usize]) -> bool {
+    /// margin, as far as the network's response at the point tells, and no other
+    /// would. `None`: it does not tell.
+    fn strikes_surely(&self, point: &NearPoint<'_>) -> Option<bool> {
         let state = point.state();
-        let ports: Vec<usize> = regulators
+        let values = point.values();
+        let glowing: Vec<usize> = self
+            .regulators
             .iter()
-            .map(|&d| self.network.devices[d].first_port)
+            .copied()
+            .filter(|&d| values.present[d] && values.conditions[d].fired)
             .collect();
-        regulators.iter().zip(&ports).all(|(&d, &port)| {
-            let condition = &point.values.conditions[d];
-            let strike = strike_volts(&self.network.devices[d].law).unwrap_or(f64::INFINITY);
-            if !condition.fired {
-                return state.volts[port] < strike * condition.volts;
+        let port = |d: usize| self.network.devices[d].first_port;
+        let has_pins = |&d: &usize| pins(values, d, port(d), 1).is_some();
+        if self.regulators.iter().any(has_pins) {
+            return None;
+        }
+        let count = glowing.len();
+        // With the glow out, v + K (1 − S K)⁻¹ i: what they see of each other through
+        // the failed network, their own slopes taken out of it again.
+        let mut columns = Vec::with_capacity(count);
+        let mut turned = Matrix::zeros(count, count);
+        for (q, &by) in glowing.iter().enumerate() {
+            let mut column = Vec::new();
+            point.column(point.frame.port_taps[port(by)], &mut column);
+            for (p, &at) in glowing.iter().enumerate() {
+                let slope = state.currents[at].siemens[0][0];
+                turned[(p, q)] = -slope * point.frame.port_taps[port(at)].of(&column);
             }
-            let tap = self.linear.port_taps[port];
-            let rise: f64 = ports
-                .iter()
-                .map(|&q| dark.response(tap, self.linear.port_taps[q]) * state.amps[q])
-                .sum();
-            state.volts[port] + rise >= SURE_STRIKE * strike * condition.volts
-        })
+            turned[(q, q)] += 1.0;
+            columns.push(column);
+        }
+        let mut lu = Lu::default();
+        lu.factor(&turned).ok()?;
+        let mut amps: Vec<f64> = glowing.iter().map(|&d| state.amps[port(d)]).collect();
+        lu.solve(&mut amps);
+        let present = self.regulators.iter().filter(|&&d| values.present[d]);
+        let mut all = present.map(|&d| {
+            let condition = &values.conditions[d];
+            let strike = strike_volts(&self.network.devices[d].law).unwrap_or(f64::INFINITY)
+                * condition.volts;
+            let tap = point.frame.port_taps[port(d)];
+            let rise: f64 = columns.iter().zip(&amps).map(|(c, i)| tap.of(c) * i).sum();
+            let dark = state.volts[port(d)] + rise;
+            if condition.fired {
+                dark >= SURE_STRIKE * strike
+            } else {
+                state.volts[port(d)] < strike && SURE_STRIKE * dark < strike
+            }
+        });
+        Some(all.all(|sure| sure))
     }
 
-    /// About one known point, devices being as they are in `values`.
+    /// About one known point, with regulators as they `glow`.
     fn near_at<'a>(
         &'a self,
+        frame: &'a Frame,
         centre: &'a Centre,
         overlay: &[Change],
-        mut values: Values,
+        glow: Glow,
         start: Option<&PortState>,
         scratch: &mut Scratch,
     ) -> Option<NearPoint<'a>> {
-        let update = Update::new(&self.linear.taps, centre, &values, overlay)?;
-        for change in overlay {
-            match *change {
-                Change::Ohms(element, ohms) => {
-                    values.elements[element.0 as usize].ohms = ohms.max(LEAST_OHMS);
-                }
-                Change::Emf(element, emf) => values.elements[element.0 as usize].emf = emf,
-                Change::Shunt { .. } | Change::Pin { .. } | Change::Device(..) => {}
-            }
-        }
+        let near = &mut scratch.near;
+        near.values.copy(self.values());
+        near.values.change_devices(self.network, overlay);
+        lay_glow(self, &glow, &mut near.values);
+        near.laid.copy(&centre.laid);
+        frame.lay(self.network, overlay, &mut near.laid, |matrix| {
+            centre.add_slopes(frame, matrix);
+        });
         let settling = Settling {
             base: self,
+            frame,
             centre,
-            values: &values,
-            update: &update,
+            overlay,
         };
-        let settled = settling.settle(start, &mut scratch.near)?;
-        let told = update.told_amps(&settled.moved);
+        let settled = settling
+            .settle(start, near)
+            .or_else(|| start.and_then(|_| settling.settle(None, near)))?;
         Some(NearPoint {
             base: self,
+            frame,
             centre,
             overlay: overlay.to_vec(),
-            values,
-            update,
+            glow,
+            values: OnceCell::new(),
             settled,
-            told,
             adjoints: Adjoints::default(),
         })
     }
@@ -233,34 +272,40 @@ impl NearPoint<'_> {
 
     /// Voltage of a node against the common, volts.
     pub fn node_volts(&self, node: usize) -> f64 {
-        crate::linear::Tap::between(node, 0).of(&self.settled.unknowns)
+        self.frame.tap(node, 0).of(&self.settled.unknowns)
+    }
+
+    /// What the elements and devices are at this point.
+    pub fn values(&self) -> &Values {
+        self.values.get_or_init(|| {
+            let mut values = self.base.values().clone();
+            values.change_devices(self.base.network, &self.overlay);
+            values.change_elements(&self.overlay);
+            lay_glow(self.base, &self.glow, &mut values);
+            values
+        })
     }
 
     /// Current through an element from its first node to its second, A.
     pub fn element_amps(&self, id: ElementId) -> f64 {
-        let value = self.values.elements[id.0 as usize];
-        let picked = self.base.linear.taps[id.0 as usize].of(&self.settled.unknowns);
-        if value.stiff {
-            return picked;
-        }
-        if value.ohms < STIFF_OHMS
-            && let Some((_, amps)) = self.told.iter().find(|(told, _)| *told == id)
-        {
-            return *amps;
-        }
-        (picked - value.emf) / value.ohms
+        let value = self.values().elements[id.0 as usize];
+        (self.element_tap(id).of(&self.settled.unknowns) - value.emf) / value.ohms
+    }
+
+    /// Resistance that a small current into `from` and out of `to` would meet, ohms, tubes working.
+    pub fn source_ohms(&self, from: usize, to: usize, scratch: &mut Scratch) -> f64 {
+        let tap = self.frame.tap(from, to);
+        self.column(tap, &mut scratch.column);
+        tap.of(&scratch.column)
     }
 
     /// The point with a further change, regulators and relays held as they are.
     fn beside(&self, overlay: Overlay, scratch: &mut Scratch) -> Option<Self> {
-        let mut values = self.base.values().clone();
-        values.change_devices(self.base.network, &overlay);
-        values.conditions.clone_from(&self.values.conditions);
-        values.present.clone_from(&self.values.present);
         self.base.near_at(
+            self.frame,
             self.centre,
             &overlay,
-            values,
+            self.glow.clone(),
             Some(&self.settled.state),
             scratch,
         )

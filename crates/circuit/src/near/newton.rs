@@ -1,44 +1,68 @@
-//! Newton's method in the ports of those devices that a failure takes off their tangents.
+//! Newton's method in the nodes, from a known point, with sparse factors.
 //!
-//! With e(v) = i(v) − i₀ − J₀ (v − v₀) the current of a device less its
-//! tangent, the network is x = x_tangent − Σ B' u_p e_p. Most devices of a
-//! chassis stay on their tangents, or leave them by so little that their e is
-//! a constant after a look or two; Newton's method is left with the others.
-//! A resistance R in a pin lies between socket and device: v_socket = v + R i(v).
+//! Every step solves J d = F with F the current left over at each node, summed
+//! up element by element so that nothing but the last digit of a voltage is lost,
+//! and J in a pattern known beforehand. Which devices are asked for
+//! their currents again follows from how far their electrodes moved. As F is
+//! exact, what a factor loses costs a step and not a digit of the answer.
+//!
+//! A device is known by its currents i and slopes S at electrode voltages v.
+//! With resistances R in its pins its socket is at v + R i, so that for a socket at s it draws
+//!
+//! ```text
+//! i + T (s − v − R i),   T = S M⁻¹,   M = 1 + R S
+//! ```
 
-use deadstage_parts::{MAX_PORTS, PortCurrents};
+use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
-use super::centre::{Centre, add_scaled, effect, reach, turn};
-use super::update::Update;
+use super::centre::Centre;
+use super::factors::Factors;
+use super::frame::{Frame, Laid, Socket};
 use crate::base::Base;
-use crate::dense::{Lu, Matrix};
-use crate::network::DeviceSlot;
-use crate::ports::{LEAST_DAMPING, MOST_VOLTS, PortState, size};
+use crate::overlay::Change;
+use crate::ports::{LEAST_DAMPING, MOST_VOLTS, PortState};
 use crate::situation::Values;
 
-/// A device whose ports moved less than this since it was last asked is not asked again, volts.
-pub(super) const STILL: f64 = 3e-4;
+/// A device whose electrodes moved less than this since it was last asked is not asked again,
+/// volts: against a grid's tenth of a volt what its slopes leave out is nothing.
+const ALONG_SLOPES: f64 = 1e-6;
 
-/// A device whose departure from its tangent moves its own ports by more than this, volts, or whose slopes
-/// have turned by this share of what its ports see, is solved by Newton's method.
-pub(super) const STRONG: (f64, f64) = (2e-2, 5e-3);
+/// A device whose currents a step takes off their tangents by less than this share of themselves is not
+/// asked either, by how they bent over the last step, which must have been so many times as long.
+const STRAIGHT_SHARE: f64 = 1e-11;
 
-/// A change of departure that moves the device's own ports by less than this, volts, is none.
-pub(super) const SETTLED_EFFECT: f64 = 2e-5;
+/// See [`STRAIGHT_SHARE`]; also by how much a device may bend more than it did.
+const BEND_CARE: f64 = 20.0;
 
-/// A last step no larger than this, volts and ratio, need not be looked at: the one after is its square.
-pub(super) const SETTLED: (f64, f64) = (1e-5, 1e-7);
+/// No step longer than this, volts, is trusted to be straight: it is far below the roundness of any law's corners.
+const LONGEST_STRAIGHT: f64 = 1e-3;
 
-/// A device whose ports move less than this in a step follows its slopes, volts:
-/// against a grid's tenth of a volt what that leaves out is nothing.
-const ALONG_SLOPES: f64 = 1e-5;
+/// What a start may differ from the known point before it is one of its own, volts.
+const SAME_START: f64 = 1e-9;
 
-/// Without resistance or slopes the equations of the active ports are v = 0 with pivots of one;
-/// pivots below this tell of a port that is left hanging, and of digits lost with it.
-const LEAST_PIVOT: f64 = 1e-5;
+/// An error that remains, volts and ratio.
+const SETTLED: (f64, f64) = (5e-11, 1e-10);
 
-/// Rounds between the two kinds of devices, and steps of one Newton run.
-const MOST_ROUNDS: usize = 12;
+/// Over how many volts the sharpest corner of a law is rounded: a step turns slopes by its share of this.
+const ROUNDED_OVER: f64 = 0.025;
+
+/// Slopes that a step turned by more than this share are not those that a correction may be made with.
+const MOST_TURNED: f64 = 0.5;
+
+/// What is left of a correction at best, if the factors have lost nearly all digits.
+const LEAST_SHARE: f64 = 0.05;
+
+/// A step no larger than this that nothing improves is rounding, volts: a node
+/// that hangs on leaks alone is known no better.
+const ROUNDING: f64 = 1e-6;
+
+/// What may be between where a device was last asked and its socket at the end, volts.
+const JOINED: f64 = 2.0 * LONGEST_STRAIGHT;
+
+/// Steps of the devices' voltages below this, as a ratio, are nothing; the other nodes may still have to follow.
+const NOTHING: f64 = 1e-13;
+
+/// Steps before giving up.
 const MOST_STEPS: usize = 40;
 
 /// Where the devices ended.
@@ -46,528 +70,624 @@ const MOST_STEPS: usize = 40;
 pub(super) struct Settled {
     /// Port voltages at the devices themselves, currents and slopes.
     pub(super) state: PortState,
+    /// Node voltages, and behind them the common's.
     pub(super) unknowns: Vec<f64>,
-    /// What the departures do to the unknowns of the unchanged network.
-    pub(super) moved: Vec<f64>,
-    pub(super) active: Active,
 }
 
-/// The devices that are solved by Newton's method.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Active {
-    pub(super) devices: Vec<usize>,
-    /// Their ports among all ports.
-    pub(super) ports: Vec<usize>,
-    /// B' u for each of these ports.
-    pub(super) columns: Vec<Vec<f64>>,
-    /// What the ports see of each other through B', ohms.
-    pub(super) resistance: Matrix,
-    /// Devices, and ports, that a Newton run has been through: the first so many.
-    solved: usize,
-    solved_ports: usize,
+/// A device as it was last asked.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Look {
+    /// At its electrodes.
+    pub(super) volts: PortVolts,
+    pub(super) currents: PortCurrents,
+    /// By port, how far its current left its tangent, A,
+    pub(super) leaves: [f64; MAX_PORTS],
+    /// over steps of the ports of so many volts; 0 if it was not seen.
+    pub(super) span: PortVolts,
 }
 
-/// One guess at the active ports.
+impl Look {
+    /// Notes how far currents `amps` at these steps leave the tangent `along`.
+    pub(super) fn note_bend(
+        &mut self,
+        amps: &[f64; MAX_PORTS],
+        along: &[f64; MAX_PORTS],
+        steps: &PortVolts,
+    ) {
+        for (span, step) in self.span.iter_mut().zip(steps) {
+            *span = span.max(step.abs());
+        }
+        for ((leaves, amps), along) in self.leaves.iter_mut().zip(amps).zip(along) {
+            *leaves = leaves.max((amps - along).abs());
+        }
+    }
+
+    /// Forgets how the device bent.
+    fn forget_bend(&mut self) {
+        self.span = PortVolts::default();
+        self.leaves = [0.0; MAX_PORTS];
+    }
+
+    /// Whether these steps leave the tangent by nothing that counts. The share that a port goes
+    /// of what it went before is its own: a grid's volt is not a plate's.
+    fn is_straight(&self, steps: &PortVolts) -> bool {
+        let mut share = 0.0f64;
+        for (step, span) in steps.iter().zip(&self.span) {
+            if *step != 0.0 {
+                if step.abs() > LONGEST_STRAIGHT || BEND_CARE * step.abs() > *span {
+                    return false;
+                }
+                share = share.max(step.abs() / span);
+            }
+        }
+        let squared = BEND_CARE * share * share;
+        let mut ports = self.leaves.iter().zip(&self.currents.amps);
+        ports.all(|(leaves, amps)| leaves * squared <= STRAIGHT_SHARE * amps.abs())
+    }
+}
+
+/// Square matrix of a device's ports.
+pub(super) type Block = [[f64; MAX_PORTS]; MAX_PORTS];
+
+/// A device with resistance in its pins.
+#[derive(Clone, Debug)]
+pub(super) struct Pinned {
+    device: usize,
+    own: [f64; MAX_PORTS],
+    common: f64,
+    /// M⁻¹.
+    inverse: Block,
+    /// T = S M⁻¹.
+    through: Block,
+}
+
+/// Resistances in the pins of a device, ohms: of each port, and the common one; `None` where there are none.
+pub(super) fn pins(
+    values: &Values,
+    device: usize,
+    first_port: usize,
+    ports: usize,
+) -> Option<([f64; MAX_PORTS], f64)> {
+    let mut own = [0.0; MAX_PORTS];
+    own[..ports].copy_from_slice(&values.port_ohms[first_port..first_port + ports]);
+    let common = values.common_ohms[device];
+    (common != 0.0 || own.iter().any(|r| *r != 0.0)).then_some((own, common))
+}
+
+impl Pinned {
+    /// `None`: M is singular.
+    pub(super) fn new(
+        device: usize,
+        (own, common): ([f64; MAX_PORTS], f64),
+        slopes: &Block,
+    ) -> Option<Self> {
+        let mut this = Self {
+            device,
+            own,
+            common,
+            inverse: Block::default(),
+            through: Block::default(),
+        };
+        this.turn(slopes)?;
+        Some(this)
+    }
+
+    /// Makes M⁻¹ and T of these slopes.
+    fn turn(&mut self, slopes: &Block) -> Option<()> {
+        let mut m = Block::default();
+        for q in 0..MAX_PORTS {
+            let total: f64 = slopes.iter().map(|row| row[q]).sum();
+            for p in 0..MAX_PORTS {
+                m[p][q] = self.own[p] * slopes[p][q] + self.common * total;
+            }
+            m[q][q] += 1.0;
+        }
+        self.inverse = invert(m)?;
+        self.through = times(slopes, &self.inverse);
+        Some(())
+    }
+
+    /// T.
+    pub(super) fn through(&self) -> &Block {
+        &self.through
+    }
+
+    /// R i.
+    fn drop(&self, amps: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
+        let total = self.common * amps.iter().sum::<f64>();
+        std::array::from_fn(|p| self.own[p] * amps[p] + total)
+    }
+
+    /// s − v − R i: what the socket is off.
+    fn off(&self, look: &Look, socket: &PortVolts) -> PortVolts {
+        let drop = self.drop(&look.currents.amps);
+        std::array::from_fn(|p| socket[p] - look.volts[p] - drop[p])
+    }
+}
+
+fn times(a: &Block, b: &Block) -> Block {
+    std::array::from_fn(|i| {
+        std::array::from_fn(|j| a[i].iter().zip(b).map(|(a, row)| a * row[j]).sum())
+    })
+}
+
+/// Currents that follow slopes.
+#[inline]
+pub(super) fn along(
+    amps: &[f64; MAX_PORTS],
+    slopes: &Block,
+    off: &[f64; MAX_PORTS],
+) -> [f64; MAX_PORTS] {
+    std::array::from_fn(|p| {
+        let steps = slopes[p].iter().zip(off);
+        steps.fold(amps[p], |amps, (slope, off)| amps + slope * off)
+    })
+}
+
+fn times_vector(a: &Block, v: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
+    std::array::from_fn(|i| a[i].iter().zip(v).map(|(a, v)| a * v).sum())
+}
+
+/// The inverse, by elimination with the largest pivots.
+fn invert(mut m: Block) -> Option<Block> {
+    let mut inverse = Block::default();
+    for (k, row) in inverse.iter_mut().enumerate() {
+        row[k] = 1.0;
+    }
+    for k in 0..MAX_PORTS {
+        let pivot = (k..MAX_PORTS).max_by(|&a, &b| m[a][k].abs().total_cmp(&m[b][k].abs()))?;
+        m.swap(k, pivot);
+        inverse.swap(k, pivot);
+        let scale = 1.0 / m[k][k];
+        if !scale.is_finite() {
+            return None;
+        }
+        for q in 0..MAX_PORTS {
+            m[k][q] *= scale;
+            inverse[k][q] *= scale;
+        }
+        for p in (0..MAX_PORTS).filter(|&p| p != k) {
+            let factor = m[p][k];
+            for q in 0..MAX_PORTS {
+                m[p][q] -= factor * m[k][q];
+                inverse[p][q] -= factor * inverse[k][q];
+            }
+        }
+    }
+    Some(inverse)
+}
+
+/// Adds what changes the slopes of a device `from` to `to`.
+pub(super) fn turn(socket: &Socket, to: &Block, from: &Block, matrix: &mut [f64]) {
+    let step: Block = std::array::from_fn(|p| std::array::from_fn(|q| to[p][q] - from[p][q]));
+    socket.slope(&step, matrix);
+}
+
+/// Buffers used again from solution to solution.
 #[derive(Clone, Debug, Default)]
-struct Guess {
-    volts: Vec<f64>,
-    departures: Vec<f64>,
+pub(crate) struct NearScratch {
+    pub(super) values: Values,
+    pub(super) laid: Laid,
+    factors: Factors,
+    looks: Vec<Look>,
+    fresh: Vec<Look>,
+    is_fresh: Vec<bool>,
+    /// Devices with other slopes than at the known point.
+    turned: Vec<usize>,
+    is_turned: Vec<bool>,
+    pinned: Vec<Pinned>,
+    x: Vec<f64>,
+    trial: Vec<f64>,
     residual: Vec<f64>,
-    currents: Vec<PortCurrents>,
+    next: Vec<f64>,
+    step: Vec<f64>,
+    correction: Vec<f64>,
 }
 
 /// The problem at hand.
 pub(super) struct Settling<'a> {
     pub(super) base: &'a Base<'a>,
+    pub(super) frame: &'a Frame,
     pub(super) centre: &'a Centre,
-    pub(super) values: &'a Values,
-    pub(super) update: &'a Update,
-}
-
-/// Resistance matrix of a device's pins, ohms: `[port]` and the common one.
-fn pins(values: &Values, device: usize, slot: &DeviceSlot) -> Option<([f64; MAX_PORTS], f64)> {
-    let mut own = [0.0; MAX_PORTS];
-    let ports = slot.ports.len();
-    own[..ports].copy_from_slice(&values.port_ohms[slot.first_port..slot.first_port + ports]);
-    let common = values.common_ohms[device];
-    (common != 0.0 || own.iter().any(|r| *r != 0.0)).then_some((own, common))
-}
-
-/// M = 1 + R J of one device, and N = J − J₀ M.
-pub(super) fn blocks(
-    values: &Values,
-    device: usize,
-    slot: &DeviceSlot,
-    now: &PortCurrents,
-    centre: &PortCurrents,
-) -> ([[f64; MAX_PORTS]; MAX_PORTS], [[f64; MAX_PORTS]; MAX_PORTS]) {
-    let ports = slot.ports.len();
-    let mut m = [[0.0; MAX_PORTS]; MAX_PORTS];
-    for (p, row) in m.iter_mut().enumerate().take(ports) {
-        row[p] = 1.0;
-    }
-    if let Some((own, common)) = pins(values, device, slot) {
-        let total: [f64; MAX_PORTS] =
-            std::array::from_fn(|q| now.siemens[..ports].iter().map(|row| row[q]).sum());
-        for (p, row) in m.iter_mut().enumerate().take(ports) {
-            for (q, entry) in row.iter_mut().enumerate().take(ports) {
-                *entry += own[p] * now.siemens[p][q] + common * total[q];
-            }
-        }
-    }
-    let mut n = now.siemens;
-    for (row, slopes) in n.iter_mut().zip(&centre.siemens).take(ports) {
-        for (slope, through) in slopes.iter().zip(&m).take(ports) {
-            for (entry, m) in row.iter_mut().zip(through).take(ports) {
-                *entry -= slope * m;
-            }
-        }
-    }
-    (m, n)
+    pub(super) overlay: &'a [Change],
 }
 
 impl Settling<'_> {
-    fn slot(&self, device: usize) -> &DeviceSlot {
-        &self.base.network.devices[device]
-    }
-
-    fn is_changed(&self, device: usize) -> bool {
-        let (now, then) = (self.values, &self.centre.values);
-        now.present[device] != then.present[device]
-            || now.conditions[device] != then.conditions[device]
-            || pins(now, device, self.slot(device)).is_some()
-    }
-
-    fn currents(&self, device: usize, volts: &[f64]) -> PortCurrents {
-        if !self.values.present[device] {
+    fn ask(&self, values: &Values, device: usize, volts: &PortVolts) -> PortCurrents {
+        if !values.present[device] {
             return PortCurrents::default();
         }
-        let mut at = [0.0; MAX_PORTS];
-        at[..volts.len()].copy_from_slice(volts);
-        self.slot(device)
-            .law
-            .currents(&at, &self.values.conditions[device])
+        let slot = &self.base.network.devices[device];
+        slot.law.currents(volts, &values.conditions[device])
     }
 
     /// Finds where the devices settle. `None`: not found this way.
+    ///
+    /// `scratch` holds the values, and the linear part with the overlay.
     pub(super) fn settle(
         &self,
         start: Option<&PortState>,
         scratch: &mut NearScratch,
     ) -> Option<Settled> {
-        let network = self.base.network;
-        let taps = &self.base.linear.port_taps;
-        let mut state = self.centre.state.clone();
-        let mut departures = vec![0.0; network.port_count];
-        let mut reaches: Vec<Option<[f64; MAX_PORTS]>> = vec![None; network.devices.len()];
-        let mut asked = vec![false; network.devices.len()];
-        let mut is_active = vec![false; network.devices.len()];
-        let mut active = Active::default();
-        for (device, is_active) in is_active.iter_mut().enumerate() {
-            if self.is_changed(device) {
-                *is_active = true;
-                self.activate(device, &mut active);
-                if let Some(start) = start {
-                    self.copy_volts(device, start, &mut state);
-                }
-            }
-        }
-        let mut unknowns = self.update.tangent.clone();
-        let mut moved = vec![0.0; unknowns.len()];
-        for round in 0..MOST_ROUNDS {
-            let mut settled = true;
-            for (device, slot) in network.devices.iter().enumerate() {
-                if is_active[device] || !self.values.present[device] {
-                    continue;
-                }
-                let ports = slot.ports.len();
-                let range = slot.first_port..slot.first_port + ports;
-                let mut volts = [0.0; MAX_PORTS];
-                let mut largest = 0.0f64;
-                for (v, p) in volts.iter_mut().zip(range.clone()) {
-                    *v = taps[p].of(&unknowns);
-                    largest = largest.max((*v - state.volts[p]).abs());
-                }
-                if largest < STILL {
-                    continue;
-                }
-                if largest.is_nan() {
-                    return None;
-                }
-                let reach = *reaches[device].get_or_insert_with(|| {
-                    let block = &self.centre.blocks[device];
-                    reach(&self.update.block(&taps[range.clone()], block))
-                });
-                // Never asked yet, and known to stay on its tangent.
-                if !asked[device] && self.centre.stays(device, slot, &volts, &reach) {
-                    continue;
-                }
-                asked[device] = true;
-                let wild = volts.iter().any(|v| v.abs() > MOST_VOLTS);
-                let now = self.currents(device, &volts[..ports]);
-                let mut found = [0.0; MAX_PORTS];
-                let first = slot.first_port;
-                self.centre
-                    .departures(first, device, &now, &volts[..ports], &mut found);
-                let effect = effect(&reach, &found);
-                let turn = turn(&reach, &now, &self.centre.state.currents[device]);
-                let change = found
-                    .iter()
-                    .zip(&departures[range.clone()])
-                    .zip(&reach)
-                    .map(|((found, known), ohms)| (found - known).abs() * ohms)
-                    .fold(0.0, f64::max);
-                if wild || effect > STRONG.0 || turn > STRONG.1 {
-                    settled = false;
-                    is_active[device] = true;
-                    self.activate(device, &mut active);
-                    match start {
-                        Some(start) => self.copy_volts(device, start, &mut state),
-                        None if round > 0 && !wild => {
-                            state.volts[range].copy_from_slice(&volts[..ports]);
-                        }
-                        None => self.copy_volts(device, &self.centre.state, &mut state),
-                    }
-                    continue;
-                }
-                settled &= change < SETTLED_EFFECT;
-                departures[range.clone()].copy_from_slice(&found[..ports]);
-                state.volts[range.clone()].copy_from_slice(&volts[..ports]);
-                state.amps[range].copy_from_slice(&now.amps[..ports]);
-                state.currents[device] = now;
-            }
-            if settled && (round > 0 || active.devices.is_empty()) {
-                self.follow_tangents(&is_active, &unknowns, &departures, &mut state);
-                return Some(Settled {
-                    state,
-                    unknowns,
-                    moved,
-                    active,
-                });
-            }
-            // What the passive departures do, and then the active ones.
-            moved.fill(0.0);
-            for (device, slot) in network.devices.iter().enumerate() {
-                if !is_active[device] {
-                    self.inject(slot, &departures, &mut moved, scratch);
-                }
-            }
-            unknowns.clone_from(&moved);
-            self.update.correct(&mut unknowns);
-            add_scaled(&mut unknowns, 1.0, &self.update.tangent);
-            if !active.devices.is_empty() {
-                self.newton(&active, &unknowns, &mut state, &mut departures, scratch)?;
-                active.solved = active.devices.len();
-                active.solved_ports = active.ports.len();
-                for (column, &p) in active.columns.iter().zip(&active.ports) {
-                    add_scaled(&mut unknowns, -departures[p], column);
-                }
-                for &device in &active.devices {
-                    self.inject(self.slot(device), &departures, &mut moved, scratch);
-                }
-            }
-        }
-        None
-    }
-
-    /// Brings the passive devices to where the network has taken them.
-    fn follow_tangents(
-        &self,
-        is_active: &[bool],
-        unknowns: &[f64],
-        departures: &[f64],
-        state: &mut PortState,
-    ) {
-        let then = &self.centre.state;
-        for (device, slot) in self.base.network.devices.iter().enumerate() {
-            if is_active[device] {
-                continue;
-            }
-            let range = slot.first_port..slot.first_port + slot.ports.len();
-            for p in range.clone() {
-                state.volts[p] = self.base.linear.port_taps[p].of(unknowns);
-            }
-            for (p, slopes) in range.clone().zip(&then.currents[device].siemens) {
-                let tangent: f64 = range
-                    .clone()
-                    .zip(slopes)
-                    .map(|(q, slope)| slope * (state.volts[q] - then.volts[q]))
-                    .sum();
-                state.amps[p] = then.amps[p] + tangent + departures[p];
-            }
-        }
-    }
-
-    fn copy_volts(&self, device: usize, from: &PortState, to: &mut PortState) {
-        let slot = self.slot(device);
-        let range = slot.first_port..slot.first_port + slot.ports.len();
-        to.volts[range.clone()].copy_from_slice(&from.volts[range]);
-    }
-
-    /// Adds what a device's departures do to the unknowns of the unchanged network.
-    fn inject(
-        &self,
-        slot: &DeviceSlot,
-        departures: &[f64],
-        moved: &mut [f64],
-        scratch: &mut NearScratch,
-    ) {
-        let range = slot.first_port..slot.first_port + slot.ports.len();
-        let taps = &self.base.linear.port_taps[range.clone()];
-        for (&tap, &departure) in taps.iter().zip(&departures[range]) {
-            if departure != 0.0 {
-                self.centre.column(tap, &mut scratch.column);
-                add_scaled(moved, -departure, &scratch.column);
-            }
-        }
-    }
-
-    /// Takes a device among the active ones.
-    fn activate(&self, device: usize, active: &mut Active) {
-        let slot = self.slot(device);
-        let taps = &self.base.linear.port_taps;
-        active.devices.push(device);
-        let range = slot.first_port..slot.first_port + slot.ports.len();
-        for &tap in &taps[range.clone()] {
-            let mut column = Vec::new();
-            self.centre.column(tap, &mut column);
-            self.update.correct(&mut column);
-            active.columns.push(column);
-        }
-        active.ports.extend(range);
-        let count = active.ports.len();
-        active.resistance.reset(count, count);
-        for (j, column) in active.columns.iter().enumerate() {
-            for (i, &p) in active.ports.iter().enumerate() {
-                active.resistance[(i, j)] = taps[p].of(column);
-            }
-        }
-    }
-
-    /// Currents, departures and residual of a guess, for socket voltages
-    /// `open` with no departures.
-    ///
-    /// Devices that have hardly moved since `before` are not asked again.
-    fn look(&self, active: &Active, open: &[f64], guess: &mut Guess, before: Option<&Guess>) {
-        let count = active.ports.len();
-        guess.departures.resize(count, 0.0);
-        guess.residual.resize(count, 0.0);
-        guess
-            .currents
-            .resize(active.devices.len(), PortCurrents::default());
-        let mut at = 0;
-        for (k, &device) in active.devices.iter().enumerate() {
-            let slot = self.slot(device);
-            let ports = slot.ports.len();
-            let volts = &guess.volts[at..at + ports];
-            let now = before
-                .and_then(|before| along(before, k, at..at + ports, volts))
-                .unwrap_or_else(|| self.currents(device, volts));
-            let mut socket = [0.0; MAX_PORTS];
-            socket[..ports].copy_from_slice(volts);
-            if let Some((own, common)) = pins(self.values, device, slot) {
-                let total: f64 = now.amps[..ports].iter().sum();
-                for p in 0..ports {
-                    socket[p] += own[p] * now.amps[p] + common * total;
-                }
-            }
-            self.centre.departures(
-                slot.first_port,
-                device,
-                &now,
-                &socket[..ports],
-                &mut guess.departures[at..at + ports],
-            );
-            for p in 0..ports {
-                guess.residual[at + p] = socket[p] - open[at + p];
-            }
-            guess.currents[k] = now;
-            at += ports;
-        }
-        for i in 0..count {
-            let drop: f64 = active
-                .resistance
-                .row(i)
-                .iter()
-                .zip(&guess.departures)
-                .map(|(k, e)| k * e)
-                .sum();
-            guess.residual[i] += drop;
-        }
-    }
-
-    /// d residual / d volts: M + K N.
-    pub(super) fn jacobian(&self, active: &Active, currents: &[PortCurrents], out: &mut Matrix) {
-        let count = active.ports.len();
-        out.reset(count, count);
-        let mut at = 0;
-        for (&device, now) in active.devices.iter().zip(currents) {
-            let slot = self.slot(device);
-            let ports = slot.ports.len();
-            let (m, n) = blocks(
-                self.values,
-                device,
-                slot,
-                now,
-                &self.centre.state.currents[device],
-            );
-            for i in 0..count {
-                let k = active.resistance.row(i);
-                let out = &mut out.row_mut(i)[at..at + ports];
-                for (q, out) in out.iter_mut().enumerate() {
-                    for (l, n) in n.iter().enumerate().take(ports) {
-                        *out += k[at + l] * n[q];
-                    }
-                }
-                if (at..at + ports).contains(&i) {
-                    for (q, out) in out.iter_mut().enumerate() {
-                        *out += m[i - at][q];
-                    }
-                }
-            }
-            at += ports;
-        }
-    }
-
-    /// Damped as the whole ports are (see [`crate::ports`]).
-    fn newton(
-        &self,
-        active: &Active,
-        unknowns: &[f64],
-        state: &mut PortState,
-        departures: &mut [f64],
-        scratch: &mut NearScratch,
-    ) -> Option<()> {
-        let taps = &self.base.linear.port_taps;
-        let NearScratch {
-            jacobian,
-            lu,
-            open,
-            guess,
-            trial,
-            known,
-            correction,
-            ..
-        } = scratch;
-        open.clear();
-        open.extend(active.ports.iter().map(|&p| taps[p].of(unknowns)));
-        guess.volts.clear();
-        guess
-            .volts
-            .extend(active.ports.iter().map(|&p| state.volts[p]));
-        // Those solved before, in an earlier round, start from what is known of them.
-        known.volts.clone_from(&guess.volts);
-        known.currents.clear();
-        known
-            .currents
-            .extend(active.devices.iter().map(|&d| state.currents[d]));
-        if active.solved < active.devices.len() {
-            for v in known.volts.iter_mut().skip(active.solved_ports) {
-                *v = f64::INFINITY;
-            }
-        }
-        self.look(active, open, guess, Some(known));
+        self.begin(start, scratch)?;
         let mut damping: f64 = 1.0;
-        let mut settled = false;
+        // The nodes have yet to come to where the devices of a start are: a step from
+        // there says nothing until it is taken.
+        let mut is_apart = start.is_some();
         for _ in 0..MOST_STEPS {
-            self.jacobian(active, &guess.currents, jacobian);
-            lu.factor(jacobian).ok()?;
-            if lu.least_pivot() < LEAST_PIVOT {
+            scratch.factor(self)?;
+            scratch.step.clone_from(&scratch.residual);
+            scratch
+                .factors
+                .solve(&self.frame.pattern, &mut scratch.step);
+            let before = self.size(&scratch.step, scratch);
+            if !before.is_finite() {
                 return None;
             }
-            lu.solve(&mut guess.residual);
-            let step = &guess.residual;
-            if step.iter().any(|d| !d.is_finite()) {
-                return None;
-            }
-            settled = is_small(step, &guess.volts);
-            let before = size(step, &guess.volts);
             loop {
-                trial.volts.clear();
-                trial.volts.extend(
-                    guess
-                        .volts
-                        .iter()
-                        .zip(step)
-                        .map(|(v, d)| (v - damping * d).clamp(-MOST_VOLTS, MOST_VOLTS)),
-                );
-                self.look(active, open, trial, Some(guess));
-                if settled {
+                scratch.trial.clear();
+                let pairs = scratch.x.iter().zip(&scratch.step);
+                scratch.trial.extend(pairs.map(|(x, d)| x - damping * d));
+                self.look(damping, scratch);
+                scratch.correction.clone_from(&scratch.next);
+                scratch
+                    .factors
+                    .solve(&self.frame.pattern, &mut scratch.correction);
+                if damping >= 1.0 && self.is_settled(scratch) {
+                    return self.finish(scratch);
+                }
+                if std::mem::take(&mut is_apart) {
                     break;
                 }
-                correction.clone_from(&trial.residual);
-                lu.solve(correction);
-                let after = size(correction, &guess.volts);
-                if after <= (1.0 - 0.25 * damping) * before || after < 1e-13 {
+                let after = self.size(&scratch.correction, scratch);
+                if after <= (1.0 - 0.25 * damping) * before || after < NOTHING {
                     if after < (1.0 - 0.75 * damping) * before {
                         damping = (damping * 4.0).min(1.0);
                     }
                     break;
+                }
+                if before < ROUNDING && largest(&scratch.correction) < ROUNDING {
+                    return self.finish(scratch);
                 }
                 damping *= 0.5;
                 if damping < LEAST_DAMPING {
                     return None;
                 }
             }
-            std::mem::swap(guess, trial);
-            if settled {
-                break;
+            self.accept(scratch)?;
+        }
+        None
+    }
+
+    /// The known point, or what `start` makes of it, with what the changes leave over.
+    fn begin(&self, start: Option<&PortState>, scratch: &mut NearScratch) -> Option<()> {
+        let network = self.base.network;
+        let devices = network.devices.len();
+        scratch.x.clone_from(&self.centre.unknowns);
+        scratch.looks.clone_from(&self.centre.looks);
+        scratch.fresh.resize(devices, Look::default());
+        scratch.is_fresh.clear();
+        scratch.is_fresh.resize(devices, false);
+        scratch.is_turned.clear();
+        scratch.is_turned.resize(devices, false);
+        scratch.turned.clear();
+        scratch.pinned.clear();
+        if let Some(start) = start {
+            for (device, slot) in network.devices.iter().enumerate() {
+                let ports = slot.ports.len();
+                let there = &start.volts[slot.first_port..slot.first_port + ports];
+                let here = &mut scratch.looks[device];
+                let mut pairs = there.iter().zip(&here.volts);
+                if pairs.any(|(a, b)| (a - b).abs() > SAME_START) {
+                    here.volts[..ports].copy_from_slice(there);
+                    here.forget_bend();
+                    here.currents = self.ask(&scratch.values, device, &here.volts);
+                    scratch.turned_by(device);
+                }
             }
         }
-        if !settled || !guess.residual.iter().all(|r| r.is_finite()) {
-            return None;
-        }
-        let mut at = 0;
-        for (&device, now) in active.devices.iter().zip(&guess.currents) {
-            let slot = self.slot(device);
-            for p in 0..slot.ports.len() {
-                let port = slot.first_port + p;
-                state.volts[port] = guess.volts[at + p];
-                state.amps[port] = now.amps[p];
-                departures[port] = guess.departures[at + p];
+        let regulators = self.base.regulators.iter().copied();
+        let changed = self.overlay.iter().filter_map(|change| match change {
+            Change::Pin { device, .. } | Change::Device(device, _) => Some(device.0 as usize),
+            _ => None,
+        });
+        for device in changed.chain(regulators) {
+            let then = &self.centre.values;
+            let slot = &network.devices[device];
+            let pins = pins(&scratch.values, device, slot.first_port, slot.ports.len());
+            if pins.is_none()
+                && scratch.values.conditions[device] == then.conditions[device]
+                && scratch.values.present[device] == then.present[device]
+            {
+                continue;
             }
-            state.currents[device] = *now;
-            at += slot.ports.len();
+            let here = &mut scratch.looks[device];
+            here.forget_bend();
+            here.currents = self.ask(&scratch.values, device, &here.volts);
+            if let Some(pins) = pins
+                && scratch.pinned.iter().all(|p| p.device != device)
+            {
+                let pinned = Pinned::new(device, pins, &here.currents.siemens)?;
+                scratch.pinned.push(pinned);
+            }
+            scratch.turned_by(device);
+        }
+        self.leave_at_start(scratch);
+        Some(())
+    }
+
+    /// Currents left over at every node at the present guess, devices as they were looked at.
+    fn leave_at_start(&self, scratch: &mut NearScratch) {
+        let mut left = std::mem::take(&mut scratch.residual);
+        left.clear();
+        left.resize(scratch.x.len(), 0.0);
+        if scratch
+            .laid
+            .leave_changed(&self.centre.laid, &scratch.x, &mut left)
+        {
+            // The known point leaves nothing over but for what is changed.
+            for &device in &scratch.turned {
+                let socket = self.frame.socket(device);
+                let mut amps = self.drawn(device, &scratch.looks[device], &scratch.x, scratch);
+                for (amps, then) in amps
+                    .iter_mut()
+                    .zip(&self.centre.looks[device].currents.amps)
+                {
+                    *amps -= then;
+                }
+                socket.draw(&amps, &mut left);
+            }
+        } else {
+            self.leave(scratch, &mut left);
+        }
+        scratch.residual = left;
+    }
+
+    /// The same, every wire and every device.
+    fn leave(&self, scratch: &NearScratch, left: &mut [f64]) {
+        self.leave_wires(&scratch.x, scratch, left);
+        for (device, look) in scratch.looks.iter().enumerate() {
+            let amps = self.drawn(device, look, &scratch.x, scratch);
+            self.frame.socket(device).draw(&amps, left);
+        }
+    }
+
+    fn leave_wires(&self, x: &[f64], scratch: &NearScratch, left: &mut [f64]) {
+        scratch.laid.leave(x, left);
+        if let Some(bench) = scratch.values.bench {
+            left[self.frame.index(bench.from)] -= bench.amps;
+            left[self.frame.index(bench.to)] += bench.amps;
+        }
+    }
+
+    /// What a device draws at `x` by a look at it, along the slopes that the factors have.
+    fn drawn(
+        &self,
+        device: usize,
+        look: &Look,
+        x: &[f64],
+        scratch: &NearScratch,
+    ) -> [f64; MAX_PORTS] {
+        let mut off = self.frame.socket(device).volts(x);
+        let mut slopes = &scratch.looks[device].currents.siemens;
+        match scratch.pin(device) {
+            None => {
+                for (off, v) in off.iter_mut().zip(&look.volts) {
+                    *off -= v;
+                }
+            }
+            Some(pinned) => {
+                off = pinned.off(look, &off);
+                slopes = &pinned.through;
+            }
+        }
+        along(&look.currents.amps, slopes, &off)
+    }
+
+    /// Asks the devices that a step took somewhere else, and sums up what is left over there.
+    fn look(&self, damping: f64, scratch: &mut NearScratch) {
+        let mut left = std::mem::take(&mut scratch.next);
+        left.clear();
+        left.resize(scratch.trial.len(), 0.0);
+        self.leave_wires(&scratch.trial, scratch, &mut left);
+        for device in 0..scratch.looks.len() {
+            let socket = self.frame.socket(device);
+            let here = &scratch.looks[device];
+            let pinned = scratch.pin(device);
+            let mut volts = match pinned {
+                None => socket.volts(&scratch.trial),
+                Some(pinned) => {
+                    let (at, by) = (socket.volts(&scratch.x), socket.volts(&scratch.step));
+                    let there: PortVolts = std::array::from_fn(|p| at[p] - by[p]);
+                    let step = times_vector(&pinned.inverse, &pinned.off(here, &there));
+                    std::array::from_fn(|p| here.volts[p] + damping * step[p])
+                }
+            };
+            let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
+            // What is no number has moved.
+            let far = off.iter().fold(0.0, |far: f64, d| {
+                if d.is_nan() {
+                    f64::INFINITY
+                } else {
+                    far.max(d.abs())
+                }
+            });
+            let is_fresh =
+                scratch.values.present[device] && far >= ALONG_SLOPES && !here.is_straight(&off);
+            if is_fresh {
+                let mut is_held = pinned.is_some();
+                for v in &mut volts {
+                    is_held |= v.abs() > MOST_VOLTS;
+                    *v = v.clamp(-MOST_VOLTS, MOST_VOLTS);
+                }
+                let currents = self.ask(&scratch.values, device, &volts);
+                let amps = currents.amps;
+                let mut fresh = Look {
+                    volts,
+                    currents,
+                    ..Look::default()
+                };
+                if !is_held {
+                    let tangent = along(&here.currents.amps, &here.currents.siemens, &off);
+                    fresh.note_bend(&amps, &tangent, &off);
+                }
+                scratch.fresh[device] = fresh;
+                if is_held {
+                    let fresh = &scratch.fresh[device];
+                    let amps = self.drawn(device, fresh, &scratch.trial, scratch);
+                    socket.draw(&amps, &mut left);
+                } else {
+                    socket.draw(&amps, &mut left);
+                }
+            } else if pinned.is_some() {
+                let amps = self.drawn(device, here, &scratch.trial, scratch);
+                socket.draw(&amps, &mut left);
+            } else {
+                let currents = &here.currents;
+                socket.draw(&along(&currents.amps, &currents.siemens, &off), &mut left);
+            }
+            scratch.is_fresh[device] = is_fresh;
+        }
+        if let Some(common) = left.last_mut() {
+            *common = 0.0;
+        }
+        scratch.next = left;
+    }
+
+    /// Goes to where was looked.
+    fn accept(&self, scratch: &mut NearScratch) -> Option<()> {
+        std::mem::swap(&mut scratch.x, &mut scratch.trial);
+        std::mem::swap(&mut scratch.residual, &mut scratch.next);
+        let mut bent = false;
+        for device in 0..scratch.looks.len() {
+            if !scratch.is_fresh[device] {
+                continue;
+            }
+            let fresh = &scratch.fresh[device];
+            bent |= fresh.volts.iter().any(|v| v.abs() >= MOST_VOLTS);
+            scratch.looks[device] = *fresh;
+            scratch.is_fresh[device] = false;
+            scratch.turned_by(device);
+        }
+        for pinned in &mut scratch.pinned {
+            pinned.turn(&scratch.looks[pinned.device].currents.siemens)?;
+            bent = true;
+        }
+        if bent {
+            // These draw by their new slopes now.
+            let mut left = std::mem::take(&mut scratch.residual);
+            left.fill(0.0);
+            self.leave(scratch, &mut left);
+            scratch.residual = left;
         }
         Some(())
     }
+
+    /// Takes the last correction, which needs no further look.
+    fn finish(&self, scratch: &mut NearScratch) -> Option<Settled> {
+        let network = self.base.network;
+        for (x, d) in scratch.trial.iter_mut().zip(&scratch.correction) {
+            *x -= d;
+        }
+        let mut state = PortState {
+            volts: vec![0.0; network.port_count],
+            amps: vec![0.0; network.port_count],
+            currents: Vec::with_capacity(network.devices.len()),
+        };
+        for (device, slot) in network.devices.iter().enumerate() {
+            let look = if scratch.is_fresh[device] {
+                &scratch.fresh[device]
+            } else {
+                &scratch.looks[device]
+            };
+            let socket = self.frame.socket(device).volts(&scratch.trial);
+            let ports = slot.ports.len();
+            let off: PortVolts = match scratch.pin(device) {
+                None => std::array::from_fn(|p| socket[p] - look.volts[p]),
+                Some(pinned) => times_vector(&pinned.inverse, &pinned.off(look, &socket)),
+            };
+            let is_here = scratch.values.present[device];
+            for p in 0..ports {
+                if is_here && (off[p].abs() >= JOINED || off[p].is_nan()) {
+                    return None;
+                }
+                let along = look.currents.siemens[p].iter().zip(&off);
+                state.volts[slot.first_port + p] = look.volts[p] + off[p];
+                state.amps[slot.first_port + p] =
+                    look.currents.amps[p] + along.map(|(s, d)| s * d).sum::<f64>();
+            }
+            state.currents.push(look.currents);
+        }
+        Some(Settled {
+            state,
+            unknowns: scratch.trial.clone(),
+        })
+    }
+
+    /// Whether the correction at hand leaves nothing. It was made with slopes that the step
+    /// before it has turned by about its share of [`ROUNDED_OVER`], and what is left is that share of it.
+    fn is_settled(&self, scratch: &NearScratch) -> bool {
+        let mut moved = 0.0f64;
+        for (device, is_fresh) in scratch.is_fresh.iter().enumerate() {
+            if *is_fresh {
+                let volts = &scratch.fresh[device].volts;
+                for (a, b) in volts.iter().zip(&scratch.looks[device].volts) {
+                    moved = moved.max((a - b).abs());
+                }
+            }
+        }
+        let share = moved / ROUNDED_OVER;
+        if share > MOST_TURNED {
+            return false;
+        }
+        let share = share.max(LEAST_SHARE);
+        let mut pairs = scratch.correction.iter().zip(&scratch.trial);
+        pairs.all(|(c, x)| share * c.abs() <= SETTLED.0 + SETTLED.1 * x.abs())
+    }
+
+    /// A step measured at the devices' electrodes against the voltages it changes.
+    fn size(&self, step: &[f64], scratch: &NearScratch) -> f64 {
+        let mut sum = 0.0;
+        for (device, look) in scratch.looks.iter().enumerate() {
+            let by = self.frame.socket(device).volts(step);
+            for (d, v) in by.iter().zip(&look.volts) {
+                let relative = d / (1.0 + 0.1 * v.abs());
+                sum += relative * relative;
+            }
+        }
+        sum.sqrt()
+    }
 }
 
-/// Currents of the `k`-th active device by its slopes, if its ports have hardly moved.
-fn along(
-    before: &Guess,
-    k: usize,
-    range: std::ops::Range<usize>,
-    volts: &[f64],
-) -> Option<PortCurrents> {
-    let mut now = before.currents[k];
-    for (q, (v, then)) in volts.iter().zip(&before.volts[range]).enumerate() {
-        let moved = v - then;
-        if moved.abs() > ALONG_SLOPES {
-            return None;
-        }
-        for (amps, slopes) in now.amps.iter_mut().zip(&now.siemens) {
-            *amps += slopes[q] * moved;
+impl NearScratch {
+    fn turned_by(&mut self, device: usize) {
+        if !self.is_turned[device] {
+            self.is_turned[device] = true;
+            self.turned.push(device);
         }
     }
-    Some(now)
+
+    /// What is known of a device's pins, where they have resistance.
+    fn pin(&self, device: usize) -> Option<&Pinned> {
+        self.pinned.iter().find(|pinned| pinned.device == device)
+    }
+
+    /// Factors the equations at the devices' present slopes.
+    fn factor(&mut self, settling: &Settling<'_>) -> Option<()> {
+        let values = self.factors.begin(&self.laid);
+        for &device in &self.turned {
+            let slopes = match self.pinned.iter().find(|p| p.device == device) {
+                Some(pinned) => &pinned.through,
+                None => &self.looks[device].currents.siemens,
+            };
+            let then = &settling.centre.looks[device].currents.siemens;
+            turn(settling.frame.socket(device), slopes, then, values);
+        }
+        self.factors
+            .finish(&settling.frame.pattern, &self.laid.extras)
+    }
 }
 
-fn is_small(step: &[f64], volts: &[f64]) -> bool {
-    step.iter()
-        .zip(volts)
-        .all(|(d, v)| d.abs() <= SETTLED.0 + SETTLED.1 * v.abs())
-}
-
-/// Buffers used again from solution to solution.
-#[derive(Clone, Debug, Default)]
-pub(crate) struct NearScratch {
-    pub(super) column: Vec<f64>,
-    pub(super) jacobian: Matrix,
-    pub(super) lu: Lu,
-    open: Vec<f64>,
-    guess: Guess,
-    trial: Guess,
-    known: Guess,
-    correction: Vec<f64>,
+fn largest(step: &[f64]) -> f64 {
+    step.iter().fold(0.0, |most, d| most.max(d.abs()))
 }

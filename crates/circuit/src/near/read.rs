@@ -1,8 +1,7 @@
 //! What a meter reads at a point found near a known one, and how that moves
 //! with every tolerance.
 //!
-//! The adjoint is a = mᵀ B'', with B'' = B' − C N (M + K N)⁻¹ L: the slopes
-//! of the devices that left their tangents are one more update. Every
+//! The adjoint is a = J⁻ᵀ m, with J the equations' slopes at the point. Every
 //! parameter's part in a reading is then Σ drive · (a₊ − a₋), a handful of
 //! products that are the same for all readings of the point.
 
@@ -11,12 +10,13 @@ use std::cell::{OnceCell, RefCell};
 use deadstage_parts::MAX_PORTS;
 
 use super::NearPoint;
-use super::centre::{Load, add_scaled};
+use super::centre::Load;
 use super::drives::Drive;
+use super::factors::Factors;
+use super::frame::Laid;
 use super::load::UnderLoad;
-use super::newton::{Settling, blocks};
+use super::newton::{Block, Pinned, pins, turn};
 use crate::base::Scratch;
-use crate::dense::{Lu, Matrix};
 use crate::linear::Tap;
 use crate::network::{DeviceId, ElementId, ParameterKind};
 use crate::overlay::{Change, Overlay};
@@ -32,110 +32,73 @@ const LINEAR_DROP: f64 = 0.3;
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Adjoints {
-    parts: OnceCell<Parts>,
+    factors: OnceCell<Option<RefCell<Factors>>>,
     pub(super) drives: OnceCell<Vec<Drive>>,
     pub(super) traits: OnceCell<Vec<[f64; MAX_PORTS]>>,
-    /// By device, what its ports reach with every device on its tangent at the point.
+    /// By device, what its ports reach at the point.
     pub(super) reaches: OnceCell<Vec<OnceCell<[f64; MAX_PORTS]>>>,
     /// Meters whose load was laid over the point.
     pub(super) loads: RefCell<Vec<UnderLoad>>,
 }
 
-#[derive(Clone, Debug)]
-pub(super) struct Parts {
-    /// L: uᵀ B' for every active port.
-    pub(super) rows: Vec<Vec<f64>>,
-    /// N (M + K N)⁻¹.
-    pub(super) turn: Matrix,
-}
-
 impl NearPoint<'_> {
-    pub(super) fn parts(&self) -> &Parts {
-        self.adjoints.parts.get_or_init(|| {
-            let active = &self.settled.active;
-            let rows = active
-                .ports
-                .iter()
-                .map(|&p| {
-                    let mut row = Vec::new();
-                    self.centre.row(self.base.linear.port_taps[p], &mut row);
-                    self.update.correct_row(&mut row);
-                    row
-                })
-                .collect();
-            let currents: Vec<_> = active
-                .devices
-                .iter()
-                .map(|&d| self.settled.state.currents[d])
-                .collect();
-            let count = active.ports.len();
-            let mut jacobian = Matrix::default();
-            let settling = Settling {
-                base: self.base,
-                centre: self.centre,
-                values: &self.values,
-                update: &self.update,
-            };
-            settling.jacobian(active, &currents, &mut jacobian);
-            let mut turn = Matrix::zeros(count, count);
-            let mut lu = Lu::default();
-            if lu.factor(&jacobian).is_err() {
-                return Parts { rows, turn };
-            }
-            let mut at = 0;
-            for (&device, now) in active.devices.iter().zip(&currents) {
-                let slot = &self.base.network.devices[device];
-                let then = &self.centre.state.currents[device];
-                let (_, n) = blocks(&self.values, device, slot, now, then);
-                let ports = slot.ports.len();
-                for (p, n) in n.iter().enumerate().take(ports) {
-                    let row = turn.row_mut(at + p);
-                    row[at..at + ports].copy_from_slice(&n[..ports]);
-                    lu.solve_transposed(row);
+    /// The factors of the equations at this point; `None`: singular.
+    fn factors(&self) -> Option<&RefCell<Factors>> {
+        let factors = self.adjoints.factors.get_or_init(|| {
+            let network = self.base.network;
+            let values = self.values();
+            let mut laid = Laid::default();
+            laid.copy(&self.centre.laid);
+            self.frame.lay(network, &self.overlay, &mut laid, |matrix| {
+                self.centre.add_slopes(self.frame, matrix);
+            });
+            let mut factors = Factors::default();
+            let matrix = factors.begin(&laid);
+            let currents = &self.settled.state.currents;
+            for (device, (slot, now)) in network.devices.iter().zip(currents).enumerate() {
+                let then = &self.centre.looks[device].currents.siemens;
+                let mut slopes: Block = now.siemens;
+                if let Some(pins) = pins(values, device, slot.first_port, slot.ports.len()) {
+                    slopes = *Pinned::new(device, pins, &slopes)?.through();
                 }
-                at += ports;
+                if slopes != *then {
+                    turn(self.frame.socket(device), &slopes, then, matrix);
+                }
             }
-            Parts { rows, turn }
-        })
+            factors.finish(&self.frame.pattern, &laid.extras)?;
+            Some(RefCell::new(factors))
+        });
+        factors.as_ref()
     }
 
-    /// Turns a = mᵀ B' into mᵀ B'', given Mᵀ C.
-    pub(super) fn turn(&self, to_active: &[f64], a: &mut [f64]) {
-        if to_active.is_empty() {
-            return;
-        }
-        let parts = self.parts();
-        for (j, row) in parts.rows.iter().enumerate() {
-            let weight: f64 = to_active
-                .iter()
-                .enumerate()
-                .map(|(i, seen)| seen * parts.turn[(i, j)])
-                .sum();
-            add_scaled(a, -weight, row);
+    /// What a current through a tap does to every node: J⁻¹ u.
+    pub(super) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
+        self.fill(&[(tap, 1.0)], column);
+        if let Some(factors) = self.factors() {
+            let mut factors = factors.borrow_mut();
+            factors.solve(&self.frame.pattern, column);
         }
     }
 
-    /// The change of what `taps` watch together, each by its weight, by a current into every node.
-    pub(super) fn adjoint(&self, taps: &[(Tap, f64)], scratch: &mut Scratch) {
-        let Scratch {
-            adjoint,
-            column,
-            weights,
-            ..
-        } = scratch;
-        adjoint.clear();
-        adjoint.resize(self.settled.unknowns.len(), 0.0);
-        weights.clear();
-        weights.resize(self.settled.active.ports.len(), 0.0);
+    /// What a current into every node does to what `taps` watch together, each by its weight.
+    pub(super) fn row(&self, taps: &[(Tap, f64)], row: &mut Vec<f64>) {
+        self.fill(taps, row);
+        if let Some(factors) = self.factors() {
+            let mut factors = factors.borrow_mut();
+            factors.solve_transposed(&self.frame.pattern, row);
+        }
+    }
+
+    fn fill(&self, taps: &[(Tap, f64)], vector: &mut Vec<f64>) {
+        vector.clear();
+        vector.resize(self.settled.unknowns.len(), 0.0);
         for &(tap, weight) in taps {
-            self.centre.row(tap, column);
-            add_scaled(adjoint, weight, column);
-            for (seen, c) in weights.iter_mut().zip(&self.settled.active.columns) {
-                *seen += weight * tap.of(c);
-            }
+            tap.add_to(vector, weight);
         }
-        self.update.correct_row(adjoint);
-        self.turn(weights, adjoint);
+    }
+
+    pub(super) fn adjoint(&self, taps: &[(Tap, f64)], scratch: &mut Scratch) {
+        self.row(taps, &mut scratch.adjoint);
     }
 
     /// What `probe` reads, and where asked for, its change with every parameter of the network
@@ -161,23 +124,11 @@ impl NearPoint<'_> {
         gradient: Option<&mut Vec<f64>>,
     ) -> Option<f64> {
         match *probe {
-            Probe::Volts {
-                from,
-                to,
-                load: Some(ohms),
-            } if within > 0.0 => {
-                let load = Load { from, to, ohms };
-                if let Some((shown, known)) = self.read_unmoved(load, within) {
-                    if let Some(gradient) = gradient {
-                        gradient.clone_from(&known.gradient);
-                    }
-                    return Some(shown);
-                }
-                self.read_volts((from, to), Some(ohms), scratch, gradient)
+            Probe::Volts { from, to, load } => {
+                self.read_volts((from, to), load, within, scratch, gradient)
             }
-            Probe::Volts { from, to, load } => self.read_volts((from, to), load, scratch, gradient),
             Probe::Ohms { from, to } => {
-                Some(self.read_ohms(Tap::between(from, to), scratch, gradient))
+                Some(self.read_ohms(self.frame.tap(from, to), scratch, gradient))
             }
             Probe::Amps(Flow::Element(id)) => Some(self.read_element_amps(id, scratch, gradient)),
             Probe::Amps(Flow::Port(device, port)) => {
@@ -190,10 +141,11 @@ impl NearPoint<'_> {
         &self,
         (from, to): (usize, usize),
         load: Option<f64>,
+        within: f64,
         scratch: &mut Scratch,
         gradient: Option<&mut Vec<f64>>,
     ) -> Option<f64> {
-        let tap = Tap::between(from, to);
+        let tap = self.frame.tap(from, to);
         let bare = tap.of(&self.settled.unknowns);
         if load.is_none() && gradient.is_none() {
             return Some(bare);
@@ -210,18 +162,22 @@ impl NearPoint<'_> {
         if let Some(meter) = load {
             let source = tap.of(&scratch.adjoint);
             share = meter / (meter + source);
-            if source.abs() >= LINEAR_LOAD * meter || (bare * (1.0 - share)).abs() >= LINEAR_DROP {
-                let load = Load {
-                    from,
-                    to,
-                    ohms: meter,
-                };
-                if let Some((shown, known)) = self.read_unmoved(load, 0.0) {
-                    if let Some(gradient) = gradient {
-                        gradient.clone_from(&known.gradient);
-                    }
-                    return Some(shown);
+            let load = Load {
+                from,
+                to,
+                ohms: meter,
+            };
+            let is_light =
+                source.abs() < LINEAR_LOAD * meter && (bare * (1.0 - share)).abs() < LINEAR_DROP;
+            if (within > 0.0 || !is_light)
+                && let Some((shown, known)) = self.read_unmoved(load, source, within)
+            {
+                if let Some(gradient) = gradient {
+                    gradient.clone_from(&known.gradient);
                 }
+                return Some(shown);
+            }
+            if !is_light {
                 let found = self.read_under_load(load, scratch, gradient.as_deref_mut());
                 if found.is_some() {
                     return found;
@@ -234,7 +190,7 @@ impl NearPoint<'_> {
                     ohms: meter,
                 });
                 let loaded = self.beside(overlay, scratch)?;
-                return loaded.read_volts((from, to), None, scratch, gradient);
+                return loaded.read_volts((from, to), None, 0.0, scratch, gradient);
             }
         }
         if let Some(gradient) = gradient {
@@ -251,14 +207,8 @@ impl NearPoint<'_> {
         self.adjoint(&[(tap, 1.0)], scratch);
         if let Some(gradient) = gradient {
             let change = |id: ElementId| {
-                let value = self.values.elements[id.0 as usize];
                 let seen = self.element_tap(id).of(&scratch.adjoint);
-                let weight = match (value.stiff, value.ohms.is_finite()) {
-                    (true, true) => value.ohms,
-                    (true, false) => 0.0,
-                    (false, _) => 1.0 / value.ohms,
-                };
-                seen * seen * weight
+                seen * seen / self.values().elements[id.0 as usize].ohms
             };
             gradient.clear();
             gradient.extend(self.base.network.parameters.iter().map(|p| match &p.kind {
@@ -279,13 +229,12 @@ impl NearPoint<'_> {
         scratch: &mut Scratch,
         gradient: Option<&mut Vec<f64>>,
     ) -> f64 {
-        let value = self.values.elements[id.0 as usize];
+        let value = self.values().elements[id.0 as usize];
         let amps = self.element_amps(id);
         if let Some(gradient) = gradient {
             self.adjoint(&[(self.element_tap(id), 1.0)], scratch);
-            let scale = if value.stiff { 1.0 } else { 1.0 / value.ohms };
-            self.gradient(&scratch.adjoint, scale, gradient);
-            if !value.stiff {
+            self.gradient(&scratch.adjoint, 1.0 / value.ohms, gradient);
+            {
                 let source = value.emf / value.ohms;
                 for (entry, parameter) in gradient.iter_mut().zip(&self.base.network.parameters) {
                     match &parameter.kind {
@@ -327,7 +276,7 @@ impl NearPoint<'_> {
             let taps: Vec<(Tap, f64)> = (0..slot.ports.len())
                 .map(|q| {
                     let by: f64 = row.iter().zip(slopes).map(|(r, s)| r * s[q]).sum();
-                    (self.base.linear.port_taps[slot.first_port + q], by)
+                    (self.frame.port_taps[slot.first_port + q], by)
                 })
                 .collect();
             self.adjoint(&taps, scratch);
@@ -343,6 +292,7 @@ impl NearPoint<'_> {
     }
 
     pub(super) fn element_tap(&self, id: ElementId) -> Tap {
-        self.base.linear.taps[id.0 as usize]
+        let element = self.base.network.element(id);
+        self.frame.tap(element.from, element.to)
     }
 }

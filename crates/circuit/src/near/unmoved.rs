@@ -6,7 +6,6 @@ use std::sync::Arc;
 use super::NearPoint;
 use super::centre::{Load, Loaded};
 use crate::base::Scratch;
-use crate::linear::Tap;
 use crate::overlay::Change;
 
 /// A place whose voltage is within this (volts and ratio) of that at the known point, and whose
@@ -19,10 +18,15 @@ const UNREACHED: (f64, f64, f64) = (2e-5, 2e-7, 1e-6);
 const SHARE_KEPT: f64 = 0.02;
 
 impl NearPoint<'_> {
-    /// What a meter shows, where that is within some volts of what it shows at
-    /// the known point; and what is known of it there.
-    pub(super) fn read_unmoved(&self, load: Load, within: f64) -> Option<(f64, Arc<Loaded>)> {
-        let tap = Tap::between(load.from, load.to);
+    /// What a meter shows that sees a resistance of `source` ohms, where that is within some volts of
+    /// what it shows at the known point; and what is known of it there.
+    pub(super) fn read_unmoved(
+        &self,
+        load: Load,
+        source: f64,
+        within: f64,
+    ) -> Option<(f64, Arc<Loaded>)> {
+        let tap = self.frame.tap(load.from, load.to);
         let bare = tap.of(&self.settled.unknowns);
         let there = tap.of(&self.centre.unknowns);
         let unreached = UNREACHED.0 + UNREACHED.1 * there.abs();
@@ -30,7 +34,6 @@ impl NearPoint<'_> {
             return None;
         }
         let known = self.known_load(load)?;
-        let source = self.source_ohms(tap);
         let share = load.ohms / (load.ohms + source);
         let moved = share - load.ohms / (load.ohms + known.source);
         let is_unreached = (bare - there).abs() <= unreached
@@ -42,39 +45,20 @@ impl NearPoint<'_> {
         })
     }
 
-    /// Resistance that a tap sees, every device on its tangent, ohms.
-    fn source_ohms(&self, tap: Tap) -> f64 {
-        let mut block = super::centre::Block::default();
-        block[0][0] = self.centre.response(tap, tap);
-        let mut source = self.update.block(&[tap], &block)[0][0];
-        let columns = &self.settled.active.columns;
-        if !columns.is_empty() {
-            let parts = self.parts();
-            for (j, row) in parts.rows.iter().enumerate() {
-                let seen = tap.of(row);
-                let weight: f64 = columns
-                    .iter()
-                    .enumerate()
-                    .map(|(i, column)| tap.of(column) * parts.turn[(i, j)])
-                    .sum();
-                source -= weight * seen;
-            }
-        }
-        source
-    }
-
     /// What a meter shows at the known point.
     fn known_load(&self, load: Load) -> Option<Arc<Loaded>> {
         self.centre.loaded(load, || {
             // The caller's buffers hold the adjoint of the point at hand.
             let scratch = &mut Scratch::default();
             let known = |overlay: &[Change], scratch: &mut Scratch| {
-                let values = self.centre.values.clone();
+                let conditions = &self.centre.values.conditions;
+                let fired = self.base.regulators.iter();
+                let glow = fired.map(|&d| conditions[d].fired).collect();
                 self.base
-                    .near_at(self.centre, overlay, values, None, scratch)
+                    .near_at(self.frame, self.centre, overlay, glow, None, scratch)
             };
             let (from, to) = (load.from, load.to);
-            let tap = Tap::between(from, to);
+            let tap = self.frame.tap(from, to);
             known(&[], scratch)?.adjoint(&[(tap, 1.0)], scratch);
             let source = tap.of(&scratch.adjoint);
             let ohms = load.ohms;
@@ -82,6 +66,7 @@ impl NearPoint<'_> {
             let shown = known(&[Change::Shunt { from, to, ohms }], scratch)?.read_volts(
                 (from, to),
                 None,
+                0.0,
                 scratch,
                 Some(&mut gradient),
             )?;

@@ -6,9 +6,11 @@
 //! Stat. Comput. 9(5), 1988). The pivot is the diagonal entry unless another is
 //! much larger, which keeps what the order has gained. It knows nothing of circuits.
 
+mod fixed;
 mod order;
 
 use crate::dense::{Matrix, Singular};
+pub(crate) use fixed::Pattern;
 
 /// The diagonal entry is taken as pivot down to this share of the largest.
 const DIAGONAL_SHARE: f64 = 0.1;

@@ -1,0 +1,95 @@
+//! The factors of the equations at one point, and what a current anywhere does there.
+
+use super::frame::{Extra, Laid};
+use crate::dense::{Lu, Matrix};
+use crate::linear::Tap;
+use crate::sparse::Pattern;
+
+/// LU factors, with paths that have no place in the pattern as an update.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Factors {
+    values: Vec<f64>,
+    /// Taps of the paths.
+    taps: Vec<Tap>,
+    /// J⁻¹ u and J⁻ᵀ u for each, without any of them.
+    columns: Vec<Vec<f64>>,
+    rows: Vec<Vec<f64>>,
+    /// (1/g + uᵀ J⁻¹ u) between them, factored.
+    core: Lu,
+}
+
+impl Factors {
+    /// The entries, to be added to before they are factored.
+    pub(super) fn begin(&mut self, laid: &Laid) -> &mut [f64] {
+        self.values.clone_from(&laid.matrix);
+        &mut self.values
+    }
+
+    /// Factors the entries. `None`: singular.
+    pub(super) fn finish(&mut self, pattern: &Pattern, extras: &[Extra]) -> Option<()> {
+        self.taps.clear();
+        self.columns.clear();
+        self.rows.clear();
+        if !pattern.factor(&mut self.values) {
+            return None;
+        }
+        if extras.is_empty() {
+            return Some(());
+        }
+        for extra in extras {
+            let mut column = vec![0.0; pattern.size()];
+            extra.tap.add_to(&mut column, 1.0);
+            let mut row = column.clone();
+            pattern.solve(&self.values, &mut column);
+            pattern.solve_transposed(&self.values, &mut row);
+            self.taps.push(extra.tap);
+            self.columns.push(column);
+            self.rows.push(row);
+        }
+        let count = extras.len();
+        let mut core = Matrix::zeros(count, count);
+        for i in 0..count {
+            for j in 0..count {
+                core[(i, j)] = self.taps[i].of(&self.columns[j]);
+            }
+            core[(i, i)] += 1.0 / extras[i].siemens;
+        }
+        self.core.factor(&core).ok()
+    }
+
+    /// Solves J x = b in place; what stands behind the unknowns becomes nought.
+    pub(super) fn solve(&mut self, pattern: &Pattern, b: &mut [f64]) {
+        pattern.solve(&self.values, b);
+        if !self.taps.is_empty() {
+            let mut weights: Vec<f64> = self.taps.iter().map(|tap| tap.of(b)).collect();
+            self.core.solve(&mut weights);
+            take_off(&weights, &self.columns, b);
+        }
+        clear_common(pattern, b);
+    }
+
+    /// Solves Jᵀ x = b in place; what stands behind the unknowns becomes nought.
+    pub(super) fn solve_transposed(&mut self, pattern: &Pattern, b: &mut [f64]) {
+        pattern.solve_transposed(&self.values, b);
+        if !self.taps.is_empty() {
+            let mut weights: Vec<f64> = self.taps.iter().map(|tap| tap.of(b)).collect();
+            self.core.solve_transposed(&mut weights);
+            take_off(&weights, &self.rows, b);
+        }
+        clear_common(pattern, b);
+    }
+}
+
+fn take_off(weights: &[f64], columns: &[Vec<f64>], b: &mut [f64]) {
+    for (weight, column) in weights.iter().zip(columns) {
+        for (b, c) in b.iter_mut().zip(column) {
+            *b -= weight * c;
+        }
+    }
+}
+
+fn clear_common(pattern: &Pattern, b: &mut [f64]) {
+    for entry in &mut b[pattern.size()..] {
+        *entry = 0.0;
+    }
+}
