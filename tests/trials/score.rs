@@ -104,16 +104,20 @@ pub struct Mark {
     pub partly: bool,
     /// Certainty claimed for the first group.
     pub claimed: f64,
+    /// Parts named by the first suspect; `None`: something that is not in the netlist.
+    pub named: Option<usize>,
 }
 
 /// Marks a trial.
 #[must_use]
 pub fn mark(stage: &Stage, trial: &Trial) -> Mark {
+    let claim = claim(&trial.diagnosis);
     Mark {
         right: is_right(stage, trial),
         first: is_first(stage, trial),
         partly: is_partly_right(stage, trial),
-        claimed: claim(&trial.diagnosis).probability,
+        claimed: claim.probability,
+        named: claim.sets.first().map(Vec::len),
     }
 }
 
