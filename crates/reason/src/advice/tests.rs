@@ -82,7 +82,13 @@ fn where_several_are_in_question_a_plan_leads_on() {
     assert_eq!(found.stop, None);
     let plan = found.plan.as_ref().expect("a plan was asked for");
     check(&plan.root, 0);
-    assert!(plan.covers > 0.8 && plan.covers <= 1.0, "{}", plan.covers);
+    // All but the doubt that it is something outside the netlist, which a plan can't measure.
+    let most = 1.0 - found.unexplained;
+    assert!(
+        plan.covers > 0.9 * most && plan.covers <= most + 1e-9,
+        "{} of {most}",
+        plan.covers
+    );
     assert!(plan.effort >= 1.0 && plan.in_vain > 0.0, "{plan:?}");
     // The grid tells a leak or gas from a cathode resistor; it is also the first of the proposals.
     assert_eq!(first_step(&found), ("volts", "grid", None));
