@@ -6,7 +6,8 @@ use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::factors::Factors;
 use super::frame::{Frame, Laid};
-use super::newton::{Block, Look, Settled, Settling, along, turn as turn_slopes};
+use super::newton::{Look, Settled, Settling, turn as turn_slopes};
+use super::pins::{Block, along};
 use crate::base::{Base, Scratch};
 use crate::linear::Tap;
 use crate::network::{DeviceSlot, Network};

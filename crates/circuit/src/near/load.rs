@@ -17,7 +17,7 @@ use deadstage_parts::{MAX_PORTS, PortCurrents};
 use super::NearPoint;
 use super::centre::{Load, add_scaled, effect, reach, turn};
 use super::drives::{Drive, Origin, add_up, differ_less};
-use super::newton::Block;
+use super::pins::Block;
 
 use crate::base::Scratch;
 use crate::dense::{Lu, Matrix};

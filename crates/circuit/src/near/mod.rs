@@ -13,6 +13,7 @@ mod factors;
 mod frame;
 mod load;
 mod newton;
+mod pins;
 mod read;
 mod unmoved;
 
@@ -27,7 +28,8 @@ use crate::situation::Values;
 pub(crate) use centre::Centre;
 use frame::Frame;
 pub(crate) use newton::NearScratch;
-use newton::{Settled, Settling, pins};
+use newton::{Settled, Settling};
+use pins::pins;
 use read::Adjoints;
 
 /// Volts over the striking voltage at which a regulator would strike whatever

@@ -5,19 +5,14 @@
 //! and J in a pattern known beforehand. Which devices are asked for
 //! their currents again follows from how far their electrodes moved. As F is
 //! exact, what a factor loses costs a step and not a digit of the answer.
-//!
-//! A device is known by its currents i and slopes S at electrode voltages v.
-//! With resistances R in its pins its socket is at v + R i, so that for a socket at s it draws
-//!
-//! ```text
-//! i + T (s − v − R i),   T = S M⁻¹,   M = 1 + R S
-//! ```
+//! Resistance in a device's pins: `pins.rs`.
 
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
 use super::frame::{Frame, Laid, Socket};
+use super::pins::{Block, Pinned, along, pins, times_vector};
 use crate::base::Base;
 use crate::overlay::Change;
 use crate::ports::{LEAST_DAMPING, MOST_VOLTS, PortState};
@@ -124,137 +119,6 @@ impl Look {
         let mut ports = self.leaves.iter().zip(&self.currents.amps);
         ports.all(|(leaves, amps)| leaves * squared <= STRAIGHT_SHARE * amps.abs())
     }
-}
-
-/// Square matrix of a device's ports.
-pub(super) type Block = [[f64; MAX_PORTS]; MAX_PORTS];
-
-/// A device with resistance in its pins.
-#[derive(Clone, Debug)]
-pub(super) struct Pinned {
-    device: usize,
-    own: [f64; MAX_PORTS],
-    common: f64,
-    /// M⁻¹.
-    inverse: Block,
-    /// T = S M⁻¹.
-    through: Block,
-}
-
-/// Resistances in the pins of a device, ohms: of each port, and the common one; `None` where there are none.
-pub(super) fn pins(
-    values: &Values,
-    device: usize,
-    first_port: usize,
-    ports: usize,
-) -> Option<([f64; MAX_PORTS], f64)> {
-    let mut own = [0.0; MAX_PORTS];
-    own[..ports].copy_from_slice(&values.port_ohms[first_port..first_port + ports]);
-    let common = values.common_ohms[device];
-    (common != 0.0 || own.iter().any(|r| *r != 0.0)).then_some((own, common))
-}
-
-impl Pinned {
-    /// `None`: M is singular.
-    pub(super) fn new(
-        device: usize,
-        (own, common): ([f64; MAX_PORTS], f64),
-        slopes: &Block,
-    ) -> Option<Self> {
-        let mut this = Self {
-            device,
-            own,
-            common,
-            inverse: Block::default(),
-            through: Block::default(),
-        };
-        this.turn(slopes)?;
-        Some(this)
-    }
-
-    /// Makes M⁻¹ and T of these slopes.
-    fn turn(&mut self, slopes: &Block) -> Option<()> {
-        let mut m = Block::default();
-        for q in 0..MAX_PORTS {
-            let total: f64 = slopes.iter().map(|row| row[q]).sum();
-            for p in 0..MAX_PORTS {
-                m[p][q] = self.own[p] * slopes[p][q] + self.common * total;
-            }
-            m[q][q] += 1.0;
-        }
-        self.inverse = invert(m)?;
-        self.through = times(slopes, &self.inverse);
-        Some(())
-    }
-
-    /// T.
-    pub(super) fn through(&self) -> &Block {
-        &self.through
-    }
-
-    /// R i.
-    fn drop(&self, amps: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
-        let total = self.common * amps.iter().sum::<f64>();
-        std::array::from_fn(|p| self.own[p] * amps[p] + total)
-    }
-
-    /// s − v − R i: what the socket is off.
-    fn off(&self, look: &Look, socket: &PortVolts) -> PortVolts {
-        let drop = self.drop(&look.currents.amps);
-        std::array::from_fn(|p| socket[p] - look.volts[p] - drop[p])
-    }
-}
-
-fn times(a: &Block, b: &Block) -> Block {
-    std::array::from_fn(|i| {
-        std::array::from_fn(|j| a[i].iter().zip(b).map(|(a, row)| a * row[j]).sum())
-    })
-}
-
-/// Currents that follow slopes.
-#[inline]
-pub(super) fn along(
-    amps: &[f64; MAX_PORTS],
-    slopes: &Block,
-    off: &[f64; MAX_PORTS],
-) -> [f64; MAX_PORTS] {
-    std::array::from_fn(|p| {
-        let steps = slopes[p].iter().zip(off);
-        steps.fold(amps[p], |amps, (slope, off)| amps + slope * off)
-    })
-}
-
-fn times_vector(a: &Block, v: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
-    std::array::from_fn(|i| a[i].iter().zip(v).map(|(a, v)| a * v).sum())
-}
-
-/// The inverse, by elimination with the largest pivots.
-fn invert(mut m: Block) -> Option<Block> {
-    let mut inverse = Block::default();
-    for (k, row) in inverse.iter_mut().enumerate() {
-        row[k] = 1.0;
-    }
-    for k in 0..MAX_PORTS {
-        let pivot = (k..MAX_PORTS).max_by(|&a, &b| m[a][k].abs().total_cmp(&m[b][k].abs()))?;
-        m.swap(k, pivot);
-        inverse.swap(k, pivot);
-        let scale = 1.0 / m[k][k];
-        if !scale.is_finite() {
-            return None;
-        }
-        for q in 0..MAX_PORTS {
-            m[k][q] *= scale;
-            inverse[k][q] *= scale;
-        }
-        for p in (0..MAX_PORTS).filter(|&p| p != k) {
-            let factor = m[p][k];
-            for q in 0..MAX_PORTS {
-                m[p][q] -= factor * m[k][q];
-                inverse[p][q] -= factor * inverse[k][q];
-            }
-        }
-    }
-    Some(inverse)
 }
 
 /// Adds what changes the slopes of a device `from` to `to`.

@@ -15,7 +15,8 @@ use super::drives::Drive;
 use super::factors::Factors;
 use super::frame::Laid;
 use super::load::UnderLoad;
-use super::newton::{Block, Pinned, pins, turn};
+use super::newton::turn;
+use super::pins::{Block, Pinned, pins};
 use crate::base::Scratch;
 use crate::linear::Tap;
 use crate::network::{DeviceId, ElementId, ParameterKind};
@@ -59,7 +60,7 @@ impl NearPoint<'_> {
                 let then = &self.centre.looks[device].currents.siemens;
                 let mut slopes: Block = now.siemens;
                 if let Some(pins) = pins(values, device, slot.first_port, slot.ports.len()) {
-                    slopes = *Pinned::new(device, pins, &slopes)?.through();
+                    slopes = Pinned::new(device, pins, &slopes)?.through;
                 }
                 if slopes != *then {
                     turn(self.frame.socket(device), &slopes, then, matrix);
