@@ -159,6 +159,16 @@ pub(crate) fn proposals(
         .collect()
 }
 
+/// Spreads between two readings that a technician is told to tell apart ...
+const APART: f64 = 2.0;
+
+/// ... and where none are so far from the likeliest, those of the one that stands beside it,
+/// for a single figure tells nothing.
+const LEAST_APART: f64 = 0.5;
+
+/// Readings given as examples.
+const MOST_EXAMPLES: usize = 3;
+
 /// "if R3 is open about 0 V; if V1 is weak about 210 V".
 fn what_to_expect(
     looked: &[&Looked<'_>],
@@ -167,36 +177,39 @@ fn what_to_expect(
     index: usize,
     name: &dyn Fn(Option<&Weighed>) -> Vec<FaultName>,
 ) -> String {
-    let mut said: Vec<String> = Vec::new();
-    let mut seen: Vec<(f64, f64)> = Vec::new();
-    let mut order: Vec<&&Looked<'_>> = looked.iter().collect();
+    let mut order: Vec<&Looked<'_>> = looked.to_vec();
     order.sort_by(|a, b| b.probability.total_cmp(&a.probability));
-    for l in order {
-        let (mean, sigma) = l.outlook.steps[index];
+    let apart = |a: &Looked<'_>, b: &Looked<'_>| {
+        let ((m, s), (mean, sigma)) = (a.outlook.steps[index], b.outlook.steps[index]);
+        (m - mean).abs() / s.hypot(sigma)
+    };
+    let mut examples: Vec<&Looked<'_>> = Vec::new();
+    for least in [APART, LEAST_APART] {
         // One example for each distinguishable reading is enough.
-        if seen
-            .iter()
-            .any(|(m, s)| (m - mean).abs() < 2.0 * s.hypot(sigma))
-        {
-            continue;
+        for &l in &order {
+            if examples.len() < MOST_EXAMPLES && examples.iter().all(|e| apart(e, l) >= least) {
+                examples.push(l);
+            }
         }
-        seen.push((mean, sigma));
+        if examples.len() > 1 {
+            break;
+        }
+    }
+    let said = examples.iter().map(|l| {
         let faults = name(l.answer);
         let subject = if faults.is_empty() {
-            "if nothing has failed".to_owned()
+            "nothing has failed".to_owned()
         } else {
             let list: Vec<String> = faults
                 .iter()
                 .map(|f| format!("{} is {}", f.part, phrase(f.mode)))
                 .collect();
-            format!("if {}", list.join(" and "))
+            list.join(" and ")
         };
-        said.push(format!("{subject} about {}", shown(stage, step, mean)));
-        if said.len() == 3 {
-            break;
-        }
-    }
-    said.join("; ")
+        let (mean, _) = l.outlook.steps[index];
+        format!("if {subject} about {}", shown(stage, step, mean))
+    });
+    said.collect::<Vec<_>>().join("; ")
 }
 
 /// A mode as it follows "is".
