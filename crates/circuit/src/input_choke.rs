@@ -2,6 +2,7 @@
 //! only by where things are wired.
 
 use deadstage_netlist::{COMMON, NodeId, PartId, PartKind, Stage};
+use deadstage_parts::MAINS_HERTZ;
 
 /// Mains of 150 V and below is taken as 60 Hz, above as 50 Hz (common practice, no source).
 const HIGHEST_60_HERTZ_VOLTS: f64 = 150.0;
@@ -10,7 +11,7 @@ const HIGHEST_60_HERTZ_VOLTS: f64 = 150.0;
 pub fn mains_hertz(stage: &Stage) -> f64 {
     match stage.line {
         Some(line) if line.0 > HIGHEST_60_HERTZ_VOLTS => 50.0,
-        _ => 60.0,
+        _ => MAINS_HERTZ,
     }
 }
 
@@ -67,23 +68,10 @@ pub fn input_choke(stage: &Stage, output: NodeId, back: NodeId) -> Option<InputC
     })
 }
 
-/// Two-ended parts and tubes that touch a node.
+/// Parts wired to a node.
 fn parts_at(stage: &Stage, node: NodeId) -> usize {
-    stage
-        .parts
-        .iter()
-        .filter(|part| match &part.kind {
-            PartKind::Tube { electrodes, .. } => electrodes.iter().any(|(_, n)| *n == node),
-            PartKind::Transistor {
-                emitter,
-                base,
-                collector,
-                ..
-            } => [emitter, base, collector].contains(&&node),
-            PartKind::Potentiometer {
-                from, to, wiper, ..
-            } => [from, to, wiper].contains(&&node),
-            kind => kind.ends().is_some_and(|(a, b)| a == node || b == node),
-        })
+    let parts = stage.parts.iter();
+    parts
+        .filter(|part| part.kind.terminals().contains(&node))
         .count()
 }

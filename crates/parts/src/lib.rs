@@ -27,7 +27,9 @@ pub use failures::{
 };
 pub use lamp::{LAMP_BYPASS, LampLaw};
 pub use preferred::Series;
-pub use rectifier::{Connection, Filter, RectifierElement, RectifierError, RectifierLaw};
+pub use rectifier::{
+    Connection, Filter, MAINS_HERTZ, RectifierElement, RectifierError, RectifierLaw,
+};
 pub use regulator::RegulatorLaw;
 pub use shunt::{COPPER_PER_CELSIUS, Calibration, FullScale, Movement, ScaleResistor, ShuntError};
 pub use solid::{DiodeLaw, Polarity, TransistorLaw};

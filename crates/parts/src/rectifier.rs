@@ -28,7 +28,7 @@ use pulse::Series;
 const LEAST_OHMS: f64 = 0.5;
 
 /// Mains frequency that is taken unless another is given, hertz.
-const MAINS_HERTZ: f64 = 60.0;
+pub const MAINS_HERTZ: f64 = 60.0;
 
 /// Leakage across the output, siemens.
 const LEAK_SIEMENS: f64 = 1e-9;
@@ -326,7 +326,8 @@ impl RectifierLaw {
             count: self.connection.in_series(),
         };
         let peak = self.peak(condition);
-        // Without its reservoir a supply gives the average of the rectified wave, as into a choke.
+        // Without its reservoir a supply works into the choke behind it, where its
+        // inductance is known; else it gives the average of the rectified wave.
         let filter = match self.filter {
             Filter::Capacitor if !condition.reservoir => Filter::Choke {
                 henries: self.choke_behind,
@@ -353,10 +354,10 @@ impl RectifierLaw {
                     .filter(|reactance| whole && reactance.is_finite())
                     .map(|reactance| (peak - average, reactance));
                 let choked = choke::current(&Wave { average, climb }, volts, &series);
-                if left >= 1.0 {
+                if climb.is_none() {
                     return choked;
                 }
-                // With little inductance left, the capacitor behind it takes pulses as a reservoir does.
+                // Behind little inductance, or little that is left of it, the capacitor takes pulses as a reservoir does.
                 let pulsed = into_capacitor();
                 if pulsed.0 < choked.0 { pulsed } else { choked }
             }

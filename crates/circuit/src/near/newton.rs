@@ -109,7 +109,9 @@ impl Look {
         let mut share = 0.0f64;
         for (step, span) in steps.iter().zip(&self.span) {
             if *step != 0.0 {
-                if step.abs() > LONGEST_STRAIGHT || BEND_CARE * step.abs() > *span {
+                // What is no number is not straight.
+                let is_short = step.abs() <= LONGEST_STRAIGHT && BEND_CARE * step.abs() <= *span;
+                if !is_short {
                     return false;
                 }
                 share = share.max(step.abs() / span);
@@ -210,7 +212,7 @@ impl Settling<'_> {
                     }
                     break;
                 }
-                if before < ROUNDING && largest(&scratch.correction) < ROUNDING {
+                if before < ROUNDING && scratch.correction.iter().all(|d| d.abs() < ROUNDING) {
                     return self.finish(scratch);
                 }
                 damping *= 0.5;
@@ -550,8 +552,4 @@ impl NearScratch {
         self.factors
             .finish(&settling.frame.pattern, &self.laid.extras)
     }
-}
-
-fn largest(step: &[f64]) -> f64 {
-    step.iter().fold(0.0, |most, d| most.max(d.abs()))
 }

@@ -50,29 +50,20 @@ impl NearPoint<'_> {
         self.centre.loaded(load, || {
             // The caller's buffers hold the adjoint of the point at hand.
             let scratch = &mut Scratch::default();
-            let known = |overlay: &[Change], scratch: &mut Scratch| {
-                let conditions = &self.centre.values.conditions;
-                let fired = self.base.regulators.iter();
-                let glow = fired.map(|&d| conditions[d].fired).collect();
-                self.base
-                    .near_at(self.frame, self.centre, overlay, glow, None, scratch)
-            };
-            let (from, to) = (load.from, load.to);
-            let tap = self.frame.tap(from, to);
-            known(&[], scratch)?.adjoint(&[(tap, 1.0)], scratch);
-            let source = tap.of(&scratch.adjoint);
-            let ohms = load.ohms;
+            let conditions = &self.centre.values.conditions;
+            let fired = self.base.regulators.iter();
+            let glow = fired.map(|&d| conditions[d].fired).collect();
+            let Load { from, to, ohms } = load;
+            let meter = [Change::Shunt { from, to, ohms }];
             let mut gradient = Vec::new();
-            let shown = known(&[Change::Shunt { from, to, ohms }], scratch)?.read_volts(
-                (from, to),
-                None,
-                0.0,
-                scratch,
-                Some(&mut gradient),
-            )?;
+            let shown = self
+                .base
+                .near_at(self.frame, self.centre, &meter, glow, None, scratch)?
+                .read_volts((from, to), None, 0.0, scratch, Some(&mut gradient))?;
+            let tap = self.frame.tap(from, to);
             Some(Loaded {
                 bare: tap.of(&self.centre.unknowns),
-                source,
+                source: tap.of(&self.centre.column(self.frame, tap)),
                 shown,
                 gradient,
             })

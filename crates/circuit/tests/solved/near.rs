@@ -47,14 +47,16 @@ fn is_the_point(
     let volts: Vec<f64> = (0..network.nodes)
         .map(|node| near.node_volts(node))
         .collect();
-    let hanging = (1..network.nodes)
+    let allowed: Vec<f64> = (1..network.nodes)
         .map(|node| near.source_ohms(node, 0, &mut scratch).abs())
-        .fold(0.0, f64::max);
-    let allowed = if hanging > HANGING_OHMS {
-        ROUNDING_AMPS * hanging
-    } else {
-        0.0
-    };
+        .map(|ohms| {
+            if ohms > HANGING_OHMS {
+                ROUNDING_AMPS * ohms
+            } else {
+                0.0
+            }
+        })
+        .collect();
     let worst = |whole: &plain::PlainSolution| {
         let expected = |node: usize| whole.unknowns[node - 1];
         (1..network.nodes)
@@ -62,12 +64,13 @@ fn is_the_point(
                 let off = (volts[node] - expected(node)).abs();
                 (
                     node,
-                    off / (SAME.0 + SAME.1 * expected(node).abs() + allowed),
+                    off / (SAME.0 + SAME.1 * expected(node).abs() + allowed[node - 1]),
                 )
             })
             .fold(
                 (0, 0.0),
-                |worst, one| if one.1 > worst.1 { one } else { worst },
+                // What is no number is the worst.
+                |worst, one| if one.1 <= worst.1 { worst } else { one },
             )
     };
     if let Ok(whole) = plain::solve(network, near.values())
@@ -217,6 +220,6 @@ fn a_point_found_near_is_the_point() {
     // A way that is never passable would pass every comparison, and a state that
     // is hardly ever the one found from nothing would be no state to trust.
     let (tried, far, other) = (tried.get(), far.get(), other.get());
-    assert!(10 * far <= 3 * tried, "{far} of {tried} not found near");
-    assert!(50 * other <= tried, "{other} of {tried} are other states");
+    assert!(20 * far <= tried, "{far} of {tried} not found near");
+    assert!(200 * other <= tried, "{other} of {tried} are other states");
 }

@@ -27,7 +27,7 @@ use crate::dual::softplus;
 use super::pulse::Series;
 
 /// Critical current times reactance at the ripple frequency, over the peak.
-const CRITICAL: f64 = 0.410_331;
+pub(super) const CRITICAL: f64 = 0.410_331;
 
 /// In s = x (a + b x).
 const CLIMB: (f64, f64) = (0.9605, 0.0395);
