@@ -3,7 +3,7 @@
 use crate::failure::Failure;
 use deadstage_circuit::{CompileError, check_connections};
 use deadstage_netlist::{
-    Diagnostic, Readings, SettingId, Severity, SourceMap, Stage, TubeNames, parse_readings,
+    Diagnostic, Parsed, Readings, SettingId, Severity, SourceMap, Stage, TubeNames, parse_readings,
     parse_stage, render,
 };
 use deadstage_reason::{Rates, parse_rates};
@@ -107,6 +107,32 @@ pub(crate) fn meaningless(errors: &[CompileError], sources: &SourceMap) -> Findi
     Findings::of(&diagnostics, sources)
 }
 
+/// What was read, with the warnings about its text, if it can be used.
+fn usable<T>(parsed: Parsed<T>) -> Result<(T, Findings), Failure> {
+    let findings = Findings::of(&parsed.diagnostics, &parsed.sources);
+    if findings.stops() {
+        return Err(findings.into_failure());
+    }
+    Ok((parsed.value, findings))
+}
+
+/// Refuses standard input asked for twice: the second to read it would get nothing.
+pub(crate) fn one_standard_input<'p>(
+    paths: impl IntoIterator<Item = &'p Path>,
+) -> Result<(), Failure> {
+    let asked = paths
+        .into_iter()
+        .filter(|path| path.as_os_str() == STANDARD_INPUT);
+    if asked.count() < 2 {
+        return Ok(());
+    }
+    Err(Failure::plain(
+        "standard-input-twice",
+        "`-` is given twice: standard input holds one text".to_owned(),
+        Some("write all texts but one to files".to_owned()),
+    ))
+}
+
 /// Reads a readings sheet against its stage.
 pub(crate) fn sheet(
     path: &Path,
@@ -114,12 +140,7 @@ pub(crate) fn sheet(
     names: &TubeNames,
 ) -> Result<(Readings, Findings), Failure> {
     let (name, text) = text_of(path)?;
-    let parsed = parse_readings(&name, &text, stage, names);
-    let findings = Findings::of(&parsed.diagnostics, &parsed.sources);
-    if findings.stops() {
-        return Err(findings.into_failure());
-    }
-    Ok((parsed.value, findings))
+    usable(parse_readings(&name, &text, stage, names))
 }
 
 /// Rates of failure: a set of the table's by its name, or a rates file read against the stage.
@@ -146,12 +167,7 @@ pub(crate) fn rates(
         ));
     }
     let (name, text) = text_of(named)?;
-    let parsed = parse_rates(&name, &text, stage, names);
-    let findings = Findings::of(&parsed.diagnostics, &parsed.sources);
-    if findings.stops() {
-        return Err(findings.into_failure());
-    }
-    Ok((parsed.value, findings))
+    usable(parse_rates(&name, &text, stage, names))
 }
 
 /// The setting of that name.

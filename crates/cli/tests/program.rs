@@ -396,6 +396,24 @@ fn blamed(found: &Value, part: &str) -> f64 {
 }
 
 #[test]
+fn standard_input_holds_one_text_and_an_empty_rates_file_is_none() {
+    let folder = folder("twice");
+    let stage = write(&folder, "bench.stage", STAGE);
+    let sheet = write(&folder, "bench.readings", SHEET);
+    let twice = run(&["suspect", &stage, "--readings", "-", "--rates", "-"]);
+    assert_eq!(twice.status.code(), Some(2));
+    assert!(stderr(&twice).contains("given twice"), "{}", stderr(&twice));
+    let empty = write(&folder, "empty.rates", "");
+    let output = run(&["suspect", &stage, "--readings", &sheet, "--rates", &empty]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(
+        stderr(&output).contains("begins with its title"),
+        "{}",
+        stderr(&output)
+    );
+}
+
+#[test]
 fn a_rates_file_moves_the_odds_and_what_is_wrong_in_it_is_shown() {
     let folder = folder("rates");
     let stage = write(&folder, "good.stage", STAGE);

@@ -11,7 +11,7 @@ use crate::lex::{Statement, Token, TokenKind};
 use crate::names::TubeNames;
 use crate::nearest::nearest;
 use crate::point::{Index, Naming};
-use crate::span::{SourceMap, Span};
+use crate::span::{FileId, SourceMap, Span};
 use crate::stage::{PartId, Stage};
 use crate::titled::{self, Reads, Titled};
 use crate::value;
@@ -93,7 +93,16 @@ pub fn parse_rates(
         titled: Titled::new("rates", "a rates file"),
         from: None,
     };
-    let diagnostics = titled::read(&sources, &mut reader);
+    let mut diagnostics = titled::read(&sources, &mut reader);
+    if diagnostics.is_empty() && reader.titled.is_missing() {
+        // An empty text changes nothing, which can't be what its writer meant.
+        let start = Span {
+            file: FileId(0),
+            start: 0,
+            end: 0,
+        };
+        diagnostics.push(reader.titled.missing(start));
+    }
     Parsed {
         value: reader.rates,
         diagnostics,

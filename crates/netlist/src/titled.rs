@@ -30,19 +30,23 @@ impl Titled {
 
     /// Reports a text that does not begin with its title, at its first statement.
     pub(crate) fn begins(&self, cursor: &mut Cursor<'_, '_>, first: Token<'_>) {
-        let Self { keyword, what, .. } = self;
-        if self.any || first.text == *keyword || self.titled.is_some() {
+        if self.any || first.text == self.keyword || self.titled.is_some() {
             return;
         }
-        cursor.notes.push(
-            Diagnostic::error(
-                "no-title",
-                first.span,
-                format!("{what} begins with its title"),
-            )
+        cursor.notes.push(self.missing(first.span));
+    }
+
+    /// Whether no title was read.
+    pub(crate) fn is_missing(&self) -> bool {
+        self.titled.is_none()
+    }
+
+    /// That the text does not begin with its title, at what it begins with.
+    pub(crate) fn missing(&self, first: Span) -> Diagnostic {
+        let Self { keyword, what, .. } = self;
+        Diagnostic::error("no-title", first, format!("{what} begins with its title"))
             .label(format!("`{keyword}` should stand before this"))
-            .help(format!("begin the file with `{keyword} \"TITLE\"`")),
-        );
+            .help(format!("begin the file with `{keyword} \"TITLE\"`"))
     }
 
     /// The rest of the title's statement.

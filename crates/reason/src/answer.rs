@@ -241,13 +241,16 @@ pub(crate) fn compose(
 
 /// The highest voltage that a healthy unit has, that was read, or that a suspect gives
 /// where it was read: a supply whose load is gone stands above what its print says.
+/// A slip counts as well: the caution may err on that side.
 fn highest_met(readings: &[JudgedReading], suspects: &[Suspect], healthy: f64) -> f64 {
-    let volts: Vec<&JudgedReading> = readings.iter().filter(|r| r.kind == "volts").collect();
-    let given = suspects.iter().flat_map(|suspect| &suspect.predicts);
-    let given = given.filter(|p| volts.iter().any(|r| r.point == p.point));
-    given
-        .map(|prediction| prediction.value.abs())
-        .chain(volts.iter().map(|r| r.read.abs()))
+    let read = readings.iter().map(|r| (r, r.read));
+    // What a suspect predicts stands in the order of the readings.
+    let given = suspects
+        .iter()
+        .flat_map(|s| readings.iter().zip(s.predicts.iter().map(|p| p.value)));
+    read.chain(given)
+        .filter(|(r, _)| r.kind == "volts")
+        .map(|(_, volts)| volts.abs())
         .fold(healthy, f64::max)
 }
 

@@ -13,10 +13,9 @@ use deadstage_circuit::{
 use deadstage_netlist::{PartId, PartKind, RectifierConnection, Stage};
 use deadstage_parts::{Measure, Mode, ParameterPrior};
 
-use crate::rates::Rates;
+use crate::rates::{Rates, is_shunt};
 use crate::sheets::Stretch;
 
-pub(crate) use self::parts::half_wave;
 use self::parts::part_failures;
 use supply::{choked_by, reservoir_of};
 use tubes::tube_failures;
@@ -447,7 +446,7 @@ pub(crate) fn candidates(
             .collect();
         let is_tube = matches!(part.kind, PartKind::Tube { .. });
         let rows = rates.of(stage, id);
-        let shunt = is_shunt(stage, part);
+        let shunt = is_shunt(stage, &part.kind);
         let reservoir = reservoir_of(stage, network, id);
         let chokes = choked_by(stage, network, id);
         if let Some((device, prior)) = reservoir {
@@ -477,7 +476,6 @@ pub(crate) fn candidates(
                 continue;
             }
             let wrong_shunt = shunt && matches!(row.mode, Mode::High | Mode::Low);
-            let probability = probability * if wrong_shunt { WRONG_SHUNT } else { 1.0 };
             let mut add = |share: f64,
                            section: Option<u8>,
                            action: Action,
@@ -511,21 +509,6 @@ pub(crate) fn candidates(
     // What never happens is no suspect.
     list.retain(|failure| failure.ln_odds > f64::NEG_INFINITY);
     (list, invisible)
-}
-
-/// A shunt is of another value so many times as often as any other resistor:
-/// it was made up for a meter that is no longer there, or wound by eye (common practice, no source).
-const WRONG_SHUNT: f64 = 15.0;
-
-/// Whether a resistor lies right across a panel meter.
-fn is_shunt(stage: &Stage, part: &deadstage_netlist::Part) -> bool {
-    let PartKind::Resistor { from, to, .. } = part.kind else {
-        return false;
-    };
-    stage.parts.iter().any(|other| match other.kind {
-        PartKind::Meter { from: a, to: b, .. } => (a, b) == (from, to) || (b, a) == (from, to),
-        _ => false,
-    })
 }
 
 /// How far a wrong shunt is off: any amount that a resistor is, and less besides, since a panel meter shows it.

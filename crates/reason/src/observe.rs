@@ -88,6 +88,11 @@ impl Observation {
     }
 }
 
+/// The share of a voltage that a meter's load leaves; `None` of next to nothing, where it can't be told.
+pub(crate) fn meter_share(bare: f64, loaded: f64) -> Option<f64> {
+    (bare.abs() > LEAST_SHARED).then(|| (loaded / bare).clamp(0.0, 1.0))
+}
+
 /// The range a person ends on: from the highest down, for as long as what the
 /// meter shows on the one it is on would fit the next, so that the pointer is
 /// never driven against its stop. `shown_on` is what it shows on a range, volts.
@@ -190,9 +195,8 @@ impl Observations {
                 to,
                 load: None,
             };
-            // Of next to nothing no share can be told.
-            if bare.abs() > LEAST_SHARED {
-                observation.factor *= (loaded / bare).clamp(0.0, 1.0);
+            if let Some(share) = meter_share(bare, loaded) {
+                observation.factor *= share;
             }
         }
     }

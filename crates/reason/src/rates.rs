@@ -3,18 +3,20 @@
 
 use deadstage_circuit::class_of;
 use deadstage_netlist::{
-    self as netlist, Diagnostic, Often, Parsed, PartId, PartKind, RateOf, RateWords, Stage,
-    TubeNames,
+    self as netlist, Diagnostic, Often, Parsed, PartId, PartKind, RateOf, RateWords,
+    RectifierConnection, Stage, TubeNames,
 };
 use deadstage_parts::{
     self as parts, FailureRow, Mode, PartClass, RateProfile, composition_drift_factor,
 };
 
-use crate::failure::half_wave;
-
 /// However often it fails, a part is not taken to be bad for more than this:
 /// the readings must be able to clear it.
 const MOST: f64 = 0.95;
+
+/// A shunt is of another value so many times as often as any other resistor:
+/// it was made up for a meter that is no longer there, or wound by eye (common practice, no source).
+const WRONG_SHUNT: f64 = 15.0;
 
 /// Words for several classes at once, as a stage file has them.
 const FAMILIES: [(&str, &[PartClass]); 7] = [
@@ -154,10 +156,15 @@ impl Rates {
             Mode::Dead => row.share + side,
             _ => row.share,
         };
+        let shunt = is_shunt(stage, kind);
+        let made_up = |row: &FailureRow| match row.mode {
+            Mode::High | Mode::Low if shunt => WRONG_SHUNT,
+            _ => 1.0,
+        };
         let total: f64 = table.iter().copied().map(weight).sum();
         let mut rows: Vec<(&FailureRow, f64)> = table
             .into_iter()
-            .map(|row| (row, rate * weight(row) / total))
+            .map(|row| (row, (rate * weight(row) / total * made_up(row)).min(MOST)))
             .collect();
         for change in self.changes.iter().filter(|c| c.of.is_about(id, class)) {
             let before: f64 = rows
@@ -187,6 +194,23 @@ impl Rates {
     pub(crate) fn of_any(&self, stage: &Stage, id: PartId) -> f64 {
         self.of(stage, id).iter().map(|(_, p)| p).sum()
     }
+}
+
+/// Whether a resistor lies right across a panel meter.
+pub(crate) fn is_shunt(stage: &Stage, kind: &PartKind) -> bool {
+    let PartKind::Resistor { from, to, .. } = *kind else {
+        return false;
+    };
+    stage.parts.iter().any(|other| match other.kind {
+        PartKind::Meter { from: a, to: b, .. } => (a, b) == (from, to) || (b, a) == (from, to),
+        _ => false,
+    })
+}
+
+/// Whether a rectifier has one side only.
+fn half_wave(kind: &PartKind) -> bool {
+    let half = RectifierConnection::HalfWave;
+    matches!(kind, PartKind::Rectifier { connection, .. } if *connection == half)
 }
 
 /// Kinds of part as a rates file names them, with their classes.

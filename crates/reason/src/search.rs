@@ -3,7 +3,7 @@
 
 mod propose;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use deadstage_circuit::Scratch;
 use rayon::prelude::*;
@@ -157,8 +157,8 @@ fn other_ways(
     least: f64,
     floors: (f64, f64),
 ) -> Vec<Weighed> {
-    let known: std::collections::BTreeSet<&[usize]> =
-        sets.iter().map(|s| s.set.as_slice()).collect();
+    let stage = scales.model.stage;
+    let known: BTreeSet<&[usize]> = sets.iter().map(|s| s.set.as_slice()).collect();
     let mut wanted: BTreeMap<Vec<usize>, Vec<f64>> = BTreeMap::new();
     let leaders = sets
         .iter()
@@ -168,12 +168,9 @@ fn other_ways(
         for (k, &member) in leader.set.iter().enumerate() {
             for (index, failure) in scales.failures.iter().enumerate() {
                 let other = index != member && failure.part == scales.failures[member].part;
-                // Of a part replaced the old one and the new one may both be in the set.
-                let beside = |i: usize| {
-                    let own = &scales.failures[i];
-                    own.part == failure.part && own.stretch.overlaps(failure.stretch)
-                };
-                if !other || leader.set.iter().any(|&i| i != member && beside(i)) {
+                let goes =
+                    |&i: &usize| i == member || failure.goes_with(&scales.failures[i], stage);
+                if !other || !leader.set.iter().all(goes) {
                     continue;
                 }
                 let mut pairs: Vec<(usize, f64)> = leader

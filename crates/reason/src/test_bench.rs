@@ -123,3 +123,12 @@ impl Scales<'_> {
             .expect("the failure can be weighed")
     }
 }
+
+/// Probability of every suspect that names this part.
+pub(crate) fn blamed(answer: &crate::outcome::Diagnosis, part: &str) -> f64 {
+    let named = answer
+        .suspects
+        .iter()
+        .filter(|s| s.faults.iter().any(|f| f.part == part));
+    named.map(|s| s.probability).sum()
+}

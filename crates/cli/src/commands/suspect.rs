@@ -13,6 +13,7 @@ use deadstage_netlist::{
 use deadstage_reason::{Options, diagnose};
 use deadstage_report::text::Listing;
 use deadstage_report::{json, text};
+use std::path::PathBuf;
 
 /// Suspects listed if not told otherwise.
 const MOST: u32 = 20;
@@ -23,16 +24,18 @@ pub(crate) fn run(args: &SuspectArgs) -> Result<Status, Failure> {
 
 fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
     let names = tube_names();
+    let texts = args.readings.iter().chain([&args.file, &args.rates]);
+    input::one_standard_input(texts.map(PathBuf::as_path))?;
     let loaded = input::stage(&args.file, &names)?;
     output::complain(&loaded.warnings.rendered);
-    let (sheets, rates) = both(
+    let (sheets, (rates, warnings)) = both(
         sheets(args, &loaded.stage, &names),
         input::rates(&args.rates, &loaded.stage, &names),
     )?;
-    output::complain(&rates.1.rendered);
+    output::complain(&warnings.rendered);
     let options = Options {
         most: args.most.unwrap_or(MOST) as usize,
-        rates: rates.0,
+        rates,
         plan: args.plan,
         ..Options::default()
     };

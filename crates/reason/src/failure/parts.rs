@@ -1,7 +1,7 @@
 //! Failures of everything that is no amplifying tube.
 
 use deadstage_circuit::{ElementId, ElementRole, Network};
-use deadstage_netlist::{PartId, PartKind, RectifierConnection, Stage};
+use deadstage_netlist::{PartId, PartKind, Stage};
 use deadstage_parts::{FailureRow, Mode};
 
 use super::{Action, Add, Rest, Tap};
@@ -73,12 +73,6 @@ fn contacts_of(network: &Network, id: PartId) -> Vec<(ElementId, bool)> {
             _ => None,
         })
         .collect()
-}
-
-/// Whether a rectifier has one side only.
-pub(crate) fn half_wave(kind: &PartKind) -> bool {
-    let half = RectifierConnection::HalfWave;
-    matches!(kind, PartKind::Rectifier { connection, .. } if *connection == half)
 }
 
 /// Failures of everything that is no amplifying tube.

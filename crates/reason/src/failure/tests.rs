@@ -349,3 +349,17 @@ resistor R2 40k 10W from upper to chassis
     let fault = &lower.suspects[0].faults[0];
     assert_eq!(fault.part, "V2", "{:?}", lower.suspects[0].faults);
 }
+
+/// Ohms read across a part that volts were read across too are no voltage to be warned of.
+#[test]
+fn only_volts_are_warned_of() {
+    let lines = "volts across R2 13V\nohms across R2 > 20M\nohms across R1 470k\n";
+    let stage = stage(crate::test_bench::OUTPUT);
+    let sheet = sheet(&stage, lines);
+    let found = diagnose(&stage, &[sheet], &Options::default()).expect("the stage solves");
+    assert!(
+        (259.9..600.0).contains(&found.highest_volts),
+        "{}",
+        found.highest_volts
+    );
+}

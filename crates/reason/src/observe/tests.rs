@@ -2,7 +2,7 @@
 
 use crate::diagnose::{Options, diagnose};
 use crate::outcome::Diagnosis;
-use crate::test_bench::{sheet, stage};
+use crate::test_bench::{blamed, sheet, stage};
 
 const METERED: &str = r#"stage "metered"
 supply   B1 300V source 100 from bplus to chassis
@@ -19,15 +19,6 @@ fn answer(lines: &str) -> Diagnosis {
     let stage = stage(METERED);
     let sheet = sheet(&stage, &format!("{LOW}{lines}"));
     diagnose(&stage, &[sheet], &Options::default()).expect("the stage solves")
-}
-
-/// Probability of every suspect that names this part.
-fn blamed(answer: &Diagnosis, part: &str) -> f64 {
-    let named = answer
-        .suspects
-        .iter()
-        .filter(|s| s.faults.iter().any(|f| f.part == part));
-    named.map(|s| s.probability).sum()
 }
 
 /// What a known current shows says whether the meter is at fault at all, and

@@ -4,7 +4,7 @@ use deadstage_parts::LawForm;
 use super::*;
 use crate::diagnose::{Options, diagnose};
 use crate::failure::candidates;
-use crate::test_bench::{OUTPUT, PENTODE, sheet, stage};
+use crate::test_bench::{OUTPUT, PENTODE, blamed, sheet, stage};
 
 fn read(text: &str, lines: &str) -> Parsed<Rates> {
     let text_of_file = format!("rates \"Damp store\"\n{lines}");
@@ -116,29 +116,56 @@ fn the_answer_follows_the_rates() {
         &stage,
         "volts screen 58V\nvolts cathode 0.9V\nvolts bplus 250V\n",
     );
-    let blamed = |lines: &str| -> (f64, f64) {
+    let both = |lines: &str| -> (f64, f64) {
         let options = Options {
             rates: sound(PENTODE, lines),
             ..Options::default()
         };
         let answer = diagnose(&stage, std::slice::from_ref(&readings), &options);
         let answer = answer.expect("the stage solves");
-        let of = |part: &str| {
-            let named = answer
-                .suspects
-                .iter()
-                .filter(|s| s.faults.iter().any(|f| f.part == part));
-            named.map(|s| s.probability).sum()
-        };
-        (of("C1"), of("R4"))
+        (blamed(&answer, "C1"), blamed(&answer, "R4"))
     };
-    let (leak, high) = blamed("");
+    let (leak, high) = both("");
     assert!(leak > 0.05 && high > 0.05, "{leak} {high}");
-    let (less, more) = blamed("R4 high x10\n");
+    let (less, more) = both("R4 high x10\n");
     let moved = (more / less) / (high / leak);
     assert!((8.0..16.0).contains(&moved), "{moved}");
-    let (none, _) = blamed("capacitor 0%\n");
+    let (none, _) = both("capacitor 0%\n");
     assert_eq!(none, 0.0);
+}
+
+/// A shunt is often another's work. What an owner says of one is taken as it is said.
+#[test]
+fn a_shunt_is_as_bad_as_its_owner_says() {
+    const METERED: &str = "stage \"m\"\nsupply B1 10V from plus to chassis\n\
+        resistor R1 100 from plus to mid\nmeter M1 1mA 100 from mid to chassis\n\
+        resistor R2 1.01 1% from mid to chassis\n";
+    let stage = self::stage(METERED);
+    let network = Network::compile(&stage, LawForm::default()).expect("it has a meaning");
+    let odds = |lines: &str| {
+        let (list, _) = candidates(&stage, &network, &sound(METERED, lines));
+        let high = list
+            .iter()
+            .find(|f| stage.part(f.part).name == "R2" && f.mode == Mode::High);
+        high.map(|f| f.ln_odds.exp())
+            .map(|odds| odds / (1.0 + odds))
+    };
+    for stated in [0.04, 0.2, 0.5] {
+        let found = odds(&format!("R2 high {}%\n", 100.0 * stated)).unwrap_or(0.0);
+        assert!((found - stated).abs() < 1e-9, "{found} for {stated}");
+    }
+    // Fifteen times as often as another resistor of its kind, until the owner says otherwise.
+    let plain = METERED.replace(
+        "mid to chassis\nresistor",
+        "mid to chassis\nlink K1 from mid to low\nresistor",
+    );
+    let plain = plain.replace("1.01 1% from mid", "1.01 1% from low");
+    let elsewhere = self::stage(&plain);
+    let id = elsewhere.parts_named("R2").next().expect("it is there");
+    let rows = Rates::default().of(&elsewhere, id);
+    let other = rows.iter().find(|(row, _)| row.mode == Mode::High);
+    let ratio = odds("").unwrap_or(0.0) / other.map_or(0.0, |(_, p)| *p);
+    assert!((ratio - WRONG_SHUNT).abs() < 1e-6, "{ratio}");
 }
 
 #[test]

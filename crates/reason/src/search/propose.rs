@@ -10,7 +10,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::failure::Failure;
 use crate::likelihood::Weights;
 use crate::model::{Forecast, Held, Starts};
-use crate::observe::Observation;
+use crate::observe::{Observation, meter_share};
 use crate::weigh::{Scales, Shifts, Weighed, ln_counts};
 
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
@@ -108,9 +108,6 @@ struct Beside<'s> {
     starts: Starts,
 }
 
-/// A voltage smaller than this tells nothing of a meter's share, volts.
-const LEAST_SHARED: f64 = 0.05;
-
 impl<'s> Beside<'s> {
     fn new(
         scales: &'s Scales<'s>,
@@ -143,9 +140,7 @@ impl<'s> Beside<'s> {
         };
         if let Some(unloaded) = this.unloaded(scratch) {
             for (share, (loaded, bare)) in this.shares.iter_mut().zip(mean.iter().zip(&unloaded)) {
-                if bare.abs() > LEAST_SHARED {
-                    *share = (loaded / bare).clamp(0.0, 1.0);
-                }
+                *share = meter_share(*bare, *loaded).unwrap_or(1.0);
             }
         }
         this

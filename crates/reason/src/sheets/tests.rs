@@ -6,7 +6,7 @@ use deadstage_parts::{LawForm, Mode, PartClass};
 use super::*;
 use crate::diagnose::{Options, diagnose};
 use crate::outcome::Diagnosis;
-use crate::test_bench::{OUTPUT, PENTODE, failures, sheet, stage};
+use crate::test_bench::{OUTPUT, PENTODE, blamed, failures, sheet, stage};
 
 /// Lines of a sheet: volts at these points of a unit with these failures, as
 /// one of the two tube laws has them.
@@ -43,15 +43,6 @@ fn answer(text: &str, sheets: &[&str]) -> Diagnosis {
     let stage = stage(text);
     let sheets: Vec<Readings> = sheets.iter().map(|lines| sheet(&stage, lines)).collect();
     diagnose(&stage, &sheets, &Options::default()).expect("the stage solves")
-}
-
-/// Probability of every suspect that names this part.
-fn blamed(answer: &Diagnosis, part: &str) -> f64 {
-    let named = answer
-        .suspects
-        .iter()
-        .filter(|s| s.faults.iter().any(|f| f.part == part));
-    named.map(|s| s.probability).sum()
 }
 
 const LEAK: (&str, Mode, f64) = ("C1", Mode::Leaky, 3e6);
