@@ -27,7 +27,7 @@ const ROUNDING: f64 = 1e-6;
 /// All unknowns of the whole network.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlainSolution {
-    /// Node voltages (but the common's), stiff currents, and nodes behind resisting pins, in that order.
+    /// Node voltages (but the common's), those of nodes behind resisting pins, and stiff currents, in that order.
     pub unknowns: Vec<f64>,
     /// By port, volts at the device itself.
     pub port_volts: Vec<f64>,
@@ -42,8 +42,6 @@ struct Whole<'a> {
     matrix: Matrix,
     sources: Vec<f64>,
     port_taps: Vec<Tap>,
-    /// Nodes behind resisting pins: socket, node, ohms.
-    pin_paths: Vec<(usize, usize, f64)>,
 }
 
 impl<'a> Whole<'a> {
@@ -77,7 +75,6 @@ impl<'a> Whole<'a> {
             matrix: equations.dense(),
             sources: equations.sources,
             port_taps,
-            pin_paths,
         }
     }
 
@@ -283,11 +280,10 @@ pub fn solve_from(
 ) -> Result<PlainSolution, SolveError> {
     let whole = Whole::new(network, values);
     let mut x = vec![0.0; whole.sources.len()];
-    // The nodes behind resisting pins stand last, in the order they were made in.
-    x[..network.nodes - 1].copy_from_slice(&node_volts[1..network.nodes]);
-    let mut behind = whole.nodes_behind_pins(ports, node_volts).into_iter();
-    for &(_, node, _) in &whole.pin_paths {
-        x[node - 1] = behind.next().unwrap_or(0.0);
+    let behind = whole.nodes_behind_pins(ports, node_volts);
+    let nodes = node_volts[1..network.nodes].iter().chain(&behind);
+    for (x, volts) in x.iter_mut().zip(nodes) {
+        *x = *volts;
     }
     if whole.newton(&mut x, 1.0, 0.0) {
         return Ok(whole.finish(x));

@@ -1,4 +1,5 @@
-//! The network's nodal equations, with a place for every entry that any failure may change.
+//! The network's nodal equations, with a place for every entry that an
+//! element or a device may change; a path elsewhere is an update ([`Extra`]).
 //!
 //! Every element is a conductance here, also those of milliohms: what a
 //! difference of two voltages leaves of their currents acts across the element

@@ -3,9 +3,9 @@
 //! Every equation of the network is solved by Newton's method from its healthy
 //! state, in sparse factors whose pattern is worked out once (`frame.rs`): a
 //! step costs a few operations an element, and a device that has not moved is
-//! not asked again. What is left over at each node is summed up exactly, so that the answer is
-//! that of [`plain`](crate::plain) to the last digits that the network itself
-//! allows. What can't be followed from there is left to [`Base::solve`].
+//! not asked again. What is left over at each node is summed up exactly, so
+//! that the answer is that of [`plain`](crate::plain) to 10⁻⁹ V and 10⁻⁷ of
+//! each voltage. What can't be followed from there is left to [`Base::solve`].
 
 mod centre;
 mod drives;
@@ -89,7 +89,7 @@ pub struct NearPoint<'a> {
 
 impl Base<'_> {
     /// The operating point with `overlay` laid over the network, as
-    /// [`Base::solve`] finds it to well within what a meter can tell, but quicker where
+    /// [`Base::solve`] finds it, to 10⁻⁹ V and 10⁻⁷ of each voltage, but quicker where
     /// most of the network stays as it is. `None` where it can't be found this way.
     pub fn solve_near(
         &self,

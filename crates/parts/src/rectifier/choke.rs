@@ -18,7 +18,7 @@
 //! *not* made and s = √(I/Ic), the exact relation is s = x (0.9605 + 0.0395 x) to 10⁻³,
 //! which is what stands here. The corner at x = 1 is rounded.
 //!
-//! Left out: series drops count at their average also while the current stops and starts.
+//! Left out: that series drops are no longer at their average while the current stops and starts.
 
 use std::f64::consts::FRAC_2_PI;
 
