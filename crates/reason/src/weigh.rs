@@ -1,6 +1,7 @@
 //! The evidence of one set of failures: the probability of the readings with
 //! the failures' parameters integrated out, under both tube laws.
 
+mod climb;
 mod sets;
 #[cfg(test)]
 mod tests;
