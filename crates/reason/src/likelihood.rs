@@ -5,12 +5,15 @@
 //! very operating point, and the meter. Any one reading may instead be a slip
 //! (wrong pin, wrong range), with a small probability and a wide error.
 
+mod line;
+
 use deadstage_netlist::Bound;
 use nalgebra::{DMatrix, DVector};
 
 use crate::assume::Ablation;
 use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
+pub(crate) use line::Line;
 
 /// Probability that any one reading is a slip.
 pub(crate) const SLIP: f64 = 0.006;
@@ -157,13 +160,17 @@ impl Weights {
 
     /// ln p(y | forecast), slips allowed.
     pub(crate) fn ln_likelihood(&self, mean: &[f64], evidence: &Evidence) -> f64 {
-        let weighed = self.weighed(mean, evidence);
+        self.ln_with_slips(&self.weighed(mean, evidence), evidence) + self.ln_bounds(mean, evidence)
+    }
+
+    /// ln p(y | forecast) of the exact readings, slips allowed, by their weighed residual.
+    fn ln_with_slips(&self, weighed: &Residual, evidence: &Evidence) -> f64 {
         let count = self.exact.len() as f64;
         let slip = evidence.slip;
         let ln_odds = (slip / (1.0 - slip)).ln();
         // Σ eˣ about the largest x; what is beneath notice costs no exponential.
         let (mut largest, mut sum) = (0.0, 1.0);
-        self.each_slip(&weighed, evidence, |slip| {
+        self.each_slip(weighed, evidence, |slip| {
             let x = ln_odds + slip;
             if x > largest {
                 sum = sum * (largest - x).exp() + 1.0;
@@ -172,16 +179,12 @@ impl Weights {
                 sum += (x - largest).exp();
             }
         });
-        weighed.gauss
-            + count * (1.0 - slip).ln()
-            + largest
-            + sum.ln()
-            + self.ln_bounds(mean, evidence)
+        weighed.gauss + count * (1.0 - slip).ln() + largest + sum.ln()
     }
 
     /// ln p(y | forecast) of exact readings that are just as forecast.
     pub(crate) fn ln_at_best(&self) -> f64 {
-        -0.5 * (self.exact.len() as f64 * LN_TWO_PI - self.ln_det_inverse)
+        self.ln_gauss(0.0)
     }
 
     /// ln p(y | forecast), no slips allowed: what a search for the best
@@ -310,8 +313,13 @@ impl Weights {
         }
         Residual {
             weighed,
-            gauss: -0.5 * (square + count as f64 * LN_TWO_PI - self.ln_det_inverse),
+            gauss: self.ln_gauss(square),
         }
+    }
+
+    /// ln N(y; μ, C) where (y − μ)ᵀ C⁻¹ (y − μ) is `square`.
+    fn ln_gauss(&self, square: f64) -> f64 {
+        -0.5 * (square + self.exact.len() as f64 * LN_TWO_PI - self.ln_det_inverse)
     }
 
     /// For every exact reading the logarithm of how much likelier it is as a

@@ -8,7 +8,7 @@ use deadstage_netlist::PartId;
 use nalgebra::{DMatrix, DVector};
 
 use crate::failure::Failure;
-use crate::likelihood::Weights;
+use crate::likelihood::{Line, Weights};
 use crate::model::{Forecast, Held, Starts};
 use crate::observe::{Observation, meter_share};
 use crate::weigh::{Scales, Shifts, Weighed, ln_counts};
@@ -77,7 +77,7 @@ fn parent_slopes(
 fn part_gains(
     scales: &Scales<'_>,
     forecast: &Forecast,
-    gain_of: &dyn Fn(&[f64]) -> f64,
+    leaves: &Leaves<'_>,
 ) -> BTreeMap<PartId, f64> {
     let mut gains = BTreeMap::new();
     for (index, row) in forecast.scatter.row_iter().enumerate() {
@@ -87,7 +87,7 @@ fn part_gains(
         // A small step either way: what counts is the direction, at its best amplitude.
         for sign in [1.0, -1.0] {
             let shift: Vec<f64> = row.iter().map(|change| sign * change).collect();
-            let gain = gain_of(&shift);
+            let gain = leaves.gain_of(&shift, 0.0);
             let best = gains.entry(part).or_insert(gain);
             *best = gain.max(*best);
         }
@@ -180,17 +180,21 @@ impl<'s> Beside<'s> {
 /// Most times that a shift is taken larger than it was found.
 const MOST_AMPLITUDE: f64 = 10.0;
 
+/// What slips may add (in the logarithm) to the likelihood of readings that are just as forecast.
+const SLIPS_AT_BEST: f64 = 1.0;
+
 /// What a set leaves unexplained.
 struct Leaves<'s> {
-    scales: &'s Scales<'s>,
+    line: Line<'s>,
     weights: &'s Weights,
-    mean: &'s [f64],
     ln_likelihood: f64,
     residual: DVector<f64>,
     /// By reading, the spread by which a failure beside the set is seen to count.
     sigma: Vec<f64>,
-    /// C⁻¹ of all readings, and where some are likelier slips than not, of the others.
-    inverses: Vec<DMatrix<f64>>,
+    /// C⁻¹ of the others, where some readings are likelier slips than not.
+    of_good: Option<DMatrix<f64>>,
+    /// The most that any shift could gain.
+    most: f64,
 }
 
 impl<'s> Leaves<'s> {
@@ -198,13 +202,11 @@ impl<'s> Leaves<'s> {
         let evidence = scales.evidence;
         let healthy = &scales.healthy[law].weights.sigma;
         let exact = &weights.exact;
-        let mut inverses = vec![weights.inverse.clone()];
-        inverses.extend(weights.inverse_of_good(mean, evidence));
+        let ln_likelihood = weights.ln_likelihood(mean, evidence);
         Self {
-            scales,
+            line: Line::new(weights, evidence, mean),
             weights,
-            mean,
-            ln_likelihood: weights.ln_likelihood(mean, evidence),
+            ln_likelihood,
             sigma: weights
                 .sigma
                 .iter()
@@ -215,42 +217,44 @@ impl<'s> Leaves<'s> {
                 exact.len(),
                 exact.iter().map(|&i| evidence.read[i] - mean[i]),
             ),
-            inverses,
+            of_good: weights.inverse_of_good(mean, evidence),
+            most: weights.ln_at_best() + SLIPS_AT_BEST - ln_likelihood,
         }
     }
 
     /// By how much (in the logarithm) the readings become likelier with a shift
-    /// as it is, or at the amplitude that suits them best.
-    fn gain_of(&self, shift: &[f64]) -> f64 {
-        let exact = &self.weights.exact;
-        let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
-        let best = self.inverses.iter().filter_map(|inverse| {
-            let weighted = inverse * &d;
-            let (along, square) = (weighted.dot(&self.residual), weighted.dot(&d));
-            // Near its own size a shift is as it is; and no straight line goes on for ever.
-            (along > 0.0 && square > 0.0)
-                .then(|| (along / square).min(MOST_AMPLITUDE))
-                .filter(|amplitude| (amplitude - 1.0).abs() > 0.1)
-        });
-        best.map(|amplitude| self.gain_at(shift, amplitude) - 1.0)
-            .fold(self.gain_at(shift, 1.0), f64::max)
-    }
-
-    /// A failure that is to explain something must show beside the set.
-    fn gain_at(&self, shift: &[f64], amplitude: f64) -> f64 {
+    /// as it is, or at the amplitude that suits them best. Where it can't be as much as `least`
+    /// for it hardly shows, that is not looked into (−∞).
+    fn gain_of(&self, shift: &[f64], least: f64) -> f64 {
         let shown = shift
             .iter()
             .zip(&self.sigma)
             .map(|(s, sigma)| (s / sigma).abs())
             .fold(0.0, f64::max);
-        let mean: Vec<f64> = self
-            .mean
-            .iter()
-            .zip(shift)
-            .map(|(m, s)| m + amplitude * s)
-            .collect();
-        self.weights.ln_likelihood(&mean, self.scales.evidence) - self.ln_likelihood
-            + ln_counts(amplitude * shown)
+        if self.most + ln_counts(MOST_AMPLITUDE * shown) < least {
+            return f64::NEG_INFINITY;
+        }
+        let direction = self.line.direction(shift);
+        // A failure that is to explain something must show beside the set.
+        let gain_at = |amplitude: f64| {
+            self.line.ln_likelihood(&direction, amplitude) - self.ln_likelihood
+                + ln_counts(amplitude * shown)
+        };
+        let of_good = self.of_good.as_ref().map(|inverse| {
+            let exact = &self.weights.exact;
+            let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
+            let weighted = inverse * &d;
+            (weighted.dot(&self.residual), weighted.dot(&d))
+        });
+        [Some((direction.along, direction.square)), of_good]
+            .into_iter()
+            .flatten()
+            // Near its own size a shift is as it is; and no straight line goes on for ever.
+            .filter(|(along, square)| *along > 0.0 && *square > 0.0)
+            .map(|(along, square)| (along / square).min(MOST_AMPLITUDE))
+            .filter(|amplitude| (amplitude - 1.0).abs() > 0.1)
+            .map(|amplitude| gain_at(amplitude) - 1.0)
+            .fold(gain_at(1.0), f64::max)
     }
 }
 
@@ -288,11 +292,10 @@ pub(super) fn propose(
         return Vec::new();
     };
     let leaves = Leaves::new(scales, parent.law, &weights, &forecast.mean);
-    let gain_of = |shift: &[f64]| leaves.gain_of(shift);
     let stage = scales.model.stage;
     // What a failure does beside the parent is not what it does alone, but
     // what its part can do there at all shows in the parent's own scatter.
-    let of_parts = part_gains(scales, &forecast, &gain_of);
+    let of_parts = part_gains(scales, &forecast, &leaves);
     let mut looked: Vec<(f64, usize)> = scales
         .failures
         .iter()
@@ -304,9 +307,10 @@ pub(super) fn propose(
                 .all(|&i| failure.goes_with(&scales.failures[i], stage))
         })
         .map(|(index, failure)| {
+            let least = floor - slack - parent.ln_weight - failure.ln_odds;
             let alone = responses[index]
                 .iter()
-                .map(|(_, shift)| gain_of(shift))
+                .map(|(_, shift)| leaves.gain_of(shift, least.max(0.0)))
                 .fold(0.0, f64::max);
             let of_part = stage
                 .parts_named(&stage.part(failure.part).name)
@@ -336,7 +340,7 @@ pub(super) fn propose(
                 .filter_map(|node| {
                     let u = range.node(node);
                     let shift = beside.shift(failure, u, node == 0, scratch)?;
-                    Some((gain_of(&shift), u))
+                    Some((leaves.gain_of(&shift, f64::NEG_INFINITY), u))
                 })
                 .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
             Some((gain + failure.ln_odds, index, u))
