@@ -98,13 +98,10 @@ pub(crate) fn compose(
             .total_cmp(&a.ln_weight)
             .then_with(|| a.best.set.cmp(&b.best.set))
     });
-    let outside = outside(scales);
+    let ln_rest = ln_sum(list.iter().map(|c| c.ln_weight).chain([ln_healthy]));
+    let outside = outside(scales, ln_rest);
     let ln_unexplained = outside.ln_weight;
-    let ln_total = ln_sum(
-        list.iter()
-            .map(|c| c.ln_weight)
-            .chain([ln_healthy, ln_unexplained]),
-    );
+    let ln_total = ln_add(ln_rest, ln_unexplained);
     for candidate in &mut list {
         candidate.probability = (candidate.ln_weight - ln_total).exp();
     }

@@ -71,8 +71,8 @@ impl<'w> Line<'w> {
     /// ln p(y | μ + a d), slips allowed.
     pub(crate) fn ln_likelihood(&self, direction: &Direction<'_>, amplitude: f64) -> f64 {
         let weighed = self.at.weighed.iter().zip(&direction.weighed);
-        let square = self.square
-            + amplitude * (amplitude * direction.square - 2.0 * direction.along);
+        let square =
+            self.square + amplitude * (amplitude * direction.square - 2.0 * direction.along);
         let residual = Residual {
             weighed: weighed.map(|(w, v)| w - amplitude * v).collect(),
             gauss: self.weights.ln_gauss(square),

@@ -5,10 +5,11 @@ use deadstage_circuit::Scratch;
 use nalgebra::DMatrix;
 
 use super::climb::{BETTER, Peak};
-use super::{Atom, Node, Scales, Weighed, best_of, ln_counts, spread_of};
+use super::follow::Node;
+use super::{Atom, Scales, Weighed, best_of, ln_counts, spread_of};
 use crate::failure::Range;
 use crate::likelihood::{Weights, ln_sum};
-use std::borrow::Cow;
+use std::sync::Arc;
 
 /// Points solved along each size of a leading set.
 const ALONG: usize = 7;
@@ -301,7 +302,7 @@ impl Scales<'_> {
     ) -> Vec<Atom> {
         let spacing = (high - low) / (ALONG - 1) as f64;
         let mut starts = peak.starts.clone();
-        let nodes: Vec<Option<Node<'_>>> = (0..ALONG)
+        let nodes: Vec<Option<Node>> = (0..ALONG)
             .map(|node| {
                 let mut u = peak.u.clone();
                 u[k] = low + spacing * node as f64;
@@ -313,7 +314,8 @@ impl Scales<'_> {
                     ln_visible,
                     ln_likelihood: weights.ln_likelihood(&forecast.mean, self.evidence),
                     mean: forecast.mean,
-                    weights: Cow::Owned(weights),
+                    is_solved: true,
+                    weights: Arc::new(weights),
                 })
             })
             .collect();
