@@ -89,8 +89,10 @@ pub(crate) struct Scales<'a> {
 pub(crate) struct Healthy {
     pub(crate) forecast: Forecast,
     pub(crate) starts: Starts,
-    /// Mean and one standard deviation at every witness.
-    pub(crate) witness: Vec<(f64, f64)>,
+    /// By witness, the mean,
+    pub(crate) mean: Vec<f64>,
+    /// and one standard deviation.
+    pub(crate) sigma: Vec<f64>,
     pub(crate) ln_likelihood: f64,
     pub(crate) weights: Arc<Weights>,
 }
@@ -106,24 +108,17 @@ impl Scales<'_> {
                 .model
                 .forecast(law, &[], self.watched, all, &mut starts, scratch)
                 .ok()?;
-            let witness = seen
-                .mean
-                .iter()
-                .enumerate()
-                .map(|(i, m)| {
-                    (
-                        *m,
-                        seen.scatter.column(i).norm().hypot(self.watched[i].sigma),
-                    )
-                })
-                .collect();
+            let columns = seen.scatter.column_iter().zip(self.watched);
+            let sigma = columns.map(|(c, o)| c.norm().hypot(o.sigma)).collect();
+            let mean = seen.mean.clone();
             let forecast = seen.first(self.observations.len());
             let weights = Arc::new(Weights::new(&forecast, self.evidence, &[])?);
             let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
             self.healthy.push(Healthy {
                 forecast,
                 starts,
-                witness,
+                mean,
+                sigma,
                 ln_likelihood,
                 weights,
             });
@@ -147,12 +142,12 @@ impl Scales<'_> {
         ln_weight < perfect - POORLY - 0.5 * self.observations.len() as f64
     }
 
-    /// Most spreads by which a failure shows at any point that a probe can reach.
-    fn shows(&self, law: usize, mean: &[f64]) -> f64 {
+    /// By point, the spreads by which it is not where a healthy unit has it.
+    pub(crate) fn moved(&self, law: usize, mean: &[f64]) -> impl Iterator<Item = f64> {
+        let healthy = &self.healthy[law];
         mean.iter()
-            .zip(&self.healthy[law].witness)
+            .zip(healthy.mean.iter().zip(&healthy.sigma))
             .map(|(m, (healthy, sigma))| ((m - healthy) / sigma).abs())
-            .fold(0.0, f64::max)
     }
 
     /// The answer for one failure from its atoms.

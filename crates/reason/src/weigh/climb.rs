@@ -148,7 +148,7 @@ impl Scales<'_> {
         let (list, count) = (self.list_of(set), self.observations.len());
         let forecast = self
             .model
-            .forecast_if(law, &held, list, count, worth, &mut starts, scratch)
+            .forecast_if(law, &held, list, count, None, worth, &mut starts, scratch)
             .ok()?;
         is_worth
             .then(|| self.peak_of(u, forecast, starts))

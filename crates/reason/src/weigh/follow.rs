@@ -10,7 +10,7 @@ use super::Weighed;
 use super::{Atom, Scales, Shifts, ln_counts};
 use crate::failure::{Failure, Range};
 use crate::likelihood::{Weights, ln_sum};
-use crate::model::Starts;
+use crate::model::{Starts, Unreached};
 
 /// Between two solved nodes, spreads that any forecast may move in one step of the finer sum.
 const FINE_STEP: f64 = 0.5;
@@ -21,6 +21,10 @@ const FINE_STEPS: (f64, f64) = (2.0, 250.0);
 /// Shifts of less than this many spreads leave the scatter as it was: such a
 /// failure hardly counts as one whatever its likelihood.
 const HARDLY_SEEN: f64 = 0.3;
+
+/// Where the further end of a failure's range moves nothing that is read in a situation by so many spreads, that situation
+/// is left out of the rest: a part that a setting leaves without current, or far from all that was read in it.
+const UNREACHED: f64 = 0.01;
 
 /// How far a reading may run from the straight line between points of long
 /// steps, as a share of what it changes by from one to the next.
@@ -52,6 +56,8 @@ pub(crate) struct Followed {
     /// Its range in as many nodes as there are.
     range: Range,
     nodes: Vec<Option<Node>>,
+    /// Situations that it does not reach.
+    unreached: Vec<bool>,
 }
 
 impl Followed {
@@ -106,31 +112,64 @@ impl Scales<'_> {
         range: Range,
         scratch: &mut Scratch,
     ) -> Followed {
-        let mut starts = self.healthy[law].starts.clone();
-        let mut nodes: Vec<Option<Node>> = vec![None; range.nodes];
         let last = range.nodes - 1;
-        let mut solve = |index: usize, starts: &mut Starts| {
-            self.node_at(law, failure, range.node(index), starts, scratch)
+        let mut nodes: Vec<Option<Node>> = vec![None; range.nodes];
+        let mut at = Along {
+            scales: self,
+            law,
+            failure,
+            unreached: Vec::new(),
         };
-        nodes[0] = solve(0, &mut starts);
-        if last > 0 {
-            nodes[last] = solve(last, &mut starts.clone());
+        let mut starts = self.healthy[law].starts.clone();
+        // Where the further end is not seen nothing is.
+        let (far, near) = if failure.goes_up(&self.model.bases[law]) {
+            (last, 0)
+        } else {
+            (0, last)
+        };
+        let mut spreads = Vec::new();
+        nodes[far] = at.node(range.node(far), &mut starts, &mut spreads, scratch);
+        if nodes[far].is_some() {
+            at.leave_unreached(&spreads);
         }
-        // What hardly shows at either end of its range does not in between.
-        let is_hidden = |node: &Option<Node>| {
-            let own = &self.healthy[law].weights;
-            node.as_ref().is_some_and(|n| Arc::ptr_eq(&n.weights, own))
-        };
-        let hidden = is_hidden(&nodes[0]) && is_hidden(&nodes[last]);
-        for index in 1..last {
-            nodes[index] = if hidden {
-                let t = index as f64 / last as f64;
-                self.told(&nodes, (0, last), t)
-            } else {
-                solve(index, &mut starts)
+        if let Some(node) = nodes[far]
+            .as_ref()
+            .filter(|_| at.unreached.iter().all(|u| *u))
+        {
+            let told = Node {
+                is_solved: false,
+                ..node.clone()
             };
+            for (index, node) in nodes.iter_mut().enumerate() {
+                if index != far {
+                    *node = Some(told.clone());
+                }
+            }
+        } else if far != near {
+            let mut starts = self.healthy[law].starts.clone();
+            nodes[near] = at.node(range.node(near), &mut starts, &mut spreads, scratch);
+            // What hardly shows at either end of its range does not in between.
+            let is_hidden = |node: &Option<Node>| {
+                let own = &self.healthy[law].weights;
+                node.as_ref().is_some_and(|n| Arc::ptr_eq(&n.weights, own))
+            };
+            let hidden = is_hidden(&nodes[far]) && is_hidden(&nodes[near]);
+            for step in 1..last {
+                let index = if far == 0 { last - step } else { step };
+                nodes[index] = if hidden {
+                    let t = index as f64 / last as f64;
+                    self.told(&nodes, (0, last), t)
+                } else {
+                    at.node(range.node(index), &mut starts, &mut spreads, scratch)
+                };
+            }
         }
-        Followed { law, range, nodes }
+        Followed {
+            law,
+            range,
+            nodes,
+            unreached: at.unreached,
+        }
     }
 
     /// Follows a failure more closely where the likelihood may come up to `least`.
@@ -160,6 +199,12 @@ impl Scales<'_> {
             nodes: last * steps + 1,
             ..followed.range
         };
+        let at = Along {
+            scales: self,
+            law,
+            failure,
+            unreached: std::mem::take(&mut followed.unreached),
+        };
         let mut starts = self.healthy[law].starts.clone();
         let mut nodes = Vec::with_capacity(range.nodes);
         for left in 0..last {
@@ -168,7 +213,7 @@ impl Scales<'_> {
             for step in 1..steps {
                 nodes.push(if is_worth {
                     let u = range.node(left * steps + step);
-                    self.node_at(law, failure, u, &mut starts, scratch)
+                    at.node(u, &mut starts, &mut Vec::new(), scratch)
                 } else {
                     let t = step as f64 / steps as f64;
                     self.told(&followed.nodes, (left, left + 1), t)
@@ -176,6 +221,7 @@ impl Scales<'_> {
             }
         }
         nodes.push(followed.nodes[last].clone());
+        followed.unreached = at.unreached;
         followed.range = range;
         followed.nodes = nodes;
     }
@@ -215,43 +261,6 @@ impl Scales<'_> {
             .iter()
             .map(|&t| between(t))
             .fold(f64::NEG_INFINITY, f64::max)
-    }
-
-    /// A solved point of a failure's range.
-    fn node_at(
-        &self,
-        law: usize,
-        failure: &Failure,
-        u: f64,
-        starts: &mut Starts,
-        scratch: &mut Scratch,
-    ) -> Option<Node> {
-        let count = self.observations.len();
-        let healthy = &self.healthy[law];
-        let held = [(failure, u)];
-        let mut spreads = 0.0;
-        let worth = |mean: &[f64]| {
-            spreads = self.shows(law, mean);
-            spreads > HARDLY_SEEN
-        };
-        let forecast = self
-            .model
-            .forecast_if(law, &held, self.watched, count, worth, starts, scratch)
-            .ok()?;
-        let forecast = forecast.first(count);
-        // What hardly shows scatters as the healthy unit does.
-        let weights = if spreads > HARDLY_SEEN {
-            Arc::new(Weights::new(&forecast, self.evidence, &[])?)
-        } else {
-            Arc::clone(&healthy.weights)
-        };
-        Some(Node {
-            ln_likelihood: weights.ln_likelihood(&forecast.mean, self.evidence),
-            mean: forecast.mean,
-            weights,
-            ln_visible: ln_counts(spreads),
-            is_solved: true,
-        })
     }
 
     /// A node told from two of the range, so far from the first to the second.
@@ -300,7 +309,9 @@ impl Scales<'_> {
     /// Between nodes the forecast is interpolated by cubics and the
     /// likelihood summed in fine steps.
     pub(crate) fn sum_along(&self, followed: &Followed, atoms: &mut Vec<Atom>) {
-        let Followed { law, range, nodes } = followed;
+        let Followed {
+            law, range, nodes, ..
+        } = followed;
         if range.is_open() {
             self.sum_between(*law, range.low, range.spacing(), nodes, atoms);
         } else if let Some(Some(node)) = nodes.first() {
@@ -363,6 +374,79 @@ impl Scales<'_> {
                     ln_value: ln_likelihood + ln_visible,
                 });
             }
+        }
+    }
+}
+
+/// A failure being followed under one law.
+struct Along<'f> {
+    scales: &'f Scales<'f>,
+    law: usize,
+    failure: &'f Failure,
+    unreached: Vec<bool>,
+}
+
+impl Along<'_> {
+    /// A solved point of the range. `spreads` receives how far each point that is looked at moved.
+    fn node(
+        &self,
+        u: f64,
+        starts: &mut Starts,
+        spreads: &mut Vec<f64>,
+        scratch: &mut Scratch,
+    ) -> Option<Node> {
+        let scales = self.scales;
+        let count = scales.observations.len();
+        let healthy = &scales.healthy[self.law];
+        let held = [(self.failure, u)];
+        let mut largest = 0.0;
+        let worth = |mean: &[f64]| {
+            spreads.clear();
+            spreads.extend(scales.moved(self.law, mean));
+            largest = spreads.iter().copied().fold(0.0, f64::max);
+            largest > HARDLY_SEEN
+        };
+        let unreached = Unreached {
+            situations: &self.unreached,
+            mean: &healthy.mean,
+            scatter: &healthy.forecast.scatter,
+        };
+        let forecast = scales
+            .model
+            .forecast_if(
+                self.law,
+                &held,
+                scales.watched,
+                count,
+                Some(unreached),
+                worth,
+                starts,
+                scratch,
+            )
+            .ok()?;
+        let forecast = forecast.first(count);
+        // What hardly shows scatters as the healthy unit does.
+        let weights = if largest > HARDLY_SEEN {
+            Arc::new(Weights::new(&forecast, scales.evidence, &[])?)
+        } else {
+            Arc::clone(&healthy.weights)
+        };
+        Some(Node {
+            ln_likelihood: weights.ln_likelihood(&forecast.mean, scales.evidence),
+            mean: forecast.mean,
+            weights,
+            ln_visible: ln_counts(largest),
+            is_solved: true,
+        })
+    }
+
+    /// Leaves out from now on the situations in which nothing moved.
+    fn leave_unreached(&mut self, spreads: &[f64]) {
+        self.unreached = vec![true; self.scales.model.bases[self.law].len()];
+        for (observation, spreads) in self.scales.watched.iter().zip(spreads) {
+            // What is no number has moved.
+            let is_still = *spreads < UNREACHED;
+            self.unreached[observation.situation] &= is_still;
         }
     }
 }

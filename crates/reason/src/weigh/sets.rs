@@ -204,8 +204,11 @@ impl Scales<'_> {
         scratch: &mut Scratch,
     ) -> Option<Without> {
         if set.len() == 1 {
-            let (mean, sigma) = self.healthy[law].witness.iter().copied().unzip();
-            return Some(Without { mean, sigma });
+            let healthy = &self.healthy[law];
+            return Some(Without {
+                mean: healthy.mean.clone(),
+                sigma: healthy.sigma.clone(),
+            });
         }
         let (mut rest, mut rest_u) = (set.to_vec(), peak.u.clone());
         rest.remove(k);
