@@ -20,7 +20,7 @@ use crate::likelihood::{Evidence, Weights, ln_sum};
 use crate::model::{Forecast, Held, Model, Starts};
 use crate::observe::Observation;
 use deadstage_parts::Mode;
-pub(crate) use follow::Followed;
+pub(crate) use follow::{Followed, UNREACHED};
 
 /// Failures that move no reading by about this many spreads do not count as failures.
 const VISIBLE_SPREADS: f64 = 2.5;

@@ -9,9 +9,9 @@ use nalgebra::{DMatrix, DVector};
 
 use crate::failure::Failure;
 use crate::likelihood::{Line, Weights};
-use crate::model::{Forecast, Held, Starts};
+use crate::model::{Forecast, Held, Starts, Unreached};
 use crate::observe::{Observation, meter_share};
-use crate::weigh::{Scales, Shifts, Weighed, ln_counts};
+use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts};
 
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
 pub(super) type Extension = (Vec<usize>, f64, Vec<f64>);
@@ -104,6 +104,9 @@ struct Beside<'s> {
     bare: Vec<Observation>,
     shares: Vec<f64>,
     mean: &'s [f64],
+    /// Situations that the set does not reach: there a failure does what it does alone.
+    unreached: Vec<bool>,
+    nothing: DMatrix<f64>,
     first: &'s Starts,
     starts: Starts,
 }
@@ -128,6 +131,10 @@ impl<'s> Beside<'s> {
                 bare
             })
             .collect();
+        let mut unreached = vec![true; scales.model.bases[law].len()];
+        for (observation, spreads) in scales.observations.iter().zip(scales.moved(law, mean)) {
+            unreached[observation.situation] &= spreads < UNREACHED;
+        }
         let mut this = Self {
             scales,
             law,
@@ -135,6 +142,8 @@ impl<'s> Beside<'s> {
             bare,
             shares: vec![1.0; mean.len()],
             mean,
+            unreached,
+            nothing: DMatrix::zeros(0, 0),
             first,
             starts: first.clone(),
         };
@@ -147,10 +156,22 @@ impl<'s> Beside<'s> {
     }
 
     fn unloaded(&mut self, scratch: &mut Scratch) -> Option<Vec<f64>> {
-        let model = self.scales.model;
-        let (held, starts) = (&self.held, &mut self.starts);
-        let there = model.forecast(self.law, held, &self.bare, 0, starts, scratch);
-        Some(there.ok()?.mean)
+        let unreached = Unreached {
+            situations: &self.unreached,
+            mean: self.mean,
+            scatter: &self.nothing,
+        };
+        let found = self.scales.model.forecast_if(
+            self.law,
+            &self.held,
+            &self.bare,
+            0,
+            Some(unreached),
+            |_| false,
+            &mut self.starts,
+            scratch,
+        );
+        Some(found.ok()?.mean)
     }
 
     /// The shift that a failure gives beside the set; `afresh` from where the
@@ -158,27 +179,103 @@ impl<'s> Beside<'s> {
     fn shift(
         &mut self,
         failure: &'s Failure,
-        u: f64,
+        (u, alone): &(f64, Vec<f64>),
         afresh: bool,
         scratch: &mut Scratch,
     ) -> Option<Vec<f64>> {
         if afresh {
             self.starts.clone_from(self.first);
         }
-        self.held.push((failure, u));
+        self.held.push((failure, *u));
         let there = self.unloaded(scratch);
         self.held.pop();
         let shift = there?
             .iter()
-            .zip(self.mean.iter().zip(&self.shares))
-            .map(|(bare, (mean, share))| bare * share - mean)
+            .enumerate()
+            .map(|(i, bare)| {
+                if self.unreached[self.bare[i].situation] {
+                    alone[i]
+                } else {
+                    bare * self.shares[i] - self.mean[i]
+                }
+            })
             .collect();
         Some(shift)
     }
+
+    /// The most that a failure gains beside the set, of the sizes it was solved at alone, and that size.
+    /// Where it is seen to do beside the set what it does alone, it is not solved at all of them.
+    fn best_of(
+        &mut self,
+        failure: &'s Failure,
+        alone: &'s Shifts,
+        leaves: &Leaves<'_>,
+        scratch: &mut Scratch,
+    ) -> Option<(f64, f64)> {
+        let range = failure.range;
+        let stride = range.nodes.div_ceil(MOST_ASKED_NODES).max(1);
+        let places: Vec<(f64, Vec<f64>)> = (0..range.nodes)
+            .step_by(stride)
+            .filter_map(|node| Some((range.node(node), between(alone, range.node(node))?)))
+            .collect();
+        let gains: Vec<f64> = places.iter().map(|(_, s)| leaves.gain_of(s, 0.0)).collect();
+        // Asked first: where alone it gains most, or failing that goes furthest.
+        let far = if failure.goes_up(&self.scales.model.bases[self.law]) {
+            places.len().checked_sub(1)?
+        } else {
+            0
+        };
+        let first = (0..places.len())
+            .filter(|&k| gains[k] > 0.0)
+            .reduce(|a, b| if gains[b] > gains[a] { b } else { a })
+            .unwrap_or(far);
+        let mut found: Vec<(f64, f64)> = Vec::new();
+        if let Some(shift) = self.shift(failure, &places[first], true, scratch) {
+            let gain = leaves.gain_of(&shift, f64::NEG_INFINITY);
+            found.push((gain, places[first].0));
+            if leaves.is_one(&shift, &places[first].1) {
+                found.extend(
+                    gains
+                        .into_iter()
+                        .zip(places)
+                        .map(|(gain, (u, _))| (gain, u)),
+                );
+                return found
+                    .into_iter()
+                    .reduce(|a, b| if b.0 > a.0 { b } else { a });
+            }
+        }
+        for (k, place) in places.iter().enumerate() {
+            if k != first
+                && let Some(shift) = self.shift(failure, place, k == 0, scratch)
+            {
+                found.push((leaves.gain_of(&shift, f64::NEG_INFINITY), place.0));
+            }
+        }
+        found
+            .into_iter()
+            .reduce(|a, b| if b.0 > a.0 { b } else { a })
+    }
+}
+
+/// The shift of a size between those that were solved.
+fn between(alone: &Shifts, u: f64) -> Option<Vec<f64>> {
+    let above = alone.partition_point(|(at, _)| *at < u);
+    let (to, high) = alone.get(above).or(alone.last())?;
+    let (from, low) = alone.get(above.saturating_sub(1))?;
+    let t = if to > from {
+        ((u - from) / (to - from)).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    Some(low.iter().zip(high).map(|(a, b)| a + t * (b - a)).collect())
 }
 
 /// Most times that a shift is taken larger than it was found.
 const MOST_AMPLITUDE: f64 = 10.0;
+
+/// Two shifts that differ nowhere by more than this, in spreads of healthy units and as a ratio, are taken for one.
+const ONE: (f64, f64) = (0.05, 0.02);
 
 /// What slips may add (in the logarithm) to the likelihood of readings that are just as forecast.
 const SLIPS_AT_BEST: f64 = 1.0;
@@ -220,6 +317,12 @@ impl<'s> Leaves<'s> {
             of_good: weights.inverse_of_good(mean, evidence),
             most: weights.ln_at_best() + SLIPS_AT_BEST - ln_likelihood,
         }
+    }
+
+    /// Whether two shifts come to the same.
+    fn is_one(&self, a: &[f64], b: &[f64]) -> bool {
+        let mut pairs = a.iter().zip(b).zip(&self.sigma);
+        pairs.all(|((a, b), sigma)| (a - b).abs() <= ONE.0 * sigma + ONE.1 * b.abs())
     }
 
     /// By how much (in the logarithm) the readings become likelier with a shift
@@ -333,16 +436,7 @@ pub(super) fn propose(
         .into_iter()
         .filter_map(|(_, index)| {
             let failure = &scales.failures[index];
-            let range = failure.range;
-            let stride = range.nodes.div_ceil(MOST_ASKED_NODES).max(1);
-            let (gain, u) = (0..range.nodes)
-                .step_by(stride)
-                .filter_map(|node| {
-                    let u = range.node(node);
-                    let shift = beside.shift(failure, u, node == 0, scratch)?;
-                    Some((leaves.gain_of(&shift, f64::NEG_INFINITY), u))
-                })
-                .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
+            let (gain, u) = beside.best_of(failure, &responses[index], &leaves, scratch)?;
             Some((gain + failure.ln_odds, index, u))
         })
         .filter(|(promise, ..)| parent.ln_weight + promise > floor)

@@ -24,7 +24,7 @@ const HARDLY_SEEN: f64 = 0.3;
 
 /// Where the further end of a failure's range moves nothing that is read in a situation by so many spreads, that situation
 /// is left out of the rest: a part that a setting leaves without current, or far from all that was read in it.
-const UNREACHED: f64 = 0.01;
+pub(crate) const UNREACHED: f64 = 0.01;
 
 /// How far a reading may run from the straight line between points of long
 /// steps, as a share of what it changes by from one to the next.
@@ -46,8 +46,8 @@ pub(super) struct Node {
     pub(super) weights: Arc<Weights>,
     pub(super) ln_visible: f64,
     pub(super) ln_likelihood: f64,
-    /// Whether it was solved, and not told from those about it.
-    pub(super) is_solved: bool,
+    /// Whether it says more than the solved points about it do.
+    pub(super) is_own: bool,
 }
 
 /// A failure as followed under one law.
@@ -136,10 +136,7 @@ impl Scales<'_> {
             .as_ref()
             .filter(|_| at.unreached.iter().all(|u| *u))
         {
-            let told = Node {
-                is_solved: false,
-                ..node.clone()
-            };
+            let told = node.clone();
             for (index, node) in nodes.iter_mut().enumerate() {
                 if index != far {
                     *node = Some(told.clone());
@@ -158,7 +155,10 @@ impl Scales<'_> {
                 let index = if far == 0 { last - step } else { step };
                 nodes[index] = if hidden {
                     let t = index as f64 / last as f64;
-                    self.told(&nodes, (0, last), t)
+                    self.told(&nodes, (0, last), t).map(|told| Node {
+                        is_own: true,
+                        ..told
+                    })
                 } else {
                     at.node(range.node(index), &mut starts, &mut spreads, scratch)
                 };
@@ -280,11 +280,11 @@ impl Scales<'_> {
             mean,
             weights: Arc::clone(&nearer.weights),
             ln_visible: (1.0 - t) * a.ln_visible + t * b.ln_visible,
-            is_solved: false,
+            is_own: false,
         })
     }
 
-    /// By solved point, the shifts of the forecasts against the healthy unit.
+    /// By point, the shifts of the forecasts against the healthy unit.
     pub(crate) fn shifts(&self, followed: &Followed) -> Shifts {
         let healthy = &self.healthy[followed.law].forecast.mean;
         followed
@@ -292,7 +292,7 @@ impl Scales<'_> {
             .iter()
             .enumerate()
             .filter_map(|(index, node)| {
-                let mean = &node.as_ref().filter(|n| n.is_solved)?.mean;
+                let mean = &node.as_ref().filter(|n| n.is_own)?.mean;
                 let shift = mean.iter().zip(healthy).map(|(a, b)| a - b).collect();
                 Some((followed.range.node(index), shift))
             })
@@ -436,7 +436,7 @@ impl Along<'_> {
             mean: forecast.mean,
             weights,
             ln_visible: ln_counts(largest),
-            is_solved: true,
+            is_own: true,
         })
     }
 

@@ -317,7 +317,7 @@ impl Scales<'_> {
                     ln_visible,
                     ln_likelihood: weights.ln_likelihood(&forecast.mean, self.evidence),
                     mean: forecast.mean,
-                    is_solved: true,
+                    is_own: true,
                     weights: Arc::new(weights),
                 })
             })
