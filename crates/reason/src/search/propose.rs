@@ -203,13 +203,14 @@ impl<'s> Beside<'s> {
         Some(shift)
     }
 
-    /// The most that a failure gains beside the set, of the sizes it was solved at alone, and that size.
-    /// Where it is seen to do beside the set what it does alone, it is not solved at all of them.
+    /// The most that a failure gains beside the set at some sizes, and which of them. Where it is seen to do beside the set
+    /// what it does alone, it is not solved at all of them, nor where what it gains alone is by some `slack` too far below `least`.
     fn best_of(
         &mut self,
         failure: &'s Failure,
         alone: &'s Shifts,
         leaves: &Leaves<'_>,
+        (least, slack): (f64, f64),
         scratch: &mut Scratch,
     ) -> Option<(f64, f64)> {
         let range = failure.range;
@@ -218,7 +219,10 @@ impl<'s> Beside<'s> {
             .step_by(stride)
             .filter_map(|node| Some((range.node(node), between(alone, range.node(node))?)))
             .collect();
-        let gains: Vec<f64> = places.iter().map(|(_, s)| leaves.gain_of(s, 0.0)).collect();
+        let gains: Vec<f64> = places
+            .iter()
+            .map(|(_, shift)| leaves.gain_of(shift, least - slack))
+            .collect();
         // Asked first: where alone it gains most, or failing that goes furthest.
         let far = if failure.goes_up(&self.scales.model.bases[self.law]) {
             places.len().checked_sub(1)?
@@ -230,6 +234,7 @@ impl<'s> Beside<'s> {
             .reduce(|a, b| if gains[b] > gains[a] { b } else { a })
             .unwrap_or(far);
         let mut found: Vec<(f64, f64)> = Vec::new();
+        let mut more = f64::INFINITY;
         if let Some(shift) = self.shift(failure, &places[first], true, scratch) {
             let gain = leaves.gain_of(&shift, f64::NEG_INFINITY);
             found.push((gain, places[first].0));
@@ -244,12 +249,16 @@ impl<'s> Beside<'s> {
                     .into_iter()
                     .reduce(|a, b| if b.0 > a.0 { b } else { a });
             }
+            more = (gain - leaves.gain_of(&places[first].1, f64::NEG_INFINITY)).max(0.0);
         }
+        // What it gains beside the set more than alone it may gain at another size as well.
+        let mut is_afresh = true;
         for (k, place) in places.iter().enumerate() {
-            if k != first
-                && let Some(shift) = self.shift(failure, place, k == 0, scratch)
-            {
-                found.push((leaves.gain_of(&shift, f64::NEG_INFINITY), place.0));
+            if k != first && gains[k] + more + slack > least {
+                if let Some(shift) = self.shift(failure, place, is_afresh, scratch) {
+                    found.push((leaves.gain_of(&shift, f64::NEG_INFINITY), place.0));
+                }
+                is_afresh = false;
             }
         }
         found
@@ -436,7 +445,9 @@ pub(super) fn propose(
         .into_iter()
         .filter_map(|(_, index)| {
             let failure = &scales.failures[index];
-            let (gain, u) = beside.best_of(failure, &responses[index], &leaves, scratch)?;
+            let least = floor - parent.ln_weight - failure.ln_odds;
+            let alone = &responses[index];
+            let (gain, u) = beside.best_of(failure, alone, &leaves, (least, slack), scratch)?;
             Some((gain + failure.ln_odds, index, u))
         })
         .filter(|(promise, ..)| parent.ln_weight + promise > floor)
