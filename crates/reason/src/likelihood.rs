@@ -106,6 +106,8 @@ pub(crate) struct Weights {
     ln_det_inverse: f64,
     /// ln of the diagonal of C⁻¹.
     ln_own: Vec<f64>,
+    /// By exact reading, the most that it may be likelier as a slip than as forecast where the others have it (in the logarithm).
+    ln_slip_most: Vec<f64>,
     /// Indices of the exact readings.
     pub(crate) exact: Vec<usize>,
     /// Marginal standard deviation of every reading.
@@ -149,8 +151,24 @@ impl Weights {
         let lower = cholesky.l_dirty();
         let ln_det: f64 = lower.diagonal().iter().map(|d| d.ln()).sum::<f64>() * 2.0;
         let inverse = inverse_of(lower);
+        let ln_own: Vec<f64> = inverse.diagonal().iter().map(|own| own.ln()).collect();
+        let ln_slip_most = exact
+            .iter()
+            .zip(&ln_own)
+            .map(|(&index, ln_own)| {
+                let mut ln_slip = evidence.ln_slip[index];
+                if evidence.has_ranges[index] {
+                    // No peak of a wrong range is sharper than that of the least step.
+                    let variance =
+                        evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / ln_own.exp();
+                    ln_slip = ln_slip.max(-0.5 * (LN_TWO_PI + variance.ln()));
+                }
+                ln_slip + 0.5 * (LN_TWO_PI - ln_own)
+            })
+            .collect();
         Some(Self {
-            ln_own: inverse.diagonal().iter().map(|own| own.ln()).collect(),
+            ln_own,
+            ln_slip_most,
             inverse,
             ln_det_inverse: -ln_det,
             exact,
@@ -180,6 +198,30 @@ impl Weights {
             }
         });
         weighed.gauss + count * (1.0 - slip).ln() + largest + sum.ln()
+    }
+
+    /// As [`ln_likelihood`](Self::ln_likelihood), but −∞ where it is below `least` for certain:
+    /// that is seen without an exponential.
+    pub(crate) fn ln_if_above(&self, least: f64, mean: &[f64], evidence: &Evidence) -> f64 {
+        let weighed = self.weighed(mean, evidence);
+        if self.ln_at_most(&weighed, evidence) < least {
+            return f64::NEG_INFINITY;
+        }
+        self.ln_with_slips(&weighed, evidence) + self.ln_bounds(mean, evidence)
+    }
+
+    /// What [`ln_with_slips`](Self::ln_with_slips) does not exceed.
+    fn ln_at_most(&self, weighed: &Residual, evidence: &Evidence) -> f64 {
+        let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
+        let largest = weighed
+            .weighed
+            .iter()
+            .zip(&self.ln_slip_most)
+            .enumerate()
+            .map(|(k, (w, most))| most + 0.5 * w * w / self.inverse[(k, k)])
+            .fold(f64::NEG_INFINITY, f64::max);
+        let count = self.exact.len() as f64;
+        weighed.gauss + (ln_odds + largest).max(0.0) + (1.0 + count).ln()
     }
 
     /// ln p(y | forecast) of exact readings that are just as forecast.

@@ -68,8 +68,8 @@ impl<'w> Line<'w> {
         }
     }
 
-    /// ln p(y | μ + a d), slips allowed.
-    pub(crate) fn ln_likelihood(&self, direction: &Direction<'_>, amplitude: f64) -> f64 {
+    /// ln p(y | μ + a d), slips allowed; −∞ where it is below `least`.
+    pub(crate) fn ln_if_above(&self, least: f64, direction: &Direction<'_>, amplitude: f64) -> f64 {
         let weighed = self.at.weighed.iter().zip(&direction.weighed);
         let square =
             self.square + amplitude * (amplitude * direction.square - 2.0 * direction.along);
@@ -77,6 +77,9 @@ impl<'w> Line<'w> {
             weighed: weighed.map(|(w, v)| w - amplitude * v).collect(),
             gauss: self.weights.ln_gauss(square),
         };
+        if self.weights.ln_at_most(&residual, self.evidence) < least {
+            return f64::NEG_INFINITY;
+        }
         let ln = self.weights.ln_with_slips(&residual, self.evidence);
         if !self.has_bounds {
             return ln;

@@ -29,6 +29,9 @@ const MOST_ASKED_OF_MANY: usize = 40;
 /// Failures of a large chassis.
 const LARGE: usize = 320;
 
+/// By this much (in the logarithm) a failure may gain more beside a set than alone, and still be looked at.
+const MOST_MORE: f64 = 20.0;
+
 /// Points of a failure's range so solved.
 const MOST_ASKED_NODES: usize = 5;
 
@@ -78,6 +81,7 @@ fn part_gains(
     scales: &Scales<'_>,
     forecast: &Forecast,
     leaves: &Leaves<'_>,
+    least: f64,
 ) -> BTreeMap<PartId, f64> {
     let mut gains = BTreeMap::new();
     for (index, row) in forecast.scatter.row_iter().enumerate() {
@@ -87,7 +91,7 @@ fn part_gains(
         // A small step either way: what counts is the direction, at its best amplitude.
         for sign in [1.0, -1.0] {
             let shift: Vec<f64> = row.iter().map(|change| sign * change).collect();
-            let gain = leaves.gain_of(&shift, 0.0);
+            let gain = leaves.gain_of(&shift, least);
             let best = gains.entry(part).or_insert(gain);
             *best = gain.max(*best);
         }
@@ -221,7 +225,7 @@ impl<'s> Beside<'s> {
             .collect();
         let gains: Vec<f64> = places
             .iter()
-            .map(|(_, shift)| leaves.gain_of(shift, least - slack))
+            .map(|(_, shift)| leaves.gain_of(shift, (least - slack - MOST_MORE).min(0.0)))
             .collect();
         // Asked first: where alone it gains most, or failing that goes furthest.
         let far = if failure.goes_up(&self.scales.model.bases[self.law]) {
@@ -335,8 +339,8 @@ impl<'s> Leaves<'s> {
     }
 
     /// By how much (in the logarithm) the readings become likelier with a shift
-    /// as it is, or at the amplitude that suits them best. Where it can't be as much as `least`
-    /// for it hardly shows, that is not looked into (−∞).
+    /// as it is, or at the amplitude that suits them best. Where it is not as much as `least`,
+    /// that may be all that is told of it (−∞).
     fn gain_of(&self, shift: &[f64], least: f64) -> f64 {
         let shown = shift
             .iter()
@@ -349,8 +353,8 @@ impl<'s> Leaves<'s> {
         let direction = self.line.direction(shift);
         // A failure that is to explain something must show beside the set.
         let gain_at = |amplitude: f64| {
-            self.line.ln_likelihood(&direction, amplitude) - self.ln_likelihood
-                + ln_counts(amplitude * shown)
+            let counts = ln_counts(amplitude * shown) - self.ln_likelihood;
+            self.line.ln_if_above(least - counts, &direction, amplitude) + counts
         };
         let of_good = self.of_good.as_ref().map(|inverse| {
             let exact = &self.weights.exact;
@@ -407,7 +411,10 @@ pub(super) fn propose(
     let stage = scales.model.stage;
     // What a failure does beside the parent is not what it does alone, but
     // what its part can do there at all shows in the parent's own scatter.
-    let of_parts = part_gains(scales, &forecast, &leaves);
+    let likeliest = scales.failures.iter().map(|f| f.ln_odds);
+    let likeliest = likeliest.fold(f64::NEG_INFINITY, f64::max);
+    let least = floor - slack - parent.ln_weight - likeliest;
+    let of_parts = part_gains(scales, &forecast, &leaves, least.max(0.0));
     let mut looked: Vec<(f64, usize)> = scales
         .failures
         .iter()

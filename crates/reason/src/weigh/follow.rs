@@ -26,6 +26,9 @@ const HARDLY_SEEN: f64 = 0.3;
 /// is left out of the rest: a part that a setting leaves without current, or far from all that was read in it.
 pub(crate) const UNREACHED: f64 = 0.01;
 
+/// Below the likelihood of a healthy unit by so much (in the logarithm), nothing needs to be known closely.
+const NOTHING: f64 = 15.0;
+
 /// How far a reading may run from the straight line between points of long
 /// steps, as a share of what it changes by from one to the next.
 const COARSE_ERROR: f64 = 0.35;
@@ -56,15 +59,14 @@ pub(crate) struct Followed {
     /// Its range in as many nodes as there are.
     range: Range,
     nodes: Vec<Option<Node>>,
+    /// By stretch between nodes, the most that the likelihood may come up to (in the logarithm);
+    /// −∞ where that is below [`Scales::worth_a_look`].
+    most: Vec<f64>,
     /// Situations that it does not reach.
     unreached: Vec<bool>,
 }
 
 impl Followed {
-    fn node(&self, index: usize) -> Option<&Node> {
-        self.nodes.get(index).and_then(Option::as_ref)
-    }
-
     /// Whether it was followed in shorter steps than another.
     pub(crate) fn is_closer_than(&self, other: &Self) -> bool {
         self.nodes.len() > other.nodes.len()
@@ -167,6 +169,7 @@ impl Scales<'_> {
         Followed {
             law,
             range,
+            most: self.most_along(law, &nodes),
             nodes,
             unreached: at.unreached,
         }
@@ -209,7 +212,7 @@ impl Scales<'_> {
         let mut nodes = Vec::with_capacity(range.nodes);
         for left in 0..last {
             nodes.push(followed.nodes[left].clone());
-            let is_worth = self.most_between(followed, left) > least;
+            let is_worth = followed.most[left] > least;
             for step in 1..steps {
                 nodes.push(if is_worth {
                     let u = range.node(left * steps + step);
@@ -223,44 +226,66 @@ impl Scales<'_> {
         nodes.push(followed.nodes[last].clone());
         followed.unreached = at.unreached;
         followed.range = range;
+        followed.most = self.most_along(law, &nodes);
         followed.nodes = nodes;
     }
 
     /// The most that the likelihood may come up to anywhere (in the logarithm), where it could be followed more closely.
     pub(crate) fn promise(&self, followed: &Followed) -> f64 {
-        (0..followed.nodes.len() - 1)
-            .map(|left| self.most_between(followed, left))
+        followed
+            .most
+            .iter()
+            .copied()
             .fold(followed.best(), f64::max)
+    }
+
+    /// Likelihoods below this (in the logarithm) are nothing beside a healthy unit's.
+    fn worth_a_look(&self, law: usize) -> f64 {
+        self.healthy[law].ln_likelihood - NOTHING
     }
 
     /// The most that the likelihood may come up to between a solved point and the next (in the logarithm),
     /// the curve being allowed to run so far from where it is thought to as long steps may leave it.
-    fn most_between(&self, followed: &Followed, left: usize) -> f64 {
+    /// What is below `least` need not be told.
+    fn most_between(&self, a: Option<&Node>, b: Option<&Node>, least: f64) -> f64 {
         /// Places between two points that are tried.
         const PLACES: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
-        let (Some(a), Some(b)) = (followed.node(left), followed.node(left + 1)) else {
+        let (Some(a), Some(b)) = (a, b) else {
             return f64::INFINITY;
         };
-        let between = |t: f64| {
+        let mut mean = vec![0.0; a.mean.len()];
+        let mut most = f64::NEG_INFINITY;
+        let is_one = Arc::ptr_eq(&a.weights, &b.weights);
+        for t in PLACES {
             let astray = COARSE_ERROR * 4.0 * t * (1.0 - t);
-            let mean: Vec<f64> = (0..a.mean.len())
-                .map(|i| {
-                    let (from, to) = (a.mean[i], b.mean[i]);
-                    let along = from + t * (to - from);
-                    let off = self.evidence.read[i] - along;
-                    along + off.signum() * off.abs().min(astray * (to - from).abs())
-                })
-                .collect();
-            let under =
-                |node: &Node| node.weights.ln_likelihood(&mean, self.evidence) + node.ln_visible;
-            let is_one = Arc::ptr_eq(&a.weights, &b.weights) && a.ln_visible >= b.ln_visible;
-            let first = under(a);
-            if is_one { first } else { first.max(under(b)) }
-        };
-        PLACES
-            .iter()
-            .map(|&t| between(t))
-            .fold(f64::NEG_INFINITY, f64::max)
+            for (i, place) in mean.iter_mut().enumerate() {
+                let (from, to) = (a.mean[i], b.mean[i]);
+                let along = from + t * (to - from);
+                let off = self.evidence.read[i] - along;
+                *place = along + off.signum() * off.abs().min(astray * (to - from).abs());
+            }
+            let mut under = |node: &Node, ln_visible: f64| {
+                let least = least.max(most) - ln_visible;
+                let ln = node.weights.ln_if_above(least, &mean, self.evidence);
+                most = most.max(ln + ln_visible);
+            };
+            if is_one {
+                under(a, a.ln_visible.max(b.ln_visible));
+            } else {
+                under(a, a.ln_visible);
+                under(b, b.ln_visible);
+            }
+        }
+        most
+    }
+
+    /// By stretch, the most that the likelihood may come up to.
+    fn most_along(&self, law: usize, nodes: &[Option<Node>]) -> Vec<f64> {
+        let least = self.worth_a_look(law);
+        nodes
+            .windows(2)
+            .map(|ends| self.most_between(ends[0].as_ref(), ends[1].as_ref(), least))
+            .collect()
     }
 
     /// A node told from two of the range, so far from the first to the second.
@@ -313,7 +338,8 @@ impl Scales<'_> {
             law, range, nodes, ..
         } = followed;
         if range.is_open() {
-            self.sum_between(*law, range.low, range.spacing(), nodes, atoms);
+            let is_nothing = |left: usize| followed.most[left] == f64::NEG_INFINITY;
+            self.sum_between(*law, range.low, range.spacing(), nodes, is_nothing, atoms);
         } else if let Some(Some(node)) = nodes.first() {
             atoms.push(Atom {
                 u: range.low,
@@ -325,13 +351,14 @@ impl Scales<'_> {
     }
 
     /// As for a whole range, between the first of evenly spaced nodes, at `low`, and
-    /// the last; the stretch between them counts as one.
+    /// the last; the stretch between them counts as one. Of what `is_nothing` one step is enough.
     pub(super) fn sum_between(
         &self,
         law: usize,
         low: f64,
         spacing: f64,
         nodes: &[Option<Node>],
+        is_nothing: impl Fn(usize) -> bool,
         atoms: &mut Vec<Atom>,
     ) {
         let ln_share = -((nodes.len() - 1) as f64).ln();
@@ -349,7 +376,11 @@ impl Scales<'_> {
             // between them can't cross the readings, one step will do.
             let hopeless = a.ln_likelihood.max(b.ln_likelihood) < best - HOPELESS
                 && !straddles(&a.mean, &b.mean, &self.evidence.read);
-            let steps = if hopeless { 1 } else { fine_steps(a, b) };
+            let steps = if hopeless || is_nothing(left) {
+                1
+            } else {
+                fine_steps(a, b)
+            };
             let curve = Curve {
                 before: left.checked_sub(1).and_then(at).map(|n| &n.mean[..]),
                 a: &a.mean,

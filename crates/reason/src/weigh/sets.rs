@@ -323,7 +323,7 @@ impl Scales<'_> {
             })
             .collect();
         let mut atoms = Vec::new();
-        self.sum_between(law, low, spacing, &nodes, &mut atoms);
+        self.sum_between(law, low, spacing, &nodes, |_| false, &mut atoms);
         atoms
     }
 }
