@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use crate::likelihood::{ln_add, ln_sum};
 use crate::weigh::{Atom, Followed, Scales, Shifts, Weighed};
-use propose::{Extension, propose};
+use propose::{Extension, Responses, propose};
 
 /// Most failures held together.
 const MOST_TOGETHER: usize = 4;
@@ -46,7 +46,8 @@ pub(crate) struct Found {
 /// far below the best they are, and weighs so many times as many extensions of each.
 pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
-    let (mut sets, responses) = singles(scales, ln_healthy);
+    let (mut sets, shifts) = singles(scales, ln_healthy);
+    let responses = Responses::new(scales, shifts);
     sort(&mut sets);
     weigh_leaders_again(scales, &mut sets, ln_healthy);
     let mut weighed = vec![sets.len()];

@@ -89,12 +89,10 @@ fn part_gains(
             continue;
         };
         // A small step either way: what counts is the direction, at its best amplitude.
-        for sign in [1.0, -1.0] {
-            let shift: Vec<f64> = row.iter().map(|change| sign * change).collect();
-            let gain = leaves.gain_of(&shift, least);
-            let best = gains.entry(part).or_insert(gain);
-            *best = gain.max(*best);
-        }
+        let shift: Vec<f64> = row.iter().copied().collect();
+        let gain = leaves.gain_either_way(&shift, least);
+        let best = gains.entry(part).or_insert(gain);
+        *best = gain.max(*best);
     }
     gains
 }
@@ -342,6 +340,15 @@ impl<'s> Leaves<'s> {
     /// as it is, or at the amplitude that suits them best. Where it is not as much as `least`,
     /// that may be all that is told of it (−∞).
     fn gain_of(&self, shift: &[f64], least: f64) -> f64 {
+        self.gain_along(shift, &[1.0], least)
+    }
+
+    /// The same of a shift that may go either way.
+    fn gain_either_way(&self, shift: &[f64], least: f64) -> f64 {
+        self.gain_along(shift, &[1.0, -1.0], least)
+    }
+
+    fn gain_along(&self, shift: &[f64], ways: &[f64], least: f64) -> f64 {
         let shown = shift
             .iter()
             .zip(&self.sigma)
@@ -353,7 +360,7 @@ impl<'s> Leaves<'s> {
         let direction = self.line.direction(shift);
         // A failure that is to explain something must show beside the set.
         let gain_at = |amplitude: f64| {
-            let counts = ln_counts(amplitude * shown) - self.ln_likelihood;
+            let counts = ln_counts(amplitude.abs() * shown) - self.ln_likelihood;
             self.line.ln_if_above(least - counts, &direction, amplitude) + counts
         };
         let of_good = self.of_good.as_ref().map(|inverse| {
@@ -362,15 +369,45 @@ impl<'s> Leaves<'s> {
             let weighted = inverse * &d;
             (weighted.dot(&self.residual), weighted.dot(&d))
         });
-        [Some((direction.along, direction.square)), of_good]
-            .into_iter()
-            .flatten()
-            // Near its own size a shift is as it is; and no straight line goes on for ever.
-            .filter(|(along, square)| *along > 0.0 && *square > 0.0)
-            .map(|(along, square)| (along / square).min(MOST_AMPLITUDE))
-            .filter(|amplitude| (amplitude - 1.0).abs() > 0.1)
-            .map(|amplitude| gain_at(amplitude) - 1.0)
-            .fold(gain_at(1.0), f64::max)
+        let along_it = |way: f64| {
+            [Some((direction.along, direction.square)), of_good]
+                .into_iter()
+                .flatten()
+                // Near its own size a shift is as it is; and no straight line goes on for ever.
+                .filter(|(along, square)| way * along > 0.0 && *square > 0.0)
+                .map(|(along, square)| (way * along / square).min(MOST_AMPLITUDE))
+                .filter(|amplitude| (amplitude - 1.0).abs() > 0.1)
+                .map(|amplitude| gain_at(way * amplitude) - 1.0)
+                .fold(gain_at(way), f64::max)
+        };
+        ways.iter()
+            .map(|way| along_it(*way))
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+}
+
+/// What every failure does alone.
+pub(super) struct Responses {
+    /// By failure.
+    shifts: Vec<Shifts>,
+    /// By failure, the parts that are one with its own: all sections of a bottle.
+    kin: Vec<Vec<PartId>>,
+}
+
+impl Responses {
+    pub(super) fn new(scales: &Scales<'_>, shifts: Vec<Shifts>) -> Self {
+        let stage = scales.model.stage;
+        let mut known: BTreeMap<PartId, Vec<PartId>> = BTreeMap::new();
+        let mut kin_of = |part: PartId| {
+            let found = known
+                .entry(part)
+                .or_insert_with(|| stage.parts_named(&stage.part(part).name).collect());
+            found.clone()
+        };
+        Self {
+            shifts,
+            kin: scales.failures.iter().map(|f| kin_of(f.part)).collect(),
+        }
     }
 }
 
@@ -381,7 +418,7 @@ impl<'s> Leaves<'s> {
 pub(super) fn propose(
     scales: &Scales<'_>,
     parent: &Weighed,
-    responses: &[Shifts],
+    responses: &Responses,
     (floor, slack): (f64, f64),
     breadth: usize,
     scratch: &mut Scratch,
@@ -427,13 +464,13 @@ pub(super) fn propose(
         })
         .map(|(index, failure)| {
             let least = floor - slack - parent.ln_weight - failure.ln_odds;
-            let alone = responses[index]
+            let alone = responses.shifts[index]
                 .iter()
                 .map(|(_, shift)| leaves.gain_of(shift, least.max(0.0)))
                 .fold(0.0, f64::max);
-            let of_part = stage
-                .parts_named(&stage.part(failure.part).name)
-                .filter_map(|part| of_parts.get(&part).copied())
+            let of_part = responses.kin[index]
+                .iter()
+                .filter_map(|part| of_parts.get(part).copied())
                 .fold(0.0, f64::max);
             (alone.max(of_part) + failure.ln_odds, index)
         })
@@ -453,7 +490,7 @@ pub(super) fn propose(
         .filter_map(|(_, index)| {
             let failure = &scales.failures[index];
             let least = floor - parent.ln_weight - failure.ln_odds;
-            let alone = &responses[index];
+            let alone = &responses.shifts[index];
             let (gain, u) = beside.best_of(failure, alone, &leaves, (least, slack), scratch)?;
             Some((gain + failure.ln_odds, index, u))
         })
