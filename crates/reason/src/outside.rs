@@ -38,10 +38,10 @@ const MOST_NODES: usize = 80;
 const ALL_PAIRS: usize = 26;
 
 /// Resistances at which a stray path is solved first.
-const STRAY_NODES: usize = 5;
+const STRAY_NODES: usize = 3;
 
 /// Steps to each of these where the path may come to something, and to each of those of the best paths.
-const CLOSER_STEPS: (usize, usize) = (2, 3);
+const CLOSER_STEPS: (usize, usize) = (4, 3);
 
 /// Paths that are followed in these smaller steps.
 const MOST_CLOSER: usize = 8;
