@@ -281,12 +281,14 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
             let failure = &scales.failures[index];
             let ln = under_first[index];
             // What the first law could not solve, another may.
-            let asked = ln.is_none_or(|ln| {
-                ln > best - SECOND_LAW_REACH && (first.most > explains || ln > best - NEAR_BEST)
-            });
+            let reach = ln.map_or(f64::INFINITY, |ln| ln - best);
+            if reach <= -SECOND_LAW_REACH {
+                return (scales.gather(index, first.atoms), first.shifts);
+            }
+            let is_asked = first.most > explains || reach > -NEAR_BEST;
             let own = first.atoms.len();
             for law in 1..laws {
-                if asked {
+                if is_asked {
                     let mut followed = scales.follow(law, failure, failure.range.coarse(), scratch);
                     let least = best - CLOSER_REACH - failure.ln_odds;
                     if first.followed.is_closer_than(&followed) {
