@@ -124,36 +124,50 @@ fn strays(scales: &Scales<'_>, ln_rest: f64) -> Vec<((usize, usize), f64)> {
     let paths = paths(scales);
     let ln_share = (OUTSIDE_ODDS * STRAY_SHARE / paths.len().max(1) as f64).ln();
     let least = ln_rest - NOTHING - ln_share;
-    let followed: Vec<(Followed, f64)> = paths
-        .par_iter()
-        .map_init(Scratch::default, |scratch, &(from, to)| {
+    let mut found: Vec<Stray> = paths
+        .into_par_iter()
+        .map_init(Scratch::default, |scratch, (from, to)| {
             let stray = stray(from, to);
             let mut followed = scales.follow(0, &stray, stray.range, scratch);
             if scales.promise(&followed) > least {
                 scales.follow_in_steps(&mut followed, &stray, CLOSER_STEPS.0, least, scratch);
             }
             let ln_evidence = scales.ln_evidence_along(&followed);
-            (followed, ln_evidence)
+            let is_worth = scales.promise(&followed) > least;
+            Stray {
+                ends: (from, to),
+                ln_evidence,
+                followed: is_worth.then_some(followed),
+            }
         })
         .collect();
-    let mut found: Vec<((usize, usize), (Followed, f64))> =
-        paths.into_iter().zip(followed).collect();
-    found.sort_by(|a, b| b.1.1.total_cmp(&a.1.1).then(a.0.cmp(&b.0)));
+    found.sort_by(|a, b| {
+        let by_evidence = b.ln_evidence.total_cmp(&a.ln_evidence);
+        by_evidence.then(a.ends.cmp(&b.ends))
+    });
     // A path that fits is felt sharply: the best are followed in smaller steps.
-    found.par_iter_mut().take(MOST_CLOSER).for_each_init(
-        Scratch::default,
-        |scratch, ((from, to), (followed, ln))| {
-            if scales.promise(followed) > least {
-                let stray = stray(*from, *to);
+    found
+        .par_iter_mut()
+        .take(MOST_CLOSER)
+        .for_each_init(Scratch::default, |scratch, path| {
+            if let Some(followed) = &mut path.followed {
+                let stray = stray(path.ends.0, path.ends.1);
                 scales.follow_in_steps(followed, &stray, CLOSER_STEPS.1, least, scratch);
-                *ln = scales.ln_evidence_along(followed);
+                path.ln_evidence = scales.ln_evidence_along(followed);
             }
-        },
-    );
+        });
     found
         .into_iter()
-        .map(|(path, (_, ln))| (path, ln))
+        .map(|path| (path.ends, path.ln_evidence))
         .collect()
+}
+
+/// A stray path that was tried.
+struct Stray {
+    ends: (usize, usize),
+    ln_evidence: f64,
+    /// Kept where it may come to something.
+    followed: Option<Followed>,
 }
 
 /// Pairs of nodes that a stray path is tried between: on a stage, any that no

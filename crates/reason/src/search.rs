@@ -224,7 +224,8 @@ const CLOSER_REACH: f64 = 2.0 * REACH;
 
 /// A failure as followed under the first law.
 struct First {
-    followed: Followed,
+    /// Kept where it may be followed more closely: it is large.
+    followed: Option<Followed>,
     atoms: Vec<Atom>,
     shifts: Shifts,
     /// Logarithm of the likelihood that it may come up to.
@@ -242,10 +243,12 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
             let followed = scales.follow(0, failure, failure.range.coarse(), scratch);
             let mut atoms = Vec::new();
             scales.sum_along(&followed, &mut atoms);
+            let most = scales.promise(&followed);
+            let is_coarse = failure.range != failure.range.coarse();
             First {
                 shifts: scales.shifts(&followed),
-                most: scales.promise(&followed),
-                followed,
+                most,
+                followed: (is_coarse && most > explains).then_some(followed),
                 atoms,
             }
         })
@@ -264,11 +267,12 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
         Scratch::default,
         |scratch, (first, failure)| {
             let least = best - CLOSER_REACH - failure.ln_odds;
-            if failure.range != failure.range.coarse() && first.most > explains.max(least) {
-                scales.follow_closer(&mut first.followed, failure, least, scratch);
-                first.shifts = scales.shifts(&first.followed);
+            first.followed = first.followed.take().filter(|_| first.most > least);
+            if let Some(followed) = &mut first.followed {
+                scales.follow_closer(followed, failure, least, scratch);
+                first.shifts = scales.shifts(followed);
                 first.atoms.clear();
-                scales.sum_along(&first.followed, &mut first.atoms);
+                scales.sum_along(followed, &mut first.atoms);
             }
         },
     );
@@ -291,7 +295,7 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
                 if is_asked {
                     let mut followed = scales.follow(law, failure, failure.range.coarse(), scratch);
                     let least = best - CLOSER_REACH - failure.ln_odds;
-                    if first.followed.is_closer_than(&followed) {
+                    if first.followed.is_some() {
                         scales.follow_closer(&mut followed, failure, least, scratch);
                     }
                     scales.sum_along(&followed, &mut first.atoms);

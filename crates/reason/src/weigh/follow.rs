@@ -67,11 +67,6 @@ pub(crate) struct Followed {
 }
 
 impl Followed {
-    /// Whether it was followed in shorter steps than another.
-    pub(crate) fn is_closer_than(&self, other: &Self) -> bool {
-        self.nodes.len() > other.nodes.len()
-    }
-
     /// The best that was found (in the logarithm).
     fn best(&self) -> f64 {
         let nodes = self.nodes.iter().flatten();
