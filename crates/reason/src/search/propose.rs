@@ -11,7 +11,7 @@ use crate::failure::Failure;
 use crate::likelihood::Weights;
 use crate::model::{Forecast, Held, Starts};
 use crate::observe::{Observation, meter_share};
-use crate::weigh::{Scales, Shifts, Weighed, ln_counts};
+use crate::weigh::{Scales, Shifts, Weighed, ln_counts, ln_further};
 
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
 pub(super) type Extension = (Vec<usize>, f64, Vec<f64>);
@@ -290,6 +290,7 @@ pub(super) fn propose(
     let leaves = Leaves::new(scales, parent.law, &weights, &forecast.mean);
     let gain_of = |shift: &[f64]| leaves.gain_of(shift);
     let stage = scales.model.stage;
+    let ln_further = ln_further(parent.set.len() + 1);
     // What a failure does beside the parent is not what it does alone, but
     // what its part can do there at all shows in the parent's own scatter.
     let of_parts = part_gains(scales, &forecast, &gain_of);
@@ -312,7 +313,7 @@ pub(super) fn propose(
                 .parts_named(&stage.part(failure.part).name)
                 .filter_map(|part| of_parts.get(&part).copied())
                 .fold(0.0, f64::max);
-            (alone.max(of_part) + failure.ln_odds, index)
+            (alone.max(of_part) + failure.ln_odds + ln_further, index)
         })
         .filter(|(promise, _)| parent.ln_weight + promise > floor - slack)
         .collect();
@@ -339,7 +340,7 @@ pub(super) fn propose(
                     Some((gain_of(&shift), u))
                 })
                 .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
-            Some((gain + failure.ln_odds, index, u))
+            Some((gain + failure.ln_odds + ln_further, index, u))
         })
         .filter(|(promise, ..)| parent.ln_weight + promise > floor)
         .collect();
