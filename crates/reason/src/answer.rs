@@ -24,15 +24,6 @@ use crate::sheets::present;
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
 
-/// Power of the odds between answers as they are told. Weights are as good as the
-/// rates, spreads and laws that they come from, and these err together: a reading's
-/// misfit is another's too, and odds of a thousand to one from a model in doubt
-/// are not worth a thousand. So the logarithm of all odds is made smaller by one factor,
-/// which leaves the order as it is (known as temperature scaling: C. Guo, G. Pleiss, Y. Sun and
-/// K. Q. Weinberger, "On calibration of modern neural networks", 2017; from memory).
-/// The value is the trial bench's, by units of two seeds that its page does not use.
-const CREDENCE: f64 = 0.85;
-
 /// Suspects that are told of in full; the rest only by name and probability.
 const EXPLAINED: usize = 8;
 
@@ -109,12 +100,13 @@ pub(crate) fn compose(
     });
     let outside = outside(scales);
     let ln_unexplained = outside.ln_weight;
+    let credence = scales.evidence.credence;
     let ln_total = ln_sum(
         list.iter()
-            .map(|c| CREDENCE * c.ln_weight)
-            .chain([CREDENCE * ln_healthy, CREDENCE * ln_unexplained]),
+            .map(|c| credence * c.ln_weight)
+            .chain([credence * ln_healthy, credence * ln_unexplained]),
     );
-    let share = |ln_weight: f64| (CREDENCE * ln_weight - ln_total).exp();
+    let share = |ln_weight: f64| (credence * ln_weight - ln_total).exp();
     for candidate in &mut list {
         candidate.probability = share(candidate.ln_weight);
     }
