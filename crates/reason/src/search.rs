@@ -1,6 +1,7 @@
 //! Which sets of failures to weigh: all singles, then the likeliest sets
 //! extended one failure at a time.
 
+mod at_slips;
 mod propose;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -11,6 +12,7 @@ use rayon::prelude::*;
 use crate::failure::Range;
 use crate::likelihood::{ln_add, ln_sum};
 use crate::weigh::{Atom, Scales, Shifts, Weighed};
+use at_slips::pairs_at_slips;
 use propose::{Extension, propose};
 
 /// Most failures held together.
@@ -95,6 +97,11 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             })
             .flatten()
             .collect();
+        for found in pairs_at_slips(scales, &sets, size - 1, best - REACH, floors) {
+            if next.iter().all(|set| set.set != found.set) {
+                next.push(found);
+            }
+        }
         sort(&mut next);
         let others = other_ways(scales, &next, best - promised, floors);
         next.extend(others);
