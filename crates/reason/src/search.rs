@@ -2,6 +2,7 @@
 //! extended one failure at a time.
 
 mod at_slips;
+mod pairs;
 mod propose;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -13,6 +14,7 @@ use crate::failure::Range;
 use crate::likelihood::{ln_add, ln_sum};
 use crate::weigh::{Atom, Scales, Shifts, Weighed};
 use at_slips::pairs_at_slips;
+use pairs::pairs_looked_at;
 use propose::{Extension, propose};
 
 /// Most failures held together.
@@ -97,7 +99,11 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             })
             .flatten()
             .collect();
-        for found in pairs_at_slips(scales, &sets, size - 1, best - REACH, floors) {
+        let mut tried = pairs_at_slips(scales, &sets, size - 1, (best - REACH, floors.0));
+        if size == 1 && poor {
+            tried.extend(pairs_looked_at(scales, &sets, floors.0));
+        }
+        for found in tried {
             if next.iter().all(|set| set.set != found.set) {
                 next.push(found);
             }

@@ -32,14 +32,16 @@ const MOST_WEIGHED: usize = 6;
 type Promising = (f64, Vec<usize>, Vec<f64>);
 
 /// The leading sets of `size` failures (none: the healthy unit) with two more at a
-/// reading that each takes for a slip. None of weight below `least`.
+/// reading that each takes for a slip. None beside a set of weight below `least`; those
+/// that under the first law stay below `floor` are not asked of the other.
 pub(super) fn pairs_at_slips(
     scales: &Scales<'_>,
     sets: &[Weighed],
     size: usize,
-    least: f64,
-    floors: (f64, f64),
+    (least, floor): (f64, f64),
 ) -> Vec<Weighed> {
+    // A size that is off by a decade makes a hopeless start.
+    let floors = (floor, f64::NEG_INFINITY);
     let leaders: Vec<(usize, &[usize], &[f64])> = if size == 0 {
         vec![(0, &[], &[])]
     } else {
