@@ -1,18 +1,24 @@
 //! Newton's method in the nodes, from a known point, with sparse factors.
 //!
-//! Every step solves J d = F with F the current left over at each node, summed
-//! up element by element so that nothing but the last digit of a voltage is lost,
-//! and J in a pattern known beforehand. Which devices are asked for
-//! their currents again follows from how far their electrodes moved. As F is
-//! exact, what a factor loses costs a step and not a digit of the answer.
+//! Every step solves J d = F with F the current left over at each node, and J in a pattern
+//! known beforehand. The first step is made with the known point's factors and an update for what
+//! is changed (`update.rs`). Later ones are made with the factors at hand as long as these come
+//! near, being put right once for the slopes that have turned; new factors are made where they do not.
+//!
+//! After a step that solved J d = F, what is left over is what the devices leave their
+//! tangents by. After any other, and always at the end, F is summed up element by element, so that nothing but
+//! the last digit of a voltage is lost: what a factor loses costs a step and not a digit of the answer.
+//! Which devices are asked for their currents again follows from how far their electrodes moved.
 //! Resistance in a device's pins: `pins.rs`.
 
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
-use super::frame::{Frame, Laid, Socket};
+use super::frame::{Frame, Laid, between};
+use super::look::{LONGEST_STRAIGHT, Look};
 use super::pins::{Block, Pinned, along, pins, times_vector};
+use super::update::{Turned, Update};
 use crate::base::Base;
 use crate::overlay::Change;
 use crate::ports::{LEAST_DAMPING, MOST_VOLTS, PortState};
@@ -21,16 +27,6 @@ use crate::situation::Values;
 /// A device whose electrodes moved less than this since it was last asked is not asked again,
 /// volts: against a grid's tenth of a volt what its slopes leave out is nothing.
 const ALONG_SLOPES: f64 = 1e-6;
-
-/// A device whose currents a step takes off their tangents by less than this share of themselves is not
-/// asked either, by how they bent over the last step, which must have been so many times as long.
-const STRAIGHT_SHARE: f64 = 1e-11;
-
-/// See [`STRAIGHT_SHARE`]; also by how much a device may bend more than it did.
-const BEND_CARE: f64 = 20.0;
-
-/// No step longer than this, volts, is trusted to be straight: it is far below the roundness of any law's corners.
-const LONGEST_STRAIGHT: f64 = 1e-3;
 
 /// What a start may differ from the known point before it is one of its own, volts.
 const SAME_START: f64 = 1e-9;
@@ -46,6 +42,13 @@ const MOST_TURNED: f64 = 0.5;
 
 /// What is left of a correction at best, if the factors have lost nearly all digits.
 const LEAST_SHARE: f64 = 0.05;
+
+/// Where a correction is this share of the step before it, or less, the factors come near enough
+/// for the next step also.
+const NEAR_ENOUGH: f64 = 0.05;
+
+/// A correction put right for the slopes that turned must change by no more than this share to be believed.
+const MOST_REFINED: f64 = 0.1;
 
 /// A step no larger than this that nothing improves is rounding, volts: a node
 /// that hangs on leaks alone is known no better.
@@ -69,64 +72,60 @@ pub(super) struct Settled {
     pub(super) unknowns: Vec<f64>,
 }
 
-/// A device as it was last asked.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Look {
-    /// At its electrodes.
-    pub(super) volts: PortVolts,
-    pub(super) currents: PortCurrents,
-    /// By port, how far its current left its tangent, A,
-    pub(super) leaves: [f64; MAX_PORTS],
-    /// over steps of the ports of so many volts; 0 if it was not seen.
-    pub(super) span: PortVolts,
+fn less(to: &Block, from: &Block) -> Block {
+    std::array::from_fn(|p| std::array::from_fn(|q| to[p][q] - from[p][q]))
 }
 
-impl Look {
-    /// Notes how far currents `amps` at these steps leave the tangent `along`.
-    pub(super) fn note_bend(
-        &mut self,
-        amps: &[f64; MAX_PORTS],
-        along: &[f64; MAX_PORTS],
-        steps: &PortVolts,
-    ) {
-        for (span, step) in self.span.iter_mut().zip(steps) {
-            *span = span.max(step.abs());
-        }
-        for ((leaves, amps), along) in self.leaves.iter_mut().zip(amps).zip(along) {
-            *leaves = leaves.max((amps - along).abs());
-        }
-    }
-
-    /// Forgets how the device bent.
-    fn forget_bend(&mut self) {
-        self.span = PortVolts::default();
-        self.leaves = [0.0; MAX_PORTS];
-    }
-
-    /// Whether these steps leave the tangent by nothing that counts. The share that a port goes
-    /// of what it went before is its own: a grid's volt is not a plate's.
-    fn is_straight(&self, steps: &PortVolts) -> bool {
-        let mut share = 0.0f64;
-        for (step, span) in steps.iter().zip(&self.span) {
-            if *step != 0.0 {
-                // What is no number is not straight.
-                let is_short = step.abs() <= LONGEST_STRAIGHT && BEND_CARE * step.abs() <= *span;
-                if !is_short {
-                    return false;
-                }
-                share = share.max(step.abs() / span);
-            }
-        }
-        let squared = BEND_CARE * share * share;
-        let mut ports = self.leaves.iter().zip(&self.currents.amps);
-        ports.all(|(leaves, amps)| leaves * squared <= STRAIGHT_SHARE * amps.abs())
-    }
+/// What steps are made with.
+#[derive(Clone, Debug, Default)]
+struct Solver {
+    /// The known point's factors and this, or
+    update: Update,
+    /// these alone.
+    factors: Factors,
+    by_update: bool,
+    /// Devices whose slopes have turned since, with those they had.
+    turned: Vec<(usize, Block)>,
+    /// How far devices have moved since, volts.
+    moved: f64,
 }
 
-/// Adds what changes the slopes of a device `from` to `to`.
-pub(super) fn turn(socket: &Socket, to: &Block, from: &Block, matrix: &mut [f64]) {
-    let step: Block = std::array::from_fn(|p| std::array::from_fn(|q| to[p][q] - from[p][q]));
-    socket.slope(&step, matrix);
+/// A device on its way.
+#[derive(Clone, Debug, Default)]
+struct Seat {
+    looks: [Look; 2],
+    /// Which of the looks was made at the present guess.
+    now: usize,
+    /// Whether the other was made at the guess on trial.
+    is_fresh: bool,
+    /// Whether its slopes are others than at the known point,
+    is_turned: bool,
+    /// and than those that the factors have.
+    is_turned_since: bool,
+}
+
+impl Seat {
+    fn here(&self) -> &Look {
+        &self.looks[self.now]
+    }
+
+    fn other(&mut self) -> &mut Look {
+        &mut self.looks[1 - self.now]
+    }
+
+    /// Where the guess on trial finds it.
+    fn last(&self) -> &Look {
+        &self.looks[self.now ^ usize::from(self.is_fresh)]
+    }
+
+    /// How far its ports went to the guess on trial, volts.
+    fn went(&self) -> f64 {
+        if !self.is_fresh {
+            return 0.0;
+        }
+        let [one, other] = &self.looks;
+        farthest(&std::array::from_fn(|p| one.volts[p] - other.volts[p]))
+    }
 }
 
 /// Buffers used again from solution to solution.
@@ -134,20 +133,22 @@ pub(super) fn turn(socket: &Socket, to: &Block, from: &Block, matrix: &mut [f64]
 pub(crate) struct NearScratch {
     pub(super) values: Values,
     pub(super) laid: Laid,
-    factors: Factors,
-    looks: Vec<Look>,
-    fresh: Vec<Look>,
-    is_fresh: Vec<bool>,
+    solver: Solver,
+    seats: Vec<Seat>,
     /// Devices with other slopes than at the known point.
     turned: Vec<usize>,
-    is_turned: Vec<bool>,
+    /// By port of the network, one over what a volt there is measured against.
+    weights: Vec<f64>,
     pinned: Vec<Pinned>,
     x: Vec<f64>,
     trial: Vec<f64>,
     residual: Vec<f64>,
     next: Vec<f64>,
     step: Vec<f64>,
+    /// Whether the step solves the equations at `x`, or only comes near.
+    is_direct: bool,
     correction: Vec<f64>,
+    refined: Vec<f64>,
 }
 
 /// The problem at hand.
@@ -181,38 +182,30 @@ impl Settling<'_> {
         // there says nothing until it is taken.
         let mut is_apart = start.is_some();
         for _ in 0..MOST_STEPS {
-            scratch.factor(self)?;
-            scratch.step.clone_from(&scratch.residual);
-            scratch
-                .factors
-                .solve(&self.frame.pattern, &mut scratch.step);
             let before = self.size(&scratch.step, scratch);
             if !before.is_finite() {
                 return None;
             }
+            let mut after;
             loop {
                 scratch.trial.clear();
                 let pairs = scratch.x.iter().zip(&scratch.step);
                 scratch.trial.extend(pairs.map(|(x, d)| x - damping * d));
                 self.look(damping, scratch);
                 scratch.correction.clone_from(&scratch.next);
-                scratch
-                    .factors
-                    .solve(&self.frame.pattern, &mut scratch.correction);
+                self.solve(&mut scratch.solver, &mut scratch.correction);
                 if damping >= 1.0 && self.is_settled(scratch) {
                     return self.finish(scratch);
                 }
+                after = self.size(&scratch.correction, scratch);
                 if std::mem::take(&mut is_apart) {
                     break;
                 }
-                let after = self.size(&scratch.correction, scratch);
                 if after <= (1.0 - 0.25 * damping) * before || after < NOTHING {
-                    if after < (1.0 - 0.75 * damping) * before {
-                        damping = (damping * 4.0).min(1.0);
-                    }
                     break;
                 }
                 if before < ROUNDING && scratch.correction.iter().all(|d| d.abs() < ROUNDING) {
+                    self.look_again(scratch);
                     return self.finish(scratch);
                 }
                 damping *= 0.5;
@@ -220,29 +213,41 @@ impl Settling<'_> {
                     return None;
                 }
             }
-            self.accept(scratch)?;
+            let is_near = damping >= 1.0 && after <= NEAR_ENOUGH * before;
+            if after < (1.0 - 0.75 * damping) * before {
+                damping = (damping * 4.0).min(1.0);
+            }
+            let is_bent = self.accept(scratch)?;
+            if is_bent || !is_near || !self.go_on(scratch) {
+                self.step_anew(scratch)?;
+            }
         }
         None
     }
 
-    /// The known point, or what `start` makes of it, with what the changes leave over.
+    /// The known point, or what `start` makes of it, with what the changes leave over, and the step from there.
     fn begin(&self, start: Option<&PortState>, scratch: &mut NearScratch) -> Option<()> {
         let network = self.base.network;
         let devices = network.devices.len();
         scratch.x.clone_from(&self.centre.unknowns);
-        scratch.looks.clone_from(&self.centre.looks);
-        scratch.fresh.resize(devices, Look::default());
-        scratch.is_fresh.clear();
-        scratch.is_fresh.resize(devices, false);
-        scratch.is_turned.clear();
-        scratch.is_turned.resize(devices, false);
+        scratch.seats.resize_with(devices, Seat::default);
+        for (seat, look) in scratch.seats.iter_mut().zip(&self.centre.looks) {
+            seat.looks[0] = *look;
+            (seat.now, seat.is_fresh) = (0, false);
+            (seat.is_turned, seat.is_turned_since) = (false, false);
+        }
+        scratch.weights.clear();
+        scratch
+            .weights
+            .extend(self.centre.state.volts.iter().map(|v| weight(*v)));
         scratch.turned.clear();
+        scratch.solver.turned.clear();
         scratch.pinned.clear();
         if let Some(start) = start {
             for (device, slot) in network.devices.iter().enumerate() {
                 let ports = slot.ports.len();
                 let there = &start.volts[slot.first_port..slot.first_port + ports];
-                let here = &mut scratch.looks[device];
+                let here = &mut scratch.seats[device].looks[0];
                 let mut pairs = there.iter().zip(&here.volts);
                 if pairs.any(|(a, b)| (a - b).abs() > SAME_START) {
                     here.volts[..ports].copy_from_slice(there);
@@ -267,7 +272,7 @@ impl Settling<'_> {
             {
                 continue;
             }
-            let here = &mut scratch.looks[device];
+            let here = &mut scratch.seats[device].looks[0];
             here.forget_bend();
             here.currents = self.ask(&scratch.values, device, &here.volts);
             if let Some(pins) = pins
@@ -278,47 +283,136 @@ impl Settling<'_> {
             }
             scratch.turned_by(device);
         }
-        self.leave_at_start(scratch);
+        if self.begin_beside(scratch).is_some() {
+            return Some(());
+        }
+        let mut left = std::mem::take(&mut scratch.residual);
+        self.leave(scratch, &mut left);
+        scratch.residual = left;
+        self.step_anew(scratch)
+    }
+
+    /// Where the known point leaves over nothing but what the changes say, and these are few: what
+    /// that is, and the first step by the known point's own factors. `None`: it is not so.
+    fn begin_beside(&self, scratch: &mut NearScratch) -> Option<()> {
+        if !scratch.laid.is_beside(&self.centre.laid) {
+            return None;
+        }
+        let mut update = std::mem::take(&mut scratch.solver.update);
+        let turned = scratch.turned.iter().map(|&device| {
+            let look = scratch.seats[device].here();
+            let then = &self.centre.looks[device].currents;
+            let amps = self.drawn(device, look, &scratch.x, scratch);
+            let slopes = match scratch.pin(device) {
+                Some(pinned) => &pinned.through,
+                None => &look.currents.siemens,
+            };
+            Turned {
+                device,
+                slot: &self.base.network.devices[device],
+                siemens: less(slopes, &then.siemens),
+                amps: std::array::from_fn(|p| amps[p] - then.amps[p]),
+            }
+        });
+        let steps = scratch.laid.steps(&self.centre.laid, &scratch.x);
+        let laid = update.lay(self.frame, self.centre, steps, turned);
+        scratch.solver.update = update;
+        laid?;
+        let length = scratch.x.len();
+        scratch.residual.clear();
+        scratch.residual.resize(length, 0.0);
+        scratch.solver.update.leave(&mut scratch.residual);
+        scratch
+            .solver
+            .update
+            .first_step(length, &mut scratch.step);
+        scratch.solver.by_update = true;
+        scratch.is_made_here();
+        scratch.is_direct = true;
         Some(())
     }
 
-    /// Currents left over at every node at the present guess, devices as they were looked at.
-    fn leave_at_start(&self, scratch: &mut NearScratch) {
-        let mut left = std::mem::take(&mut scratch.residual);
-        left.clear();
-        left.resize(scratch.x.len(), 0.0);
-        if scratch
-            .laid
-            .leave_changed(&self.centre.laid, &scratch.x, &mut left)
-        {
-            // The known point leaves nothing over but for what is changed.
-            for &device in &scratch.turned {
-                let socket = self.frame.socket(device);
-                let mut amps = self.drawn(device, &scratch.looks[device], &scratch.x, scratch);
-                for (amps, then) in amps
-                    .iter_mut()
-                    .zip(&self.centre.looks[device].currents.amps)
-                {
-                    *amps -= then;
-                }
-                socket.draw(&amps, &mut left);
-            }
+    /// Solves J x = b by what is at hand.
+    fn solve(&self, solver: &mut Solver, b: &mut [f64]) {
+        if solver.by_update {
+            self.centre.solve(self.frame, b);
+            solver.update.correct(b);
         } else {
-            self.leave(scratch, &mut left);
+            solver.factors.solve(&self.frame.pattern, b);
         }
-        scratch.residual = left;
     }
 
-    /// The same, every wire and every device.
-    fn leave(&self, scratch: &NearScratch, left: &mut [f64]) {
+    /// Makes the step from `x` by new factors, at the devices' present slopes.
+    fn step_anew(&self, scratch: &mut NearScratch) -> Option<()> {
+        let laid = &mut scratch.laid;
+        self.centre.sum_laid(self.base.network, self.frame, laid);
+        let solver = &mut scratch.solver;
+        let values = solver.factors.begin(laid);
+        for &device in &scratch.turned {
+            let slopes = match scratch.pinned.iter().find(|p| p.device == device) {
+                Some(pinned) => &pinned.through,
+                None => &scratch.seats[device].here().currents.siemens,
+            };
+            let then = &self.centre.looks[device].currents.siemens;
+            self.frame.socket(device).turn(slopes, then, values);
+        }
+        solver.factors.finish(&self.frame.pattern, &laid.extras)?;
+        solver.by_update = false;
+        scratch.is_made_here();
+        scratch.step.clone_from(&scratch.residual);
+        self.solve(&mut scratch.solver, &mut scratch.step);
+        scratch.is_direct = true;
+        Some(())
+    }
+
+    /// Makes the step from `x` of the correction there, put right for the slopes
+    /// that turned; whether that comes near.
+    fn go_on(&self, scratch: &mut NearScratch) -> bool {
+        let before = self.size(&scratch.correction, scratch);
+        self.refine(scratch);
+        if self.size(&scratch.refined, scratch) > MOST_REFINED * before {
+            return false;
+        }
+        scratch.add_refined();
+        scratch.step.clone_from(&scratch.correction);
+        scratch.is_direct = false;
+        true
+    }
+
+    /// What the slopes that turned since make of the correction, to first order.
+    fn refine(&self, scratch: &mut NearScratch) {
+        let mut refined = std::mem::take(&mut scratch.refined);
+        refined.clear();
+        refined.resize(scratch.correction.len(), 0.0);
+        let mut draw = |device: usize, then: &Block, now: &Block| {
+            let socket = self.frame.socket(device);
+            socket.draw_turned(now, then, &scratch.correction, &mut refined);
+        };
+        for (device, then) in &scratch.solver.turned {
+            draw(*device, then, &scratch.seats[*device].last().currents.siemens);
+        }
+        for (device, seat) in scratch.seats.iter().enumerate() {
+            if seat.is_fresh && !seat.is_turned_since {
+                let then = &seat.here().currents.siemens;
+                draw(device, then, &seat.last().currents.siemens);
+            }
+        }
+        self.solve(&mut scratch.solver, &mut refined);
+        scratch.refined = refined;
+    }
+
+    /// Currents left over at every node at the present guess, every wire and every device.
+    fn leave(&self, scratch: &NearScratch, left: &mut Vec<f64>) {
         self.leave_wires(&scratch.x, scratch, left);
-        for (device, look) in scratch.looks.iter().enumerate() {
-            let amps = self.drawn(device, look, &scratch.x, scratch);
+        for (device, seat) in scratch.seats.iter().enumerate() {
+            let amps = self.drawn(device, seat.here(), &scratch.x, scratch);
             self.frame.socket(device).draw(&amps, left);
         }
     }
 
-    fn leave_wires(&self, x: &[f64], scratch: &NearScratch, left: &mut [f64]) {
+    fn leave_wires(&self, x: &[f64], scratch: &NearScratch, left: &mut Vec<f64>) {
+        left.clear();
+        left.resize(x.len(), 0.0);
         scratch.laid.leave(x, left);
         if let Some(bench) = scratch.values.bench {
             left[self.frame.index(bench.from)] -= bench.amps;
@@ -326,7 +420,7 @@ impl Settling<'_> {
         }
     }
 
-    /// What a device draws at `x` by a look at it, along the slopes that the factors have.
+    /// What a device draws at `x` by a look at it, along the slopes that the equations at hand have.
     fn drawn(
         &self,
         device: usize,
@@ -335,7 +429,7 @@ impl Settling<'_> {
         scratch: &NearScratch,
     ) -> [f64; MAX_PORTS] {
         let mut off = self.frame.socket(device).volts(x);
-        let mut slopes = &scratch.looks[device].currents.siemens;
+        let mut slopes = &scratch.seats[device].here().currents.siemens;
         match scratch.pin(device) {
             None => {
                 for (off, v) in off.iter_mut().zip(&look.volts) {
@@ -347,72 +441,30 @@ impl Settling<'_> {
                 slopes = &pinned.through;
             }
         }
-        along(&look.currents.amps, slopes, &off)
+        along::<MAX_PORTS>(&look.currents.amps, slopes, &off)
     }
 
-    /// Asks the devices that a step took somewhere else, and sums up what is left over there.
+    /// Asks the devices that a step took somewhere else, and finds what is left over there.
     fn look(&self, damping: f64, scratch: &mut NearScratch) {
         let mut left = std::mem::take(&mut scratch.next);
-        left.clear();
-        left.resize(scratch.trial.len(), 0.0);
-        self.leave_wires(&scratch.trial, scratch, &mut left);
-        for device in 0..scratch.looks.len() {
-            let socket = self.frame.socket(device);
-            let here = &scratch.looks[device];
-            let pinned = scratch.pin(device);
-            let mut volts = match pinned {
-                None => socket.volts(&scratch.trial),
-                Some(pinned) => {
-                    let (at, by) = (socket.volts(&scratch.x), socket.volts(&scratch.step));
-                    let there: PortVolts = std::array::from_fn(|p| at[p] - by[p]);
-                    let step = times_vector(&pinned.inverse, &pinned.off(here, &there));
-                    std::array::from_fn(|p| here.volts[p] + damping * step[p])
-                }
-            };
-            let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
-            // What is no number has moved.
-            let far = off.iter().fold(0.0, |far: f64, d| {
-                if d.is_nan() {
-                    f64::INFINITY
-                } else {
-                    far.max(d.abs())
-                }
-            });
-            let is_fresh =
-                scratch.values.present[device] && far >= ALONG_SLOPES && !here.is_straight(&off);
-            if is_fresh {
-                let mut is_held = pinned.is_some();
-                for v in &mut volts {
-                    is_held |= v.abs() > MOST_VOLTS;
-                    *v = v.clamp(-MOST_VOLTS, MOST_VOLTS);
-                }
-                let currents = self.ask(&scratch.values, device, &volts);
-                let amps = currents.amps;
-                let mut fresh = Look {
-                    volts,
-                    currents,
-                    ..Look::default()
-                };
-                if !is_held {
-                    let tangent = along(&here.currents.amps, &here.currents.siemens, &off);
-                    fresh.note_bend(&amps, &tangent, &off);
-                }
-                scratch.fresh[device] = fresh;
-                if is_held {
-                    let fresh = &scratch.fresh[device];
-                    let amps = self.drawn(device, fresh, &scratch.trial, scratch);
-                    socket.draw(&amps, &mut left);
-                } else {
-                    socket.draw(&amps, &mut left);
-                }
-            } else if pinned.is_some() {
-                let amps = self.drawn(device, here, &scratch.trial, scratch);
-                socket.draw(&amps, &mut left);
-            } else {
-                let currents = &here.currents;
-                socket.draw(&along(&currents.amps, &currents.siemens, &off), &mut left);
+        if scratch.is_direct {
+            left.clear();
+            left.extend(scratch.residual.iter().map(|amps| (1.0 - damping) * amps));
+        } else {
+            self.leave_wires(&scratch.trial, scratch, &mut left);
+        }
+        for device in 0..scratch.seats.len() {
+            let ports = self.frame.socket(device).ports();
+            if scratch.pin(device).is_some() {
+                self.look_behind_pins(device, damping, scratch, &mut left);
+                continue;
             }
-            scratch.is_fresh[device] = is_fresh;
+            match ports {
+                1 => self.look_at::<1>(device, scratch, &mut left),
+                2 => self.look_at::<2>(device, scratch, &mut left),
+                3 => self.look_at::<3>(device, scratch, &mut left),
+                _ => self.look_at::<MAX_PORTS>(device, scratch, &mut left),
+            }
         }
         if let Some(common) = left.last_mut() {
             *common = 0.0;
@@ -420,33 +472,151 @@ impl Settling<'_> {
         scratch.next = left;
     }
 
-    /// Goes to where was looked.
-    fn accept(&self, scratch: &mut NearScratch) -> Option<()> {
+    /// Asks one device of so many ports where it must be, and adds what it leaves over.
+    #[inline]
+    fn look_at<const N: usize>(&self, device: usize, scratch: &mut NearScratch, left: &mut [f64]) {
+        let socket = self.frame.socket(device);
+        let seat = &mut scratch.seats[device];
+        let here = &seat.looks[seat.now];
+        let volts = socket.volts_of::<N>(&scratch.trial);
+        let mut off = [0.0; MAX_PORTS];
+        for p in 0..N {
+            off[p] = volts[p] - here.volts[p];
+        }
+        seat.is_fresh = scratch.values.present[device]
+            && !is_within(&off, ALONG_SLOPES)
+            && !here.is_straight(&off);
+        if !seat.is_fresh {
+            if !scratch.is_direct {
+                let amps = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
+                socket.draw_of::<N>(&amps, left);
+            }
+            return;
+        }
+        let tangent = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
+        let is_held = !is_within(&volts, MOST_VOLTS);
+        let asked = if is_held {
+            volts.map(|v| v.clamp(-MOST_VOLTS, MOST_VOLTS))
+        } else {
+            volts
+        };
+        let mut amps;
+        let [one, other] = &mut seat.looks;
+        let (here, fresh) = if seat.now == 0 { (one, other) } else { (other, one) };
+        *fresh = Look::new(asked, self.ask(&scratch.values, device, &asked));
+        if is_held {
+            for p in 0..N {
+                off[p] = volts[p] - asked[p];
+            }
+            amps = along::<N>(&fresh.currents.amps, &here.currents.siemens, &off);
+        } else {
+            amps = fresh.currents.amps;
+            fresh.note_bend(&tangent, &off);
+        }
+        if scratch.is_direct {
+            for p in 0..N {
+                amps[p] -= tangent[p];
+            }
+        }
+        socket.draw_of::<N>(&amps, left);
+    }
+
+    /// The same for a device with resistance in its pins.
+    fn look_behind_pins(
+        &self,
+        device: usize,
+        damping: f64,
+        scratch: &mut NearScratch,
+        left: &mut [f64],
+    ) {
+        let Some(pinned) = scratch.pin(device) else {
+            return;
+        };
+        let socket = self.frame.socket(device);
+        let here = scratch.seats[device].here();
+        let (at, by) = (socket.volts(&scratch.x), socket.volts(&scratch.step));
+        let there: PortVolts = std::array::from_fn(|p| at[p] - by[p]);
+        let step = times_vector(&pinned.inverse, &pinned.off(here, &there));
+        let volts: PortVolts = std::array::from_fn(|p| here.volts[p] + damping * step[p]);
+        let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
+        let is_fresh = scratch.values.present[device]
+            && !is_within(&off, ALONG_SLOPES)
+            && !here.is_straight(&off);
+        let tangent = self.drawn(device, here, &scratch.trial, scratch);
+        let mut amps = tangent;
+        if is_fresh {
+            let volts = volts.map(|v| v.clamp(-MOST_VOLTS, MOST_VOLTS));
+            let fresh = Look::new(volts, self.ask(&scratch.values, device, &volts));
+            amps = self.drawn(device, &fresh, &scratch.trial, scratch);
+            *scratch.seats[device].other() = fresh;
+        }
+        scratch.seats[device].is_fresh = is_fresh;
+        if scratch.is_direct {
+            for (amps, tangent) in amps.iter_mut().zip(&tangent) {
+                *amps -= tangent;
+            }
+        }
+        socket.draw(&amps, left);
+    }
+
+    /// Sums up what is left over where was looked, where it is not yet, and makes the correction anew.
+    fn look_again(&self, scratch: &mut NearScratch) {
+        if !std::mem::take(&mut scratch.is_direct) {
+            return;
+        }
+        let mut left = std::mem::take(&mut scratch.next);
+        self.leave_wires(&scratch.trial, scratch, &mut left);
+        for (device, seat) in scratch.seats.iter().enumerate() {
+            let amps = self.drawn(device, seat.last(), &scratch.trial, scratch);
+            self.frame.socket(device).draw(&amps, &mut left);
+        }
+        if let Some(common) = left.last_mut() {
+            *common = 0.0;
+        }
+        scratch.next = left;
+        scratch.correction.clone_from(&scratch.next);
+        self.solve(&mut scratch.solver, &mut scratch.correction);
+    }
+
+    /// Goes to where was looked; whether what is left over there, or the slopes, are not as they were told.
+    fn accept(&self, scratch: &mut NearScratch) -> Option<bool> {
         std::mem::swap(&mut scratch.x, &mut scratch.trial);
         std::mem::swap(&mut scratch.residual, &mut scratch.next);
         let mut bent = false;
-        for device in 0..scratch.looks.len() {
-            if !scratch.is_fresh[device] {
+        let mut moved = 0.0f64;
+        for device in 0..scratch.seats.len() {
+            let seat = &mut scratch.seats[device];
+            if !seat.is_fresh {
                 continue;
             }
-            let fresh = &scratch.fresh[device];
-            bent |= fresh.volts.iter().any(|v| v.abs() >= MOST_VOLTS);
-            scratch.looks[device] = *fresh;
-            scratch.is_fresh[device] = false;
+            moved = moved.max(seat.went());
+            if !std::mem::replace(&mut seat.is_turned_since, true) {
+                let then = seat.here().currents.siemens;
+                scratch.solver.turned.push((device, then));
+            }
+            seat.now = 1 - seat.now;
+            seat.is_fresh = false;
+            let slot = &self.base.network.devices[device];
+            let volts = &seat.here().volts;
+            bent |= volts.iter().any(|v| v.abs() >= MOST_VOLTS);
+            let weights = &mut scratch.weights[slot.first_port..][..slot.ports.len()];
+            for (w, v) in weights.iter_mut().zip(volts) {
+                *w = weight(*v);
+            }
             scratch.turned_by(device);
         }
+        scratch.solver.moved += moved;
         for pinned in &mut scratch.pinned {
-            pinned.turn(&scratch.looks[pinned.device].currents.siemens)?;
+            pinned.turn(&scratch.seats[pinned.device].here().currents.siemens)?;
             bent = true;
         }
         if bent {
             // These draw by their new slopes now.
             let mut left = std::mem::take(&mut scratch.residual);
-            left.fill(0.0);
             self.leave(scratch, &mut left);
             scratch.residual = left;
         }
-        Some(())
+        Some(bent)
     }
 
     /// Takes the last correction, which needs no further look.
@@ -461,11 +631,7 @@ impl Settling<'_> {
             currents: Vec::with_capacity(network.devices.len()),
         };
         for (device, slot) in network.devices.iter().enumerate() {
-            let look = if scratch.is_fresh[device] {
-                &scratch.fresh[device]
-            } else {
-                &scratch.looks[device]
-            };
+            let look = scratch.seats[device].last();
             let socket = self.frame.socket(device).volts(&scratch.trial);
             let ports = slot.ports.len();
             let off: PortVolts = match scratch.pin(device) {
@@ -490,45 +656,72 @@ impl Settling<'_> {
         })
     }
 
-    /// Whether the correction at hand leaves nothing. It was made with slopes that the step
-    /// before it has turned by about its share of [`ROUNDED_OVER`], and what is left is that share of it.
-    fn is_settled(&self, scratch: &NearScratch) -> bool {
-        let mut moved = 0.0f64;
-        for (device, is_fresh) in scratch.is_fresh.iter().enumerate() {
-            if *is_fresh {
-                let volts = &scratch.fresh[device].volts;
-                for (a, b) in volts.iter().zip(&scratch.looks[device].volts) {
-                    moved = moved.max((a - b).abs());
-                }
-            }
-        }
-        let share = moved / ROUNDED_OVER;
-        if share > MOST_TURNED {
+    /// Whether the correction at hand, put right where it must be, leaves nothing.
+    fn is_settled(&self, scratch: &mut NearScratch) -> bool {
+        let still = |scratch: &NearScratch| {
+            let ports = self.frame.port_ends.iter();
+            // What is no number is not still.
+            ports
+                .map(|&ends| between(ends, &scratch.correction).abs())
+                .all(|by| by <= ALONG_SLOPES)
+        };
+        if !still(scratch) {
             return false;
         }
-        let share = share.max(LEAST_SHARE);
-        let mut pairs = scratch.correction.iter().zip(&scratch.trial);
-        pairs.all(|(c, x)| share * c.abs() <= SETTLED.0 + SETTLED.1 * x.abs())
+        if scratch.is_direct {
+            self.look_again(scratch);
+            if !still(scratch) {
+                return false;
+            }
+        }
+        // The correction was made with slopes that the way to here has turned by about its share
+        // of what corners are rounded over, and what is left is that share of it.
+        let went = scratch.seats.iter().map(Seat::went);
+        let moved = went.fold(0.0, f64::max);
+        let share = (scratch.solver.moved + moved) / ROUNDED_OVER;
+        if share <= MOST_TURNED
+            && scratch.leaves_nothing(&scratch.correction, share.max(LEAST_SHARE))
+        {
+            return true;
+        }
+        if !scratch.pinned.is_empty() {
+            return false;
+        }
+        let before = self.size(&scratch.correction, scratch);
+        self.refine(scratch);
+        let ratio = self.size(&scratch.refined, scratch) / before.max(f64::MIN_POSITIVE);
+        // What is no number is not small.
+        if ratio <= MOST_REFINED
+            && scratch.leaves_nothing(&scratch.refined, (2.0 * ratio).max(LEAST_SHARE))
+        {
+            scratch.add_refined();
+            return true;
+        }
+        false
     }
 
     /// A step measured at the devices' electrodes against the voltages it changes.
     fn size(&self, step: &[f64], scratch: &NearScratch) -> f64 {
-        let mut sum = 0.0;
-        for (device, look) in scratch.looks.iter().enumerate() {
-            let by = self.frame.socket(device).volts(step);
-            for (d, v) in by.iter().zip(&look.volts) {
-                let relative = d / (1.0 + 0.1 * v.abs());
-                sum += relative * relative;
-            }
-        }
+        let ports = self.frame.port_ends.iter().zip(&scratch.weights);
+        let sum: f64 = ports
+            .map(|(&ends, weight)| (between(ends, step) * weight).powi(2))
+            .sum();
         sum.sqrt()
     }
 }
 
 impl NearScratch {
+    /// The factors at hand are those of the present slopes.
+    fn is_made_here(&mut self) {
+        for (device, _) in self.solver.turned.drain(..) {
+            self.seats[device].is_turned_since = false;
+        }
+        self.solver.moved = 0.0;
+    }
+
     fn turned_by(&mut self, device: usize) {
-        if !self.is_turned[device] {
-            self.is_turned[device] = true;
+        let seat = &mut self.seats[device];
+        if !std::mem::replace(&mut seat.is_turned, true) {
             self.turned.push(device);
         }
     }
@@ -538,18 +731,33 @@ impl NearScratch {
         self.pinned.iter().find(|pinned| pinned.device == device)
     }
 
-    /// Factors the equations at the devices' present slopes.
-    fn factor(&mut self, settling: &Settling<'_>) -> Option<()> {
-        let values = self.factors.begin(&self.laid);
-        for &device in &self.turned {
-            let slopes = match self.pinned.iter().find(|p| p.device == device) {
-                Some(pinned) => &pinned.through,
-                None => &self.looks[device].currents.siemens,
-            };
-            let then = &settling.centre.looks[device].currents.siemens;
-            turn(settling.frame.socket(device), slopes, then, values);
+    fn add_refined(&mut self) {
+        for (c, r) in self.correction.iter_mut().zip(&self.refined) {
+            *c += r;
         }
-        self.factors
-            .finish(&settling.frame.pattern, &self.laid.extras)
     }
+
+    /// Whether this share of a correction is nothing at any node.
+    fn leaves_nothing(&self, correction: &[f64], share: f64) -> bool {
+        let mut pairs = correction.iter().zip(&self.trial);
+        pairs.all(|(c, x)| share * c.abs() <= SETTLED.0 + SETTLED.1 * x.abs())
+    }
+}
+
+/// One over what a volt at a port that has so many is measured against.
+fn weight(volts: f64) -> f64 {
+    1.0 / (1.0 + 0.1 * volts.abs())
+}
+
+/// The most that any port moves.
+#[inline]
+fn farthest(off: &PortVolts) -> f64 {
+    let larger = |far: f64, d: &f64| if d.abs() > far { d.abs() } else { far };
+    off.iter().fold(0.0, larger)
+}
+
+/// Whether no port moves further; what is no number has moved.
+#[inline]
+fn is_within(off: &PortVolts, most: f64) -> bool {
+    off.iter().all(|d| d.abs() <= most)
 }
