@@ -10,6 +10,7 @@
 mod centre;
 mod drives;
 mod factors;
+mod few;
 mod frame;
 mod load;
 mod look;

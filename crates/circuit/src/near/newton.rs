@@ -15,6 +15,7 @@ use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
+use super::few::Few;
 use super::frame::{Frame, Laid, between};
 use super::look::{LONGEST_STRAIGHT, Look};
 use super::pins::{Block, Pinned, along, pins, times_vector};
@@ -43,12 +44,15 @@ const MOST_TURNED: f64 = 0.5;
 /// What is left of a correction at best, if the factors have lost nearly all digits.
 const LEAST_SHARE: f64 = 0.05;
 
+/// Where a correction is this share of the step before it, or more, the devices behind it are led on alone.
+const SLOW: f64 = 0.1;
+
 /// Where a correction is this share of the step before it, or less, the factors come near enough
 /// for the next step also.
-const NEAR_ENOUGH: f64 = 0.05;
+const NEAR_ENOUGH: f64 = 0.01;
 
 /// A correction put right for the slopes that turned must change by no more than this share to be believed.
-const MOST_REFINED: f64 = 0.1;
+const MOST_REFINED: f64 = 0.05;
 
 /// A step no larger than this that nothing improves is rounding, volts: a node
 /// that hangs on leaks alone is known no better.
@@ -78,7 +82,7 @@ fn less(to: &Block, from: &Block) -> Block {
 
 /// What steps are made with.
 #[derive(Clone, Debug, Default)]
-struct Solver {
+pub(super) struct Solver {
     /// The known point's factors and this, or
     update: Update,
     /// these alone.
@@ -92,7 +96,7 @@ struct Solver {
 
 /// A device on its way.
 #[derive(Clone, Debug, Default)]
-struct Seat {
+pub(super) struct Seat {
     looks: [Look; 2],
     /// Which of the looks was made at the present guess.
     now: usize,
@@ -105,7 +109,7 @@ struct Seat {
 }
 
 impl Seat {
-    fn here(&self) -> &Look {
+    pub(super) fn here(&self) -> &Look {
         &self.looks[self.now]
     }
 
@@ -133,22 +137,25 @@ impl Seat {
 pub(crate) struct NearScratch {
     pub(super) values: Values,
     pub(super) laid: Laid,
-    solver: Solver,
-    seats: Vec<Seat>,
+    pub(super) solver: Solver,
+    pub(super) seats: Vec<Seat>,
     /// Devices with other slopes than at the known point.
     turned: Vec<usize>,
     /// By port of the network, one over what a volt there is measured against.
-    weights: Vec<f64>,
-    pinned: Vec<Pinned>,
-    x: Vec<f64>,
-    trial: Vec<f64>,
+    pub(super) weights: Vec<f64>,
+    pub(super) pinned: Vec<Pinned>,
+    pub(super) x: Vec<f64>,
+    pub(super) trial: Vec<f64>,
     residual: Vec<f64>,
     next: Vec<f64>,
-    step: Vec<f64>,
+    pub(super) step: Vec<f64>,
     /// Whether the step solves the equations at `x`, or only comes near.
-    is_direct: bool,
-    correction: Vec<f64>,
+    pub(super) is_direct: bool,
+    pub(super) correction: Vec<f64>,
     refined: Vec<f64>,
+    /// Devices that the next step takes far off their tangents.
+    pub(super) astray: Vec<usize>,
+    pub(super) few: Few,
 }
 
 /// The problem at hand.
@@ -160,7 +167,7 @@ pub(super) struct Settling<'a> {
 }
 
 impl Settling<'_> {
-    fn ask(&self, values: &Values, device: usize, volts: &PortVolts) -> PortCurrents {
+    pub(super) fn ask(&self, values: &Values, device: usize, volts: &PortVolts) -> PortCurrents {
         if !values.present[device] {
             return PortCurrents::default();
         }
@@ -191,6 +198,7 @@ impl Settling<'_> {
                 scratch.trial.clear();
                 let pairs = scratch.x.iter().zip(&scratch.step);
                 scratch.trial.extend(pairs.map(|(x, d)| x - damping * d));
+                let is_led = damping >= 1.0 && self.lead(scratch);
                 self.look(damping, scratch);
                 scratch.correction.clone_from(&scratch.next);
                 self.solve(&mut scratch.solver, &mut scratch.correction);
@@ -208,10 +216,18 @@ impl Settling<'_> {
                     self.look_again(scratch);
                     return self.finish(scratch);
                 }
+                if damping >= 1.0 && !is_led && self.find_astray(scratch) {
+                    continue;
+                }
+                scratch.astray.clear();
                 damping *= 0.5;
                 if damping < LEAST_DAMPING {
                     return None;
                 }
+            }
+            scratch.astray.clear();
+            if damping >= 1.0 && after > SLOW * before {
+                self.find_astray(scratch);
             }
             let is_near = damping >= 1.0 && after <= NEAR_ENOUGH * before;
             if after < (1.0 - 0.75 * damping) * before {
@@ -243,6 +259,7 @@ impl Settling<'_> {
         scratch.turned.clear();
         scratch.solver.turned.clear();
         scratch.pinned.clear();
+        scratch.astray.clear();
         if let Some(start) = start {
             for (device, slot) in network.devices.iter().enumerate() {
                 let ports = slot.ports.len();
@@ -333,7 +350,7 @@ impl Settling<'_> {
     }
 
     /// Solves J x = b by what is at hand.
-    fn solve(&self, solver: &mut Solver, b: &mut [f64]) {
+    pub(super) fn solve(&self, solver: &mut Solver, b: &mut [f64]) {
         if solver.by_update {
             self.centre.solve(self.frame, b);
             solver.update.correct(b);
