@@ -125,6 +125,7 @@ impl Lu {
     }
 
     /// Size of the smallest pivot.
+    #[cfg(test)]
     pub(crate) fn least_pivot(&self) -> f64 {
         (0..self.factors.rows)
             .map(|i| self.factors[(i, i)].abs())

@@ -10,19 +10,17 @@
 //! hand, and δ(v) what their currents leave their tangents by. That is two or three equations a device, and a
 //! step of Newton's method in them asks these devices and no other. Where they settle so, all are looked at.
 
-use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
+use deadstage_parts::{MAX_PORTS, PortCurrents};
 
+use super::centre::{Place, add_scaled};
 use super::frame::between;
 use super::newton::{NearScratch, Settling};
-use crate::dense::{Lu, Matrix};
-
-/// Most ports that are led on together.
-const MOST_PORTS: usize = 6;
+use super::small::{Few, MOST, Small};
 
 /// A device behind this share of the largest correction, or less, is left on its tangent.
 const LEAST_ASTRAY: f64 = 0.1;
 
-/// Steps of this size, as sizes are measured, are short enough.
+/// A step of this size, as sizes are measured, ends it.
 const SHORT: f64 = 1e-4;
 
 /// Looks before giving up, and the shortest fraction of a step tried.
@@ -31,26 +29,34 @@ const LEAST_DAMPING: f64 = 1.0 / 256.0;
 
 /// Buffers used again.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Few {
+pub(super) struct FewScratch {
     /// How much of a correction is each device's.
     sizes: Vec<(f64, usize)>,
     /// By port, what a current into it does to every node.
     columns: Vec<f64>,
-    ends: Vec<[u32; 2]>,
-    weights: Vec<f64>,
-    /// K, and 1 + K (S − S₀).
-    seen: Matrix,
-    slope: Matrix,
-    lu: Lu,
-    /// v₁, v, and the step from there.
-    led: Vec<f64>,
-    volts: Vec<f64>,
-    step: Vec<f64>,
-    /// At the volts on trial: what is left over, δ, and what the slopes differ by.
-    trial: Vec<f64>,
-    left: Vec<f64>,
-    departures: Vec<f64>,
-    turned: Vec<PortCurrents>,
+}
+
+/// The network as the ports of a few devices see it.
+struct Seen<'a> {
+    settling: &'a Settling<'a>,
+    scratch: &'a NearScratch,
+    /// By port, one over what a volt is measured against.
+    weights: Few,
+    /// K.
+    ohms: Small,
+    /// v₁.
+    led: Few,
+}
+
+/// The devices at some volts.
+struct Look {
+    volts: Few,
+    /// v − v₁ + K δ(v).
+    left: Few,
+    /// δ(v).
+    departures: Few,
+    /// S − S₀.
+    turned: Small,
 }
 
 impl Settling<'_> {
@@ -75,7 +81,7 @@ impl Settling<'_> {
         let mut ports = 0;
         for &(size, device) in &sizes {
             ports += self.base.network.devices[device].ports.len();
-            if ports > MOST_PORTS || size < LEAST_ASTRAY * LEAST_ASTRAY * sizes[0].0 {
+            if ports > MOST || size < LEAST_ASTRAY * LEAST_ASTRAY * sizes[0].0 {
                 break;
             }
             scratch.astray.push(device);
@@ -84,176 +90,161 @@ impl Settling<'_> {
         !scratch.astray.is_empty()
     }
 
-    /// Moves the guess on trial to where the devices that go astray settle by themselves; whether they do.
-    pub(super) fn lead(&self, scratch: &mut NearScratch) -> bool {
+    /// Moves the guess on trial to where the devices that go astray settle by themselves, if they do.
+    pub(super) fn lead(&self, scratch: &mut NearScratch) {
         if scratch.astray.is_empty() {
-            return false;
+            return;
         }
-        let mut few = std::mem::take(&mut scratch.few);
-        let is_led = self.see(&mut few, scratch) && self.settle_few(&mut few, scratch);
-        if is_led {
-            let length = scratch.trial.len();
-            for (column, departure) in few.columns.chunks_exact(length).zip(&few.departures) {
-                for (trial, c) in scratch.trial.iter_mut().zip(column) {
-                    *trial -= departure * c;
+        let length = scratch.trial.len();
+        let mut columns = std::mem::take(&mut scratch.few.columns);
+        columns.clear();
+        for &device in &scratch.astray {
+            let socket = self.frame.socket(device);
+            let first = self.base.network.devices[device].first_port;
+            for port in 0..socket.ports() {
+                let begin = columns.len();
+                let ends = socket.ends(port);
+                if scratch.solver.by_update {
+                    let place = Some(Place::Port(first + port));
+                    self.centre
+                        .append_column(self.frame, place, ends, &mut columns);
+                    scratch.solver.update.correct(&mut columns[begin..]);
+                    continue;
                 }
+                columns.resize(begin + length, 0.0);
+                columns[begin + ends[0] as usize] += 1.0;
+                columns[begin + ends[1] as usize] -= 1.0;
+                self.solve(&mut scratch.solver, &mut columns[begin..]);
+            }
+        }
+        if let Some(departures) = self.see(&columns, scratch).settle() {
+            for (column, departure) in columns.chunks_exact(length).zip(&departures) {
+                add_scaled(&mut scratch.trial, -departure, column);
             }
             scratch.is_direct = false;
         }
-        scratch.few = few;
-        is_led
+        scratch.few.columns = columns;
     }
 
-    /// How the ports see the network from where they are.
-    fn see(&self, few: &mut Few, scratch: &mut NearScratch) -> bool {
-        let length = scratch.trial.len();
-        few.ends.clear();
-        few.weights.clear();
-        few.columns.clear();
+    /// How the ports see the network, by these columns.
+    fn see<'s>(&'s self, columns: &[f64], scratch: &'s NearScratch) -> Seen<'s> {
+        let mut seen = Seen {
+            settling: self,
+            scratch,
+            weights: Few::default(),
+            ohms: Small::default(),
+            led: Few::default(),
+        };
         for &device in &scratch.astray {
             let slot = &self.base.network.devices[device];
             for port in slot.first_port..slot.first_port + slot.ports.len() {
-                few.ends.push(self.frame.port_ends[port]);
-                few.weights.push(scratch.weights[port]);
+                let ends = self.frame.port_ends[port];
+                let row = seen.ohms.rows;
+                for (ohms, column) in seen.ohms.at[row]
+                    .iter_mut()
+                    .zip(columns.chunks_exact(scratch.trial.len()))
+                {
+                    *ohms = between(ends, column);
+                }
+                seen.led[row] = between(ends, &scratch.trial);
+                seen.weights[row] = scratch.weights[port];
+                seen.ohms.rows += 1;
             }
         }
-        few.columns.resize(few.ends.len() * length, 0.0);
-        for (column, [from, to]) in few.columns.chunks_exact_mut(length).zip(&few.ends) {
-            column[*from as usize] += 1.0;
-            column[*to as usize] -= 1.0;
-            self.solve(&mut scratch.solver, column);
-        }
-        let count = few.ends.len();
-        few.seen.reset(count, count);
-        for (j, column) in few.columns.chunks_exact(length).enumerate() {
-            for (i, &ends) in few.ends.iter().enumerate() {
-                few.seen[(i, j)] = between(ends, column);
-            }
-        }
-        few.led.clear();
-        few.led
-            .extend(few.ends.iter().map(|&ends| between(ends, &scratch.trial)));
-        few.led.iter().all(|v| v.is_finite())
+        seen
     }
+}
 
-    /// Newton's method in these ports.
-    fn settle_few(&self, few: &mut Few, scratch: &NearScratch) -> bool {
-        few.volts.clear();
-        for &device in &scratch.astray {
-            let ports = self.base.network.devices[device].ports.len();
-            let here = scratch.seats[device].here();
-            few.volts.extend_from_slice(&here.volts[..ports]);
+impl Seen<'_> {
+    /// Newton's method in these ports, from where the devices are on their tangents: their departures.
+    fn settle(&self) -> Option<Few> {
+        let rows = self.ohms.rows;
+        let mut inverse = Small::unit(rows);
+        let mut volts = Few::default();
+        let mut first = 0;
+        for &device in &self.scratch.astray {
+            let ports = self.settling.frame.socket(device).ports();
+            let here = &self.scratch.seats[device].here().volts;
+            volts[first..first + ports].copy_from_slice(&here[..ports]);
+            first += ports;
         }
-        // There they are on their tangents still.
-        few.step.clear();
-        few.step
-            .extend(few.volts.iter().zip(&few.led).map(|(v, led)| v - led));
-        let count = few.ends.len();
-        few.slope.reset(count, count);
-        for i in 0..count {
-            few.slope[(i, i)] = 1.0;
-        }
+        let mut step = std::array::from_fn(|p| volts[p] - self.led[p]);
         let mut damping: f64 = 1.0;
-        if few.lu.factor(&few.slope).is_err() {
-            return false;
-        }
         for _ in 0..MOST_LOOKS {
-            let before = few.size(&few.step);
-            few.trial.clear();
-            let pairs = few.volts.iter().zip(&few.step);
-            few.trial.extend(pairs.map(|(v, d)| v - damping * d));
-            self.look_at_few(few, scratch);
-            let mut correction = std::mem::take(&mut few.step);
-            correction.clone_from(&few.left);
-            few.lu.solve(&mut correction);
-            let after = few.size(&correction);
+            let before = self.size(&step);
+            let look = self.look(std::array::from_fn(|p| volts[p] - damping * step[p]));
+            let after = self.size(&inverse.times(&look.left));
+            let is_less = after <= (1.0 - 0.25 * damping) * before;
             // What is no number is not less.
-            if !(after <= (1.0 - 0.25 * damping) * before) {
-                // Back to the step, which the trial was made by.
-                let pairs = few.volts.iter().zip(&few.trial);
-                correction.clear();
-                correction.extend(pairs.map(|(v, trial)| (v - trial) / damping));
-                few.step = correction;
+            if !is_less {
                 damping *= 0.5;
                 if damping < LEAST_DAMPING {
-                    return false;
+                    return None;
                 }
                 continue;
             }
             if after < (1.0 - 0.75 * damping) * before {
                 damping = (damping * 4.0).min(1.0);
             }
-            few.volts.clone_from(&few.trial);
-            few.turn(self, scratch);
-            if few.lu.factor(&few.slope).is_err() {
-                return false;
-            }
-            correction.clone_from(&few.left);
-            few.lu.solve(&mut correction);
-            few.step = correction;
-            if few.size(&few.step) < SHORT {
-                return true;
+            volts = look.volts;
+            inverse = self.slope(&look).inverse()?.0;
+            step = inverse.times(&look.left);
+            if self.size(&step) < SHORT {
+                // By their slopes there.
+                let turned = look.turned.times(&step);
+                return Some(std::array::from_fn(|p| look.departures[p] - turned[p]));
             }
         }
-        false
+        None
     }
 
-    /// Asks the devices at the volts on trial.
-    fn look_at_few(&self, few: &mut Few, scratch: &NearScratch) {
-        few.departures.clear();
-        few.turned.clear();
+    /// Asks the devices.
+    fn look(&self, volts: Few) -> Look {
+        let mut look = Look {
+            volts,
+            left: Few::default(),
+            departures: Few::default(),
+            turned: Small::zeros(self.ohms.rows),
+        };
         let mut first = 0;
-        for &device in &scratch.astray {
-            let ports = self.base.network.devices[device].ports.len();
-            let here = scratch.seats[device].here();
-            let mut volts: PortVolts = [0.0; MAX_PORTS];
-            volts[..ports].copy_from_slice(&few.trial[first..first + ports]);
-            let now = self.ask(&scratch.values, device, &volts);
+        for &device in &self.scratch.astray {
+            let ports = self.settling.frame.socket(device).ports();
+            let here = self.scratch.seats[device].here();
+            let mut at = [0.0; MAX_PORTS];
+            at[..ports].copy_from_slice(&volts[first..first + ports]);
+            let now: PortCurrents = self.settling.ask(&self.scratch.values, device, &at);
             for p in 0..ports {
-                let mut departure = now.amps[p] - here.currents.amps[p];
+                let then = &here.currents;
+                let mut departure = now.amps[p] - then.amps[p];
                 for q in 0..ports {
-                    departure -= here.currents.siemens[p][q] * (volts[q] - here.volts[q]);
+                    departure -= then.siemens[p][q] * (at[q] - here.volts[q]);
+                    look.turned.at[first + p][first + q] = now.siemens[p][q] - then.siemens[p][q];
                 }
-                few.departures.push(departure);
-            }
-            few.turned.push(now);
-            first += ports;
-        }
-        few.left.clear();
-        for (i, (v, led)) in few.trial.iter().zip(&few.led).enumerate() {
-            let drops = few.seen.row(i).iter().zip(&few.departures);
-            let drop: f64 = drops.map(|(k, amps)| k * amps).sum();
-            few.left.push(v - led + drop);
-        }
-    }
-}
-
-impl Few {
-    /// 1 + K (S − S₀) at the slopes last seen.
-    fn turn(&mut self, settling: &Settling<'_>, scratch: &NearScratch) {
-        let count = self.ends.len();
-        self.slope.reset(count, count);
-        let mut first = 0;
-        for (&device, now) in scratch.astray.iter().zip(&self.turned) {
-            let ports = settling.base.network.devices[device].ports.len();
-            let then = &scratch.seats[device].here().currents.siemens;
-            for p in 0..ports {
-                for q in 0..ports {
-                    let step = now.siemens[p][q] - then[p][q];
-                    for i in 0..count {
-                        self.slope[(i, first + q)] += self.seen[(i, first + p)] * step;
-                    }
-                }
+                look.departures[first + p] = departure;
             }
             first += ports;
         }
-        for i in 0..count {
-            self.slope[(i, i)] += 1.0;
-        }
+        let drops = self.ohms.times(&look.departures);
+        look.left = std::array::from_fn(|p| volts[p] - self.led[p] + drops[p]);
+        look
     }
 
-    fn size(&self, step: &[f64]) -> f64 {
+    /// 1 + K (S − S₀).
+    fn slope(&self, look: &Look) -> Small {
+        let rows = self.ohms.rows;
+        let mut slope = Small::unit(rows);
+        for (row, ohms) in slope.at.iter_mut().zip(&self.ohms.at).take(rows) {
+            for (ohms, turned) in ohms.iter().zip(&look.turned.at).take(rows) {
+                for (entry, turned) in row.iter_mut().zip(turned).take(rows) {
+                    *entry += ohms * turned;
+                }
+            }
+        }
+        slope
+    }
+
+    fn size(&self, step: &Few) -> f64 {
         let pairs = step.iter().zip(&self.weights);
-        pairs.map(|(d, weight)| (d * weight).powi(2)).sum::<f64>().sqrt()
+        pairs.map(|(d, w)| (d * w) * (d * w)).sum::<f64>().sqrt()
     }
 }

@@ -515,34 +515,6 @@ impl Socket {
         out[self.nodes[N] as usize] -= sum;
     }
 
-    /// Adds what `to` draws more than `from`, both being slopes, at steps of the ports.
-    pub(super) fn draw_turned(
-        &self,
-        from: &Block,
-        to: &Block,
-        by: &[f64],
-        out: &mut [f64],
-    ) {
-        match self.ports {
-            1 => self.draw_turned_of::<1>(from, to, by, out),
-            2 => self.draw_turned_of::<2>(from, to, by, out),
-            3 => self.draw_turned_of::<3>(from, to, by, out),
-            _ => self.draw_turned_of::<MAX_PORTS>(from, to, by, out),
-        }
-    }
-
-    #[inline]
-    fn draw_turned_of<const N: usize>(&self, from: &Block, to: &Block, by: &[f64], out: &mut [f64]) {
-        let off = self.volts_of::<N>(by);
-        let mut amps = [0.0; MAX_PORTS];
-        for p in 0..N {
-            for q in 0..N {
-                amps[p] += (to[p][q] - from[p][q]) * off[q];
-            }
-        }
-        self.draw_of::<N>(&amps, out);
-    }
-
     /// Adds what changes slopes `from` to `to` to the entries of a matrix.
     pub(super) fn turn(&self, to: &Block, from: &Block, matrix: &mut [f64]) {
         match self.ports {

@@ -17,6 +17,7 @@ mod look;
 mod newton;
 mod pins;
 mod read;
+mod small;
 mod unmoved;
 mod update;
 

@@ -15,10 +15,11 @@ use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
-use super::few::Few;
+use super::few::FewScratch;
 use super::frame::{Frame, Laid, between};
 use super::look::{LONGEST_STRAIGHT, Look};
 use super::pins::{Block, Pinned, along, pins, times_vector};
+use super::small::MOST;
 use super::update::{Turned, Update};
 use crate::base::Base;
 use crate::overlay::Change;
@@ -44,15 +45,11 @@ const MOST_TURNED: f64 = 0.5;
 /// What is left of a correction at best, if the factors have lost nearly all digits.
 const LEAST_SHARE: f64 = 0.05;
 
+/// A step of this size, as sizes are measured, may be the last.
+const DIRECT: f64 = 0.005;
+
 /// Where a correction is this share of the step before it, or more, the devices behind it are led on alone.
 const SLOW: f64 = 0.1;
-
-/// Where a correction is this share of the step before it, or less, the factors come near enough
-/// for the next step also.
-const NEAR_ENOUGH: f64 = 0.01;
-
-/// A correction put right for the slopes that turned must change by no more than this share to be believed.
-const MOST_REFINED: f64 = 0.05;
 
 /// A step no larger than this that nothing improves is rounding, volts: a node
 /// that hangs on leaks alone is known no better.
@@ -84,14 +81,10 @@ fn less(to: &Block, from: &Block) -> Block {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Solver {
     /// The known point's factors and this, or
-    update: Update,
+    pub(super) update: Update,
     /// these alone.
     factors: Factors,
-    by_update: bool,
-    /// Devices whose slopes have turned since, with those they had.
-    turned: Vec<(usize, Block)>,
-    /// How far devices have moved since, volts.
-    moved: f64,
+    pub(super) by_update: bool,
 }
 
 /// A device on its way.
@@ -102,10 +95,8 @@ pub(super) struct Seat {
     now: usize,
     /// Whether the other was made at the guess on trial.
     is_fresh: bool,
-    /// Whether its slopes are others than at the known point,
+    /// Whether its slopes are others than at the known point.
     is_turned: bool,
-    /// and than those that the factors have.
-    is_turned_since: bool,
 }
 
 impl Seat {
@@ -152,10 +143,9 @@ pub(crate) struct NearScratch {
     /// Whether the step solves the equations at `x`, or only comes near.
     pub(super) is_direct: bool,
     pub(super) correction: Vec<f64>,
-    refined: Vec<f64>,
     /// Devices that the next step takes far off their tangents.
     pub(super) astray: Vec<usize>,
-    pub(super) few: Few,
+    pub(super) few: FewScratch,
 }
 
 /// The problem at hand.
@@ -193,12 +183,17 @@ impl Settling<'_> {
             if !before.is_finite() {
                 return None;
             }
+            // What is small is summed up exactly at once.
+            scratch.is_direct &= before > DIRECT;
+            let mut was_led = !scratch.astray.is_empty();
             let mut after;
             loop {
                 scratch.trial.clear();
                 let pairs = scratch.x.iter().zip(&scratch.step);
                 scratch.trial.extend(pairs.map(|(x, d)| x - damping * d));
-                let is_led = damping >= 1.0 && self.lead(scratch);
+                if damping >= 1.0 {
+                    self.lead(scratch);
+                }
                 self.look(damping, scratch);
                 scratch.correction.clone_from(&scratch.next);
                 self.solve(&mut scratch.solver, &mut scratch.correction);
@@ -216,7 +211,8 @@ impl Settling<'_> {
                     self.look_again(scratch);
                     return self.finish(scratch);
                 }
-                if damping >= 1.0 && !is_led && self.find_astray(scratch) {
+                if damping >= 1.0 && !was_led && self.find_astray(scratch) {
+                    was_led = true;
                     continue;
                 }
                 scratch.astray.clear();
@@ -229,14 +225,11 @@ impl Settling<'_> {
             if damping >= 1.0 && after > SLOW * before {
                 self.find_astray(scratch);
             }
-            let is_near = damping >= 1.0 && after <= NEAR_ENOUGH * before;
             if after < (1.0 - 0.75 * damping) * before {
                 damping = (damping * 4.0).min(1.0);
             }
-            let is_bent = self.accept(scratch)?;
-            if is_bent || !is_near || !self.go_on(scratch) {
-                self.step_anew(scratch)?;
-            }
+            self.accept(scratch)?;
+            self.step_anew(scratch)?;
         }
         None
     }
@@ -249,15 +242,13 @@ impl Settling<'_> {
         scratch.seats.resize_with(devices, Seat::default);
         for (seat, look) in scratch.seats.iter_mut().zip(&self.centre.looks) {
             seat.looks[0] = *look;
-            (seat.now, seat.is_fresh) = (0, false);
-            (seat.is_turned, seat.is_turned_since) = (false, false);
+            (seat.now, seat.is_fresh, seat.is_turned) = (0, false, false);
         }
         scratch.weights.clear();
         scratch
             .weights
             .extend(self.centre.state.volts.iter().map(|v| weight(*v)));
         scratch.turned.clear();
-        scratch.solver.turned.clear();
         scratch.pinned.clear();
         scratch.astray.clear();
         if let Some(start) = start {
@@ -315,7 +306,10 @@ impl Settling<'_> {
         if !scratch.laid.is_beside(&self.centre.laid) {
             return None;
         }
-        let mut update = std::mem::take(&mut scratch.solver.update);
+        let ports = |device: &usize| self.frame.socket(*device).ports();
+        if scratch.turned.iter().map(ports).sum::<usize>() > MOST {
+            return None;
+        }
         let turned = scratch.turned.iter().map(|&device| {
             let look = scratch.seats[device].here();
             let then = &self.centre.looks[device].currents;
@@ -331,10 +325,12 @@ impl Settling<'_> {
                 amps: std::array::from_fn(|p| amps[p] - then.amps[p]),
             }
         });
+        let turned: Vec<Turned<'_>> = turned.collect();
         let steps = scratch.laid.steps(&self.centre.laid, &scratch.x);
-        let laid = update.lay(self.frame, self.centre, steps, turned);
-        scratch.solver.update = update;
-        laid?;
+        scratch
+            .solver
+            .update
+            .lay(self.frame, self.centre, steps, turned.iter())?;
         let length = scratch.x.len();
         scratch.residual.clear();
         scratch.residual.resize(length, 0.0);
@@ -344,7 +340,6 @@ impl Settling<'_> {
             .update
             .first_step(length, &mut scratch.step);
         scratch.solver.by_update = true;
-        scratch.is_made_here();
         scratch.is_direct = true;
         Some(())
     }
@@ -375,47 +370,10 @@ impl Settling<'_> {
         }
         solver.factors.finish(&self.frame.pattern, &laid.extras)?;
         solver.by_update = false;
-        scratch.is_made_here();
         scratch.step.clone_from(&scratch.residual);
         self.solve(&mut scratch.solver, &mut scratch.step);
         scratch.is_direct = true;
         Some(())
-    }
-
-    /// Makes the step from `x` of the correction there, put right for the slopes
-    /// that turned; whether that comes near.
-    fn go_on(&self, scratch: &mut NearScratch) -> bool {
-        let before = self.size(&scratch.correction, scratch);
-        self.refine(scratch);
-        if self.size(&scratch.refined, scratch) > MOST_REFINED * before {
-            return false;
-        }
-        scratch.add_refined();
-        scratch.step.clone_from(&scratch.correction);
-        scratch.is_direct = false;
-        true
-    }
-
-    /// What the slopes that turned since make of the correction, to first order.
-    fn refine(&self, scratch: &mut NearScratch) {
-        let mut refined = std::mem::take(&mut scratch.refined);
-        refined.clear();
-        refined.resize(scratch.correction.len(), 0.0);
-        let mut draw = |device: usize, then: &Block, now: &Block| {
-            let socket = self.frame.socket(device);
-            socket.draw_turned(now, then, &scratch.correction, &mut refined);
-        };
-        for (device, then) in &scratch.solver.turned {
-            draw(*device, then, &scratch.seats[*device].last().currents.siemens);
-        }
-        for (device, seat) in scratch.seats.iter().enumerate() {
-            if seat.is_fresh && !seat.is_turned_since {
-                let then = &seat.here().currents.siemens;
-                draw(device, then, &seat.last().currents.siemens);
-            }
-        }
-        self.solve(&mut scratch.solver, &mut refined);
-        scratch.refined = refined;
     }
 
     /// Currents left over at every node at the present guess, every wire and every device.
@@ -520,7 +478,9 @@ impl Settling<'_> {
         let mut amps;
         let [one, other] = &mut seat.looks;
         let (here, fresh) = if seat.now == 0 { (one, other) } else { (other, one) };
-        *fresh = Look::new(asked, self.ask(&scratch.values, device, &asked));
+        fresh.volts = asked;
+        fresh.currents = self.ask(&scratch.values, device, &asked);
+        fresh.forget_bend();
         if is_held {
             for p in 0..N {
                 off[p] = volts[p] - asked[p];
@@ -595,21 +555,15 @@ impl Settling<'_> {
         self.solve(&mut scratch.solver, &mut scratch.correction);
     }
 
-    /// Goes to where was looked; whether what is left over there, or the slopes, are not as they were told.
-    fn accept(&self, scratch: &mut NearScratch) -> Option<bool> {
+    /// Goes to where was looked.
+    fn accept(&self, scratch: &mut NearScratch) -> Option<()> {
         std::mem::swap(&mut scratch.x, &mut scratch.trial);
         std::mem::swap(&mut scratch.residual, &mut scratch.next);
         let mut bent = false;
-        let mut moved = 0.0f64;
         for device in 0..scratch.seats.len() {
             let seat = &mut scratch.seats[device];
             if !seat.is_fresh {
                 continue;
-            }
-            moved = moved.max(seat.went());
-            if !std::mem::replace(&mut seat.is_turned_since, true) {
-                let then = seat.here().currents.siemens;
-                scratch.solver.turned.push((device, then));
             }
             seat.now = 1 - seat.now;
             seat.is_fresh = false;
@@ -622,7 +576,6 @@ impl Settling<'_> {
             }
             scratch.turned_by(device);
         }
-        scratch.solver.moved += moved;
         for pinned in &mut scratch.pinned {
             pinned.turn(&scratch.seats[pinned.device].here().currents.siemens)?;
             bent = true;
@@ -633,7 +586,7 @@ impl Settling<'_> {
             self.leave(scratch, &mut left);
             scratch.residual = left;
         }
-        Some(bent)
+        Some(())
     }
 
     /// Takes the last correction, which needs no further look.
@@ -695,26 +648,8 @@ impl Settling<'_> {
         // of what corners are rounded over, and what is left is that share of it.
         let went = scratch.seats.iter().map(Seat::went);
         let moved = went.fold(0.0, f64::max);
-        let share = (scratch.solver.moved + moved) / ROUNDED_OVER;
-        if share <= MOST_TURNED
-            && scratch.leaves_nothing(&scratch.correction, share.max(LEAST_SHARE))
-        {
-            return true;
-        }
-        if !scratch.pinned.is_empty() {
-            return false;
-        }
-        let before = self.size(&scratch.correction, scratch);
-        self.refine(scratch);
-        let ratio = self.size(&scratch.refined, scratch) / before.max(f64::MIN_POSITIVE);
-        // What is no number is not small.
-        if ratio <= MOST_REFINED
-            && scratch.leaves_nothing(&scratch.refined, (2.0 * ratio).max(LEAST_SHARE))
-        {
-            scratch.add_refined();
-            return true;
-        }
-        false
+        let share = moved / ROUNDED_OVER;
+        share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE))
     }
 
     /// A step measured at the devices' electrodes against the voltages it changes.
@@ -728,14 +663,6 @@ impl Settling<'_> {
 }
 
 impl NearScratch {
-    /// The factors at hand are those of the present slopes.
-    fn is_made_here(&mut self) {
-        for (device, _) in self.solver.turned.drain(..) {
-            self.seats[device].is_turned_since = false;
-        }
-        self.solver.moved = 0.0;
-    }
-
     fn turned_by(&mut self, device: usize) {
         let seat = &mut self.seats[device];
         if !std::mem::replace(&mut seat.is_turned, true) {
@@ -748,17 +675,17 @@ impl NearScratch {
         self.pinned.iter().find(|pinned| pinned.device == device)
     }
 
-    fn add_refined(&mut self) {
-        for (c, r) in self.correction.iter_mut().zip(&self.refined) {
-            *c += r;
-        }
+    /// Whether this share of the correction is nothing at any node.
+    fn leaves_nothing(&self, share: f64) -> bool {
+        let mut pairs = self.correction.iter().zip(&self.trial);
+        pairs.all(|(c, x)| share * c.abs() <= nothing(*x))
     }
+}
 
-    /// Whether this share of a correction is nothing at any node.
-    fn leaves_nothing(&self, correction: &[f64], share: f64) -> bool {
-        let mut pairs = correction.iter().zip(&self.trial);
-        pairs.all(|(c, x)| share * c.abs() <= SETTLED.0 + SETTLED.1 * x.abs())
-    }
+/// An error that remains in so many volts.
+#[inline]
+fn nothing(volts: f64) -> f64 {
+    SETTLED.0 + SETTLED.1 * volts.abs()
 }
 
 /// One over what a volt at a port that has so many is measured against.

@@ -10,14 +10,11 @@
 //! A failure changes one element or one device, and what it leaves over at the known point
 //! is U f: the first step needs no factors and no sweep, Z being kept.
 
-use super::centre::{Centre, Place};
+use super::centre::{Centre, Place, add_scaled};
 use super::frame::{Frame, Step, between};
 use super::pins::Block;
-use crate::dense::{Lu, Matrix};
+use super::small::{Few, MOST, Small};
 use crate::network::DeviceSlot;
-
-/// Paths that may have changed before new factors are the better way.
-const MOST_PATHS: usize = 6;
 
 /// What cancels to less than this share of itself in 1 + C K has lost too many digits.
 const LEAST_LEFT: f64 = 1e-6;
@@ -29,16 +26,11 @@ pub(super) struct Update {
     ends: Vec<[u32; 2]>,
     /// Z, column by column.
     columns: Vec<f64>,
-    /// C.
-    change: Matrix,
-    /// 1 + C K, each row over the most that its entries were summed up from.
-    sum: Matrix,
-    scale: Vec<f64>,
-    core: Lu,
+    /// (1 + C K)⁻¹, and that times C.
+    inverse: Small,
+    change: Small,
     /// f.
-    driven: Vec<f64>,
-    weights: Vec<f64>,
-    seen: Vec<f64>,
+    driven: Few,
 }
 
 /// A device in another condition than at the known point.
@@ -57,28 +49,28 @@ impl Update {
         frame: &Frame,
         centre: &Centre,
         steps: impl Iterator<Item = Step>,
-        turned: impl Iterator<Item = Turned<'a>>,
+        turned: impl Iterator<Item = &'a Turned<'a>>,
     ) -> Option<()> {
         let length = frame.pattern.size() + 1;
         self.ends.clear();
         self.columns.clear();
-        self.driven.clear();
-        self.change.reset(MOST_PATHS, MOST_PATHS);
+        self.driven = Few::default();
+        let mut change = Small::zeros(MOST);
         for step in steps {
             let path = self.ends.len();
-            if path == MOST_PATHS {
+            if path == MOST {
                 return None;
             }
             let ends = [step.from, step.to];
             let place = step.element.map(Place::Element);
             centre.append_column(frame, place, ends, &mut self.columns);
             self.ends.push(ends);
-            self.driven.push(step.amps);
-            self.change[(path, path)] = step.siemens;
+            self.driven[path] = step.amps;
+            change.at[path][path] = step.siemens;
         }
         for turned in turned {
             let (first, ports) = (self.ends.len(), turned.slot.ports.len());
-            if first + ports > MOST_PATHS {
+            if first + ports > MOST {
                 return None;
             }
             for p in 0..ports {
@@ -86,67 +78,61 @@ impl Update {
                 let place = Some(Place::Port(turned.slot.first_port + p));
                 centre.append_column(frame, place, ends, &mut self.columns);
                 self.ends.push(ends);
-                self.driven.push(turned.amps[p]);
-                for q in 0..ports {
-                    self.change[(first + p, first + q)] = turned.siemens[p][q];
+                self.driven[first + p] = turned.amps[p];
+                change.at[first + p][first..first + ports]
+                    .copy_from_slice(&turned.siemens[p][..ports]);
+            }
+        }
+        change.rows = self.ends.len();
+        self.invert(change, length)
+    }
+
+    fn invert(&mut self, change: Small, length: usize) -> Option<()> {
+        let count = change.rows;
+        let mut sum = Small::unit(count);
+        let mut sizes = [1.0f64; MOST];
+        for (j, column) in self.columns.chunks_exact(length).enumerate() {
+            for (k, &ends) in self.ends.iter().enumerate() {
+                let seen = between(ends, column);
+                for (i, size) in sizes.iter_mut().enumerate().take(count) {
+                    let product = change.at[i][k] * seen;
+                    sum.at[i][j] += product;
+                    *size += product.abs();
                 }
             }
         }
-        self.factor(length)
-    }
-
-    fn factor(&mut self, length: usize) -> Option<()> {
-        let count = self.ends.len();
-        self.weights.resize(count, 0.0);
-        self.seen.resize(count, 0.0);
-        if count == 0 {
-            return Some(());
-        }
-        self.sum.reset(count, count);
-        self.scale.clear();
-        self.scale.resize(count, 1.0);
-        for j in 0..count {
-            let column = &self.columns[j * length..][..length];
-            for (seen, &ends) in self.seen.iter_mut().zip(&self.ends) {
-                *seen = between(ends, column);
-            }
-            for (i, scale) in self.scale.iter_mut().enumerate() {
-                let products = self.change.row(i).iter().zip(&self.seen).map(|(c, k)| c * k);
-                let (sum, size) = products.fold((0.0, 0.0), |(sum, size), product: f64| {
-                    (sum + product, size + product.abs())
-                });
-                let one = f64::from(u8::from(i == j));
-                self.sum[(i, j)] = one + sum;
-                *scale = scale.max(one + size);
+        // Each row over what it was summed up from, so that the pivots say what is left of that.
+        for (row, size) in sum.at.iter_mut().zip(&sizes) {
+            for entry in row {
+                *entry /= size;
             }
         }
-        for (i, scale) in self.scale.iter_mut().enumerate() {
-            *scale = 1.0 / *scale;
-            for entry in self.sum.row_mut(i) {
-                *entry *= *scale;
+        let (mut inverse, least) = sum.inverse()?;
+        for row in &mut inverse.at[..count] {
+            for (entry, size) in row.iter_mut().zip(&sizes) {
+                *entry /= size;
             }
         }
-        self.core.factor(&self.sum).ok()?;
+        self.inverse = inverse;
+        self.change = Small::zeros(count);
+        for i in 0..count {
+            for j in 0..count {
+                for k in 0..count {
+                    self.change.at[i][j] += inverse.at[i][k] * change.at[k][j];
+                }
+            }
+        }
         // What is no number is not enough.
-        (self.core.least_pivot() >= LEAST_LEFT).then_some(())
+        (count == 0 || least >= LEAST_LEFT).then_some(())
     }
 
     /// The step that what the changes leave over at the known point asks for: Z (1 + C K)⁻¹ f.
-    pub(super) fn first_step(&mut self, length: usize, step: &mut Vec<f64>) {
+    pub(super) fn first_step(&self, length: usize, step: &mut Vec<f64>) {
         step.clear();
         step.resize(length, 0.0);
-        if self.ends.is_empty() {
-            return;
-        }
-        // Z (f − (1 + C K)⁻¹ C K f) = Z (1 + C K)⁻¹ f.
-        self.weights.clear();
-        self.weights
-            .extend(self.driven.iter().zip(&self.scale).map(|(f, scale)| f * scale));
-        self.core.solve(&mut self.weights);
-        for (weight, column) in self.weights.iter().zip(self.columns.chunks_exact(length)) {
-            for (step, c) in step.iter_mut().zip(column) {
-                *step += weight * c;
-            }
+        let weights = self.inverse.times(&self.driven);
+        for (weight, column) in weights.iter().zip(self.columns.chunks_exact(length)) {
+            add_scaled(step, *weight, column);
         }
     }
 
@@ -159,22 +145,14 @@ impl Update {
     }
 
     /// Takes the changes into a solution of the known point's equations.
-    pub(super) fn correct(&mut self, b: &mut [f64]) {
-        if self.ends.is_empty() {
-            return;
-        }
-        for (seen, &ends) in self.seen.iter_mut().zip(&self.ends) {
+    pub(super) fn correct(&self, b: &mut [f64]) {
+        let mut seen = Few::default();
+        for (seen, &ends) in seen.iter_mut().zip(&self.ends) {
             *seen = between(ends, b);
         }
-        for (i, weight) in self.weights.iter_mut().enumerate() {
-            let row = self.change.row(i).iter().zip(&self.seen);
-            *weight = self.scale[i] * row.map(|(c, seen)| c * seen).sum::<f64>();
-        }
-        self.core.solve(&mut self.weights);
-        for (weight, column) in self.weights.iter().zip(self.columns.chunks_exact(b.len())) {
-            for (b, c) in b.iter_mut().zip(column) {
-                *b -= weight * c;
-            }
+        let weights = self.change.times(&seen);
+        for (weight, column) in weights.iter().zip(self.columns.chunks_exact(b.len())) {
+            add_scaled(b, -weight, column);
         }
     }
 }
