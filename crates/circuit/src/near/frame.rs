@@ -320,7 +320,7 @@ impl Frame {
             let then = before.wires[index].siemens;
             laid.wires[index].siemens < then && then > LEAST_ROUNDED
         };
-        if laid.strays != before.strays || laid.changed.iter().any(is_rounded) {
+        if !laid.hangs_alike(before) || laid.changed.iter().any(is_rounded) {
             self.sum_up(laid);
             slopes(&mut laid.matrix);
         } else {
@@ -394,9 +394,17 @@ impl Laid {
         self.is_distrusted = true;
     }
 
+    /// Whether the same nodes hang on a leak.
+    fn hangs_alike(&self, before: &Self) -> bool {
+        // Mostly none: and a comparison of nothing at all costs some processors dearly
+        // (a masked load from nowhere).
+        let is_none = self.strays.is_empty() && before.strays.is_empty();
+        is_none || self.strays == before.strays
+    }
+
     /// Whether what the known point leaves over is what [`steps`](Self::steps) and the devices say.
     pub(super) fn is_beside(&self, before: &Self) -> bool {
-        !self.is_distrusted && self.strays == before.strays
+        !self.is_distrusted && self.hangs_alike(before)
     }
 
     /// The paths that differ from those `before`, and what they drive at `x`.
