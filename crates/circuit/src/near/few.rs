@@ -18,7 +18,7 @@ use super::newton::{NearScratch, Settling};
 use super::small::{Few, MOST, Small};
 
 /// A device behind this share of the largest correction, or less, is left on its tangent.
-const LEAST_ASTRAY: f64 = 0.1;
+const LEAST_ASTRAY: f64 = 0.3;
 
 /// A step of this size, as sizes are measured, ends it.
 const SHORT: f64 = 1e-4;
@@ -80,8 +80,13 @@ impl Settling<'_> {
         sizes.sort_by(|one, other| other.0.total_cmp(&one.0));
         let mut ports = 0;
         for &(size, device) in &sizes {
+            if size < LEAST_ASTRAY * LEAST_ASTRAY * sizes[0].0 {
+                break;
+            }
             ports += self.base.network.devices[device].ports.len();
-            if ports > MOST || size < LEAST_ASTRAY * LEAST_ASTRAY * sizes[0].0 {
+            if ports > MOST {
+                // A network that is astray as a whole is not led by some of its devices.
+                scratch.astray.clear();
                 break;
             }
             scratch.astray.push(device);
