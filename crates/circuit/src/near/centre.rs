@@ -181,7 +181,8 @@ impl Centre {
                     off[port] = step;
                     let volts = std::array::from_fn(|p| look.volts[p] + off[p]);
                     let now = slot.law.currents(&volts, &self.values.conditions[device]);
-                    let tangent = along::<MAX_PORTS>(&look.currents.amps, &look.currents.siemens, &off);
+                    let tangent =
+                        along::<MAX_PORTS>(&look.currents.amps, &look.currents.siemens, &off);
                     look.note_bend_to(&now.amps, &tangent, &off);
                 }
             }

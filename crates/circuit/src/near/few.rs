@@ -15,6 +15,7 @@ use deadstage_parts::{MAX_PORTS, PortCurrents};
 use super::centre::{Place, add_scaled};
 use super::frame::between;
 use super::newton::{NearScratch, Settling};
+use super::pins::along;
 use super::small::{Few, MOST, Small};
 
 /// A device behind this share of the largest correction, or less, is left on its tangent.
@@ -218,14 +219,16 @@ impl Seen<'_> {
             let mut at = [0.0; MAX_PORTS];
             at[..ports].copy_from_slice(&volts[first..first + ports]);
             let now: PortCurrents = self.settling.ask(&self.scratch.values, device, &at);
-            for p in 0..ports {
-                let then = &here.currents;
-                let mut departure = now.amps[p] - then.amps[p];
-                for q in 0..ports {
-                    departure -= then.siemens[p][q] * (at[q] - here.volts[q]);
-                    look.turned.at[first + p][first + q] = now.siemens[p][q] - then.siemens[p][q];
+            let then = &here.currents;
+            let off = std::array::from_fn(|p| at[p] - here.volts[p]);
+            let tangent = along::<MAX_PORTS>(&then.amps, &then.siemens, &off);
+            for (p, (amps, tangent)) in now.amps.iter().zip(&tangent).enumerate().take(ports) {
+                look.departures[first + p] = amps - tangent;
+                let slopes = now.siemens[p].iter().zip(&then.siemens[p]);
+                let turned = &mut look.turned.at[first + p][first..first + ports];
+                for (turned, (now, then)) in turned.iter_mut().zip(slopes) {
+                    *turned = now - then;
                 }
-                look.departures[first + p] = departure;
             }
             first += ports;
         }

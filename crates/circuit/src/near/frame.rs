@@ -164,7 +164,11 @@ impl Frame {
             .flat_map(|slot| slot.ports.iter().map(|&port| (port, slot.common)))
             .map(|(port, common)| this.tap(port, common))
             .collect();
-        let ends = |socket: &Socket| (0..socket.ports).map(|p| socket.ends(p)).collect::<Vec<_>>();
+        let ends = |socket: &Socket| {
+            (0..socket.ports)
+                .map(|p| socket.ends(p))
+                .collect::<Vec<_>>()
+        };
         this.port_ends = this.sockets.iter().flat_map(ends).collect();
         Some(this)
     }
@@ -423,13 +427,15 @@ impl Laid {
                 amps: now.amps(x) - then.amps(x),
             }
         });
-        let shunts = self.wires[before.wires.len()..].iter().map(move |wire| Step {
-            from: wire.from,
-            to: wire.to,
-            element: None,
-            siemens: wire.siemens,
-            amps: wire.amps(x),
-        });
+        let shunts = self.wires[before.wires.len()..]
+            .iter()
+            .map(move |wire| Step {
+                from: wire.from,
+                to: wire.to,
+                element: None,
+                siemens: wire.siemens,
+                amps: wire.amps(x),
+            });
         elements.chain(shunts)
     }
 

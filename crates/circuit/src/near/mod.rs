@@ -12,6 +12,7 @@ mod drives;
 mod factors;
 mod few;
 mod frame;
+mod leave;
 mod load;
 mod look;
 mod newton;

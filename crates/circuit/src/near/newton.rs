@@ -2,23 +2,22 @@
 //!
 //! Every step solves J d = F with F the current left over at each node, and J in a pattern
 //! known beforehand. The first step is made with the known point's factors and an update for what
-//! is changed (`update.rs`). Later ones are made with the factors at hand as long as these come
-//! near, being put right once for the slopes that have turned; new factors are made where they do not.
+//! is changed (`update.rs`), every later one with factors of its own. Devices that a step takes far
+//! off their tangents are led on alone before the others follow (`few.rs`).
 //!
-//! After a step that solved J d = F, what is left over is what the devices leave their
-//! tangents by. After any other, and always at the end, F is summed up element by element, so that nothing but
-//! the last digit of a voltage is lost: what a factor loses costs a step and not a digit of the answer.
-//! Which devices are asked for their currents again follows from how far their electrodes moved.
-//! Resistance in a device's pins: `pins.rs`.
+//! At the end F is summed up element by element, so that nothing but the last digit of a
+//! voltage is lost: what a factor loses costs a step and not a digit of the answer. On the way it is told from
+//! the devices that were asked (`leave.rs`). Which are asked again follows from how far their electrodes
+//! moved. Resistance in a device's pins: `pins.rs`.
 
-use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
+use deadstage_parts::{PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
 use super::few::FewScratch;
 use super::frame::{Frame, Laid, between};
 use super::look::{LONGEST_STRAIGHT, Look};
-use super::pins::{Block, Pinned, along, pins, times_vector};
+use super::pins::{Block, Pinned, pins, times_vector};
 use super::small::MOST;
 use super::update::{Turned, Update};
 use crate::base::Base;
@@ -28,7 +27,7 @@ use crate::situation::Values;
 
 /// A device whose electrodes moved less than this since it was last asked is not asked again,
 /// volts: against a grid's tenth of a volt what its slopes leave out is nothing.
-const ALONG_SLOPES: f64 = 1e-6;
+pub(super) const ALONG_SLOPES: f64 = 1e-6;
 
 /// What a start may differ from the known point before it is one of its own, volts.
 const SAME_START: f64 = 1e-9;
@@ -90,11 +89,11 @@ pub(super) struct Solver {
 /// A device on its way.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Seat {
-    looks: [Look; 2],
+    pub(super) looks: [Look; 2],
     /// Which of the looks was made at the present guess.
-    now: usize,
+    pub(super) now: usize,
     /// Whether the other was made at the guess on trial.
-    is_fresh: bool,
+    pub(super) is_fresh: bool,
     /// Whether its slopes are others than at the known point.
     is_turned: bool,
 }
@@ -104,12 +103,12 @@ impl Seat {
         &self.looks[self.now]
     }
 
-    fn other(&mut self) -> &mut Look {
+    pub(super) fn other(&mut self) -> &mut Look {
         &mut self.looks[1 - self.now]
     }
 
     /// Where the guess on trial finds it.
-    fn last(&self) -> &Look {
+    pub(super) fn last(&self) -> &Look {
         &self.looks[self.now ^ usize::from(self.is_fresh)]
     }
 
@@ -131,14 +130,14 @@ pub(crate) struct NearScratch {
     pub(super) solver: Solver,
     pub(super) seats: Vec<Seat>,
     /// Devices with other slopes than at the known point.
-    turned: Vec<usize>,
+    pub(super) turned: Vec<usize>,
     /// By port of the network, one over what a volt there is measured against.
     pub(super) weights: Vec<f64>,
     pub(super) pinned: Vec<Pinned>,
     pub(super) x: Vec<f64>,
     pub(super) trial: Vec<f64>,
-    residual: Vec<f64>,
-    next: Vec<f64>,
+    pub(super) residual: Vec<f64>,
+    pub(super) next: Vec<f64>,
     pub(super) step: Vec<f64>,
     /// Whether the step solves the equations at `x`, or only comes near.
     pub(super) is_direct: bool,
@@ -335,10 +334,7 @@ impl Settling<'_> {
         scratch.residual.clear();
         scratch.residual.resize(length, 0.0);
         scratch.solver.update.leave(&mut scratch.residual);
-        scratch
-            .solver
-            .update
-            .first_step(length, &mut scratch.step);
+        scratch.solver.update.first_step(length, &mut scratch.step);
         scratch.solver.by_update = true;
         scratch.is_direct = true;
         Some(())
@@ -374,185 +370,6 @@ impl Settling<'_> {
         self.solve(&mut scratch.solver, &mut scratch.step);
         scratch.is_direct = true;
         Some(())
-    }
-
-    /// Currents left over at every node at the present guess, every wire and every device.
-    fn leave(&self, scratch: &NearScratch, left: &mut Vec<f64>) {
-        self.leave_wires(&scratch.x, scratch, left);
-        for (device, seat) in scratch.seats.iter().enumerate() {
-            let amps = self.drawn(device, seat.here(), &scratch.x, scratch);
-            self.frame.socket(device).draw(&amps, left);
-        }
-    }
-
-    fn leave_wires(&self, x: &[f64], scratch: &NearScratch, left: &mut Vec<f64>) {
-        left.clear();
-        left.resize(x.len(), 0.0);
-        scratch.laid.leave(x, left);
-        if let Some(bench) = scratch.values.bench {
-            left[self.frame.index(bench.from)] -= bench.amps;
-            left[self.frame.index(bench.to)] += bench.amps;
-        }
-    }
-
-    /// What a device draws at `x` by a look at it, along the slopes that the equations at hand have.
-    fn drawn(
-        &self,
-        device: usize,
-        look: &Look,
-        x: &[f64],
-        scratch: &NearScratch,
-    ) -> [f64; MAX_PORTS] {
-        let mut off = self.frame.socket(device).volts(x);
-        let mut slopes = &scratch.seats[device].here().currents.siemens;
-        match scratch.pin(device) {
-            None => {
-                for (off, v) in off.iter_mut().zip(&look.volts) {
-                    *off -= v;
-                }
-            }
-            Some(pinned) => {
-                off = pinned.off(look, &off);
-                slopes = &pinned.through;
-            }
-        }
-        along::<MAX_PORTS>(&look.currents.amps, slopes, &off)
-    }
-
-    /// Asks the devices that a step took somewhere else, and finds what is left over there.
-    fn look(&self, damping: f64, scratch: &mut NearScratch) {
-        let mut left = std::mem::take(&mut scratch.next);
-        if scratch.is_direct {
-            left.clear();
-            left.extend(scratch.residual.iter().map(|amps| (1.0 - damping) * amps));
-        } else {
-            self.leave_wires(&scratch.trial, scratch, &mut left);
-        }
-        for device in 0..scratch.seats.len() {
-            let ports = self.frame.socket(device).ports();
-            if scratch.pin(device).is_some() {
-                self.look_behind_pins(device, damping, scratch, &mut left);
-                continue;
-            }
-            match ports {
-                1 => self.look_at::<1>(device, scratch, &mut left),
-                2 => self.look_at::<2>(device, scratch, &mut left),
-                3 => self.look_at::<3>(device, scratch, &mut left),
-                _ => self.look_at::<MAX_PORTS>(device, scratch, &mut left),
-            }
-        }
-        if let Some(common) = left.last_mut() {
-            *common = 0.0;
-        }
-        scratch.next = left;
-    }
-
-    /// Asks one device of so many ports where it must be, and adds what it leaves over.
-    #[inline]
-    fn look_at<const N: usize>(&self, device: usize, scratch: &mut NearScratch, left: &mut [f64]) {
-        let socket = self.frame.socket(device);
-        let seat = &mut scratch.seats[device];
-        let here = &seat.looks[seat.now];
-        let volts = socket.volts_of::<N>(&scratch.trial);
-        let mut off = [0.0; MAX_PORTS];
-        for p in 0..N {
-            off[p] = volts[p] - here.volts[p];
-        }
-        seat.is_fresh = scratch.values.present[device]
-            && !is_within(&off, ALONG_SLOPES)
-            && !here.is_straight(&off);
-        if !seat.is_fresh {
-            if !scratch.is_direct {
-                let amps = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
-                socket.draw_of::<N>(&amps, left);
-            }
-            return;
-        }
-        let tangent = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
-        let is_held = !is_within(&volts, MOST_VOLTS);
-        let asked = if is_held {
-            volts.map(|v| v.clamp(-MOST_VOLTS, MOST_VOLTS))
-        } else {
-            volts
-        };
-        let mut amps;
-        let [one, other] = &mut seat.looks;
-        let (here, fresh) = if seat.now == 0 { (one, other) } else { (other, one) };
-        fresh.volts = asked;
-        fresh.currents = self.ask(&scratch.values, device, &asked);
-        fresh.forget_bend();
-        if is_held {
-            for p in 0..N {
-                off[p] = volts[p] - asked[p];
-            }
-            amps = along::<N>(&fresh.currents.amps, &here.currents.siemens, &off);
-        } else {
-            amps = fresh.currents.amps;
-            fresh.note_bend(&tangent, &off);
-        }
-        if scratch.is_direct {
-            for p in 0..N {
-                amps[p] -= tangent[p];
-            }
-        }
-        socket.draw_of::<N>(&amps, left);
-    }
-
-    /// The same for a device with resistance in its pins.
-    fn look_behind_pins(
-        &self,
-        device: usize,
-        damping: f64,
-        scratch: &mut NearScratch,
-        left: &mut [f64],
-    ) {
-        let Some(pinned) = scratch.pin(device) else {
-            return;
-        };
-        let socket = self.frame.socket(device);
-        let here = scratch.seats[device].here();
-        let (at, by) = (socket.volts(&scratch.x), socket.volts(&scratch.step));
-        let there: PortVolts = std::array::from_fn(|p| at[p] - by[p]);
-        let step = times_vector(&pinned.inverse, &pinned.off(here, &there));
-        let volts: PortVolts = std::array::from_fn(|p| here.volts[p] + damping * step[p]);
-        let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
-        let is_fresh = scratch.values.present[device]
-            && !is_within(&off, ALONG_SLOPES)
-            && !here.is_straight(&off);
-        let tangent = self.drawn(device, here, &scratch.trial, scratch);
-        let mut amps = tangent;
-        if is_fresh {
-            let volts = volts.map(|v| v.clamp(-MOST_VOLTS, MOST_VOLTS));
-            let fresh = Look::new(volts, self.ask(&scratch.values, device, &volts));
-            amps = self.drawn(device, &fresh, &scratch.trial, scratch);
-            *scratch.seats[device].other() = fresh;
-        }
-        scratch.seats[device].is_fresh = is_fresh;
-        if scratch.is_direct {
-            for (amps, tangent) in amps.iter_mut().zip(&tangent) {
-                *amps -= tangent;
-            }
-        }
-        socket.draw(&amps, left);
-    }
-
-    /// Sums up what is left over where was looked, where it is not yet, and makes the correction anew.
-    fn look_again(&self, scratch: &mut NearScratch) {
-        if !std::mem::take(&mut scratch.is_direct) {
-            return;
-        }
-        let mut left = std::mem::take(&mut scratch.next);
-        self.leave_wires(&scratch.trial, scratch, &mut left);
-        for (device, seat) in scratch.seats.iter().enumerate() {
-            let amps = self.drawn(device, seat.last(), &scratch.trial, scratch);
-            self.frame.socket(device).draw(&amps, &mut left);
-        }
-        if let Some(common) = left.last_mut() {
-            *common = 0.0;
-        }
-        scratch.next = left;
-        scratch.correction.clone_from(&scratch.next);
-        self.solve(&mut scratch.solver, &mut scratch.correction);
     }
 
     /// Goes to where was looked.
@@ -671,7 +488,7 @@ impl NearScratch {
     }
 
     /// What is known of a device's pins, where they have resistance.
-    fn pin(&self, device: usize) -> Option<&Pinned> {
+    pub(super) fn pin(&self, device: usize) -> Option<&Pinned> {
         self.pinned.iter().find(|pinned| pinned.device == device)
     }
 
@@ -698,10 +515,4 @@ fn weight(volts: f64) -> f64 {
 fn farthest(off: &PortVolts) -> f64 {
     let larger = |far: f64, d: &f64| if d.abs() > far { d.abs() } else { far };
     off.iter().fold(0.0, larger)
-}
-
-/// Whether no port moves further; what is no number has moved.
-#[inline]
-fn is_within(off: &PortVolts, most: f64) -> bool {
-    off.iter().all(|d| d.abs() <= most)
 }

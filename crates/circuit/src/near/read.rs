@@ -48,7 +48,8 @@ impl NearPoint<'_> {
             let network = self.base.network;
             let values = self.values();
             let mut laid = Laid::default();
-            self.frame.lay(network, &self.overlay, &self.centre.laid, &mut laid);
+            self.frame
+                .lay(network, &self.overlay, &self.centre.laid, &mut laid);
             self.centre.sum_laid(network, self.frame, &mut laid);
             let mut factors = Factors::default();
             let matrix = factors.begin(&laid);
