@@ -9,6 +9,10 @@ const STRAIGHT_SHARE: f64 = 1e-11;
 /// See [`STRAIGHT_SHARE`]; also by how much a device may bend more than it did.
 const BEND_CARE: f64 = 20.0;
 
+/// A current that left its tangent by more than this share of itself may bend otherwise close by: so does one
+/// that came up out of nothing.
+const MOST_BENT: f64 = 0.5;
+
 /// No step longer than this, volts, is trusted to be straight: it is far below the roundness of any law's corners.
 pub(super) const LONGEST_STRAIGHT: f64 = 1e-3;
 
@@ -79,6 +83,8 @@ impl Look {
         }
         let squared = BEND_CARE * share * share;
         let mut ports = self.leaves.iter().zip(&self.currents.amps);
-        ports.all(|(leaves, amps)| leaves * squared <= STRAIGHT_SHARE * amps.abs())
+        ports.all(|(leaves, amps)| {
+            leaves * squared <= STRAIGHT_SHARE * amps.abs() && *leaves <= MOST_BENT * amps.abs()
+        })
     }
 }
