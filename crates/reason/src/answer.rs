@@ -98,7 +98,8 @@ pub(crate) fn compose(
             .total_cmp(&a.ln_weight)
             .then_with(|| a.best.set.cmp(&b.best.set))
     });
-    let outside = outside(scales);
+    let ln_rest = ln_sum(list.iter().map(|c| c.ln_weight).chain([ln_healthy]));
+    let outside = outside(scales, ln_rest);
     let ln_unexplained = outside.ln_weight;
     let credence = scales.evidence.credence;
     let ln_total = ln_sum(

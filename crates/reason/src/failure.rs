@@ -383,6 +383,41 @@ impl Failure {
         }
     }
 
+    /// Whether the upper end of its range, and not the lower, is the further from a part that is whole.
+    pub(crate) fn goes_up(&self, bases: &[Base<'_>]) -> bool {
+        let Range { low, high, log, .. } = self.range;
+        let whole = match &self.action {
+            Action::Ohms(elements) => {
+                // A setting may leave it out.
+                let mut ohms = bases.iter().flat_map(|b| {
+                    elements
+                        .iter()
+                        .map(|id| b.values().elements[id.0 as usize].ohms)
+                });
+                match ohms.find(|ohms| ohms.is_finite()) {
+                    Some(ohms) if log => ohms.ln(),
+                    Some(ohms) => ohms,
+                    None => low,
+                }
+            }
+            Action::Shunt(..) => high,
+            Action::Ratio(_)
+            | Action::SourceRatio(_)
+            | Action::Perveance(_)
+            | Action::Volts(_)
+            | Action::NoReservoir(_)
+            | Action::Indication(_) => {
+                if log {
+                    0.0
+                } else {
+                    1.0
+                }
+            }
+            _ => low,
+        };
+        (high - whole).abs() >= (low - whole).abs()
+    }
+
     /// Whether this failure's own size stands in the place of what a healthy
     /// part may be off by: a capacitor of 40 Ω is not besides uncertain by its healthy leakage.
     pub(crate) fn settles(&self, parameter: &ParameterKind) -> bool {

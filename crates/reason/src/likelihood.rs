@@ -5,12 +5,15 @@
 //! very operating point, and the meter. Any one reading may instead be a slip
 //! (wrong pin, wrong range), with a small probability and a wide error.
 
+mod line;
+
 use deadstage_netlist::Bound;
 use nalgebra::{DMatrix, DVector};
 
 use crate::assume::Ablation;
 use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
+pub(crate) use line::Line;
 
 /// Probability that any one reading is a slip.
 pub(crate) const SLIP: f64 = 0.006;
@@ -116,6 +119,8 @@ pub(crate) struct Weights {
     ln_det_inverse: f64,
     /// ln of the diagonal of C⁻¹.
     ln_own: Vec<f64>,
+    /// By exact reading, the most that it may be likelier as a slip than as forecast where the others have it (in the logarithm).
+    ln_slip_most: Vec<f64>,
     /// Indices of the exact readings.
     pub(crate) exact: Vec<usize>,
     /// Marginal standard deviation of every reading.
@@ -159,8 +164,24 @@ impl Weights {
         let lower = cholesky.l_dirty();
         let ln_det: f64 = lower.diagonal().iter().map(|d| d.ln()).sum::<f64>() * 2.0;
         let inverse = inverse_of(lower);
+        let ln_own: Vec<f64> = inverse.diagonal().iter().map(|own| own.ln()).collect();
+        let ln_slip_most = exact
+            .iter()
+            .zip(&ln_own)
+            .map(|(&index, ln_own)| {
+                let mut ln_slip = evidence.ln_slip[index];
+                if evidence.has_ranges[index] {
+                    // No peak of a wrong range is sharper than that of the least step.
+                    let variance =
+                        evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / ln_own.exp();
+                    ln_slip = ln_slip.max(-0.5 * (LN_TWO_PI + variance.ln()));
+                }
+                ln_slip + 0.5 * (LN_TWO_PI - ln_own)
+            })
+            .collect();
         Some(Self {
-            ln_own: inverse.diagonal().iter().map(|own| own.ln()).collect(),
+            ln_own,
+            ln_slip_most,
             inverse,
             ln_det_inverse: -ln_det,
             exact,
@@ -170,13 +191,17 @@ impl Weights {
 
     /// ln p(y | forecast), slips allowed.
     pub(crate) fn ln_likelihood(&self, mean: &[f64], evidence: &Evidence) -> f64 {
-        let weighed = self.weighed(mean, evidence);
+        self.ln_with_slips(&self.weighed(mean, evidence), evidence) + self.ln_bounds(mean, evidence)
+    }
+
+    /// ln p(y | forecast) of the exact readings, slips allowed, by their weighed residual.
+    fn ln_with_slips(&self, weighed: &Residual, evidence: &Evidence) -> f64 {
         let count = self.exact.len() as f64;
         let slip = evidence.slip;
         let ln_odds = (slip / (1.0 - slip)).ln();
         // Σ eˣ about the largest x; what is beneath notice costs no exponential.
         let (mut largest, mut sum) = (0.0, 1.0);
-        self.each_slip(&weighed, evidence, |slip| {
+        self.each_slip(weighed, evidence, |slip| {
             let x = ln_odds + slip;
             if x > largest {
                 sum = sum * (largest - x).exp() + 1.0;
@@ -185,16 +210,36 @@ impl Weights {
                 sum += (x - largest).exp();
             }
         });
-        weighed.gauss
-            + count * (1.0 - slip).ln()
-            + largest
-            + sum.ln()
-            + self.ln_bounds(mean, evidence)
+        weighed.gauss + count * (1.0 - slip).ln() + largest + sum.ln()
+    }
+
+    /// As [`ln_likelihood`](Self::ln_likelihood), but −∞ where it is below `least` for certain:
+    /// that is seen without an exponential.
+    pub(crate) fn ln_if_above(&self, least: f64, mean: &[f64], evidence: &Evidence) -> f64 {
+        let weighed = self.weighed(mean, evidence);
+        if self.ln_at_most(&weighed, evidence) < least {
+            return f64::NEG_INFINITY;
+        }
+        self.ln_with_slips(&weighed, evidence) + self.ln_bounds(mean, evidence)
+    }
+
+    /// What [`ln_with_slips`](Self::ln_with_slips) does not exceed.
+    fn ln_at_most(&self, weighed: &Residual, evidence: &Evidence) -> f64 {
+        let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
+        let largest = weighed
+            .weighed
+            .iter()
+            .zip(&self.ln_slip_most)
+            .enumerate()
+            .map(|(k, (w, most))| most + 0.5 * w * w / self.inverse[(k, k)])
+            .fold(f64::NEG_INFINITY, f64::max);
+        let count = self.exact.len() as f64;
+        weighed.gauss + (ln_odds + largest).max(0.0) + (1.0 + count).ln()
     }
 
     /// ln p(y | forecast) of exact readings that are just as forecast.
     pub(crate) fn ln_at_best(&self) -> f64 {
-        -0.5 * (self.exact.len() as f64 * LN_TWO_PI - self.ln_det_inverse)
+        self.ln_gauss(0.0)
     }
 
     /// ln p(y | forecast), no slips allowed: what a search for the best
@@ -323,8 +368,13 @@ impl Weights {
         }
         Residual {
             weighed,
-            gauss: -0.5 * (square + count as f64 * LN_TWO_PI - self.ln_det_inverse),
+            gauss: self.ln_gauss(square),
         }
+    }
+
+    /// ln N(y; μ, C) where (y − μ)ᵀ C⁻¹ (y − μ) is `square`.
+    fn ln_gauss(&self, square: f64) -> f64 {
+        -0.5 * (square + self.exact.len() as f64 * LN_TWO_PI - self.ln_det_inverse)
     }
 
     /// For every exact reading the logarithm of how much likelier it is as a

@@ -151,6 +151,23 @@ impl Forecast {
     }
 }
 
+/// Situations that some failures are known not to reach, and what is read in them: a healthy unit's readings.
+#[derive(Clone, Copy)]
+pub(crate) struct Unreached<'u> {
+    /// By situation.
+    pub(crate) situations: &'u [bool],
+    /// Means of all that is looked at.
+    pub(crate) mean: &'u [f64],
+    /// Scatter of what is scattered.
+    pub(crate) scatter: &'u DMatrix<f64>,
+}
+
+impl Unreached<'_> {
+    fn holds(&self, situation: usize) -> bool {
+        self.situations.get(situation).is_some_and(|quiet| *quiet)
+    }
+}
+
 /// Where solving started and ended, by situation; of sets that repairs have
 /// changed, behind these the states before, the latest first.
 pub(crate) type Starts = Vec<Option<PortState>>;
@@ -206,6 +223,7 @@ impl<'a> Model<'a> {
             law,
             held,
             observations,
+            |_| false,
             starts,
             scratch,
             |at, point, scratch| reading.take(at, &point, with_scatter, scratch),
@@ -214,7 +232,7 @@ impl<'a> Model<'a> {
     }
 
     /// As [`forecast`](Self::forecast), with the scatter worked out only if
-    /// the means are `worth` it; else it has no columns.
+    /// the means are `worth` it; else it has no columns. What lies in situations `unreached` is not solved.
     #[allow(
         clippy::too_many_arguments,
         reason = "those of a forecast, and one more"
@@ -225,16 +243,19 @@ impl<'a> Model<'a> {
         held: &[Held<'_>],
         observations: &[Observation],
         with_scatter: usize,
+        unreached: Option<Unreached<'_>>,
         worth: impl FnOnce(&[f64]) -> bool,
         starts: &mut Starts,
         scratch: &mut Scratch,
     ) -> Result<Forecast, SolveError> {
         let mut reading = Reading::new(self, held, observations, 0);
         let mut points = Vec::new();
+        let is_unreached = |situation: usize| unreached.is_some_and(|u| u.holds(situation));
         self.each_point(
             law,
             held,
             observations,
+            is_unreached,
             starts,
             scratch,
             |at, point, scratch| {
@@ -243,8 +264,23 @@ impl<'a> Model<'a> {
                 taken
             },
         )?;
+        let quiet = |index: usize| {
+            let all = unreached?;
+            all.holds(observations[index].situation).then_some(all)
+        };
+        for (index, mean) in reading.forecast.mean.iter_mut().enumerate() {
+            if let Some(all) = quiet(index) {
+                *mean = all.mean[index];
+            }
+        }
         if worth(&reading.forecast.mean) {
             reading.forecast.scatter = DMatrix::zeros(self.networks.rows(), with_scatter);
+            for index in 0..with_scatter {
+                if let Some(all) = quiet(index) {
+                    let column = all.scatter.column(index);
+                    reading.forecast.scatter.set_column(index, &column);
+                }
+            }
             for (at, point) in points {
                 if reading.take(at, &point, with_scatter, scratch).is_none() {
                     return self.forecast(law, held, observations, with_scatter, starts, scratch);
@@ -269,11 +305,17 @@ impl<'a> Model<'a> {
     /// Finds the operating point of every situation that is read in, before and after
     /// each repair that changed the set. Where
     /// one found near the healthy state can't be `taken` (`None`), it is solved in full.
+    /// Some situations may be `left` out.
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "those of a forecast, and what is done with it"
+    )]
     fn each_point<'m>(
         &'m self,
         law: usize,
         held: &[Held<'_>],
         observations: &[Observation],
+        left: impl Fn(usize) -> bool,
         starts: &mut Starts,
         scratch: &mut Scratch,
         mut taken: impl FnMut(When, Point<'m>, &mut Scratch) -> Option<()>,
@@ -288,7 +330,7 @@ impl<'a> Model<'a> {
         for (nth, stretch) in stretches.into_iter().enumerate() {
             for (situation, base) in bases.iter().enumerate() {
                 let when = When { situation, stretch };
-                if !observations.iter().any(|o| when.is_of(o)) {
+                if left(situation) || !observations.iter().any(|o| when.is_of(o)) {
                     continue;
                 }
                 overlay.clear();

@@ -16,7 +16,7 @@ use crate::failure::{Action, Failure, Range};
 use crate::likelihood::{Weights, ln_add, ln_sum};
 use crate::reach::probe_nodes;
 use crate::sheets::Stretch;
-use crate::weigh::Scales;
+use crate::weigh::{Followed, Scales};
 
 /// Prior odds that something is wrong that is not in the netlist: on an old unit that others have
 /// had open about one in nine (common practice, no source).
@@ -37,12 +37,17 @@ const MOST_NODES: usize = 80;
 /// On a stage of so many nodes at most, a path between any two of them is tried.
 const ALL_PAIRS: usize = 26;
 
-/// Resistances at which a stray path is solved.
-const STRAY_NODES: usize = 9;
+/// Resistances at which a stray path is solved first.
+const STRAY_NODES: usize = 3;
 
-/// Paths that are followed in smaller steps, and the steps.
+/// Steps to each of these where the path may come to something, and to each of those of the best paths.
+const CLOSER_STEPS: (usize, usize) = (4, 3);
+
+/// Paths that are followed in these smaller steps.
 const MOST_CLOSER: usize = 8;
-const CLOSER_NODES: usize = 28;
+
+/// A path that can't come up to this much (in the logarithm) below all else is not followed closely.
+const NOTHING: f64 = 7.0;
 
 /// Places named.
 const MOST_NEAR: usize = 3;
@@ -55,10 +60,10 @@ pub(crate) struct Outside {
     pub(crate) near: Vec<String>,
 }
 
-/// Weighs what the netlist does not hold.
-pub(crate) fn outside(scales: &Scales<'_>) -> Outside {
+/// Weighs what the netlist does not hold; `ln_rest` is the weight of all else.
+pub(crate) fn outside(scales: &Scales<'_>, ln_rest: f64) -> Outside {
     let (ln_displaced, displaced) = displaced(scales);
-    let stray = strays(scales);
+    let stray = strays(scales, ln_rest);
     let ln_stray = ln_sum(stray.iter().map(|s| s.1)) - (stray.len().max(1) as f64).ln();
     let ln_weight = OUTSIDE_ODDS.ln()
         + ln_add(
@@ -111,30 +116,44 @@ fn displaced(scales: &Scales<'_>) -> (f64, Vec<usize>) {
 }
 
 /// Places and the logarithm of the evidence of a stray path there, for each path tried.
-fn strays(scales: &Scales<'_>) -> Vec<((usize, usize), f64)> {
+fn strays(scales: &Scales<'_>, ln_rest: f64) -> Vec<((usize, usize), f64)> {
     let stage = scales.model.stage;
     if probe_nodes(stage).len() > MOST_NODES {
         return Vec::new();
     }
     let paths = paths(scales);
-    let weighed = |paths: Vec<(usize, usize)>, nodes: usize| -> Vec<((usize, usize), f64)> {
-        paths
-            .into_par_iter()
-            .map_init(Scratch::default, |scratch, (from, to)| {
-                let stray = stray(from, to, nodes);
-                ((from, to), scales.ln_evidence_of(&stray, scratch))
-            })
-            .collect()
-    };
-    let mut found = weighed(paths, STRAY_NODES);
-    found.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    let ln_share = (OUTSIDE_ODDS * STRAY_SHARE / paths.len().max(1) as f64).ln();
+    let least = ln_rest - NOTHING - ln_share;
+    let followed: Vec<(Followed, f64)> = paths
+        .par_iter()
+        .map_init(Scratch::default, |scratch, &(from, to)| {
+            let stray = stray(from, to);
+            let mut followed = scales.follow(0, &stray, stray.range, scratch);
+            if scales.promise(&followed) > least {
+                scales.follow_in_steps(&mut followed, &stray, CLOSER_STEPS.0, least, scratch);
+            }
+            let ln_evidence = scales.ln_evidence_along(&followed);
+            (followed, ln_evidence)
+        })
+        .collect();
+    let mut found: Vec<((usize, usize), (Followed, f64))> =
+        paths.into_iter().zip(followed).collect();
+    found.sort_by(|a, b| b.1.1.total_cmp(&a.1.1).then(a.0.cmp(&b.0)));
     // A path that fits is felt sharply: the best are followed in smaller steps.
-    let closer = found.iter().take(MOST_CLOSER).map(|f| f.0).collect();
-    let closer = weighed(closer, CLOSER_NODES);
-    for (slot, closer) in found.iter_mut().zip(closer) {
-        *slot = closer;
-    }
+    found.par_iter_mut().take(MOST_CLOSER).for_each_init(
+        Scratch::default,
+        |scratch, ((from, to), (followed, ln))| {
+            if scales.promise(followed) > least {
+                let stray = stray(*from, *to);
+                scales.follow_in_steps(followed, &stray, CLOSER_STEPS.1, least, scratch);
+                *ln = scales.ln_evidence_along(followed);
+            }
+        },
+    );
     found
+        .into_iter()
+        .map(|(path, (_, ln))| (path, ln))
+        .collect()
 }
 
 /// Pairs of nodes that a stray path is tried between: on a stage, any that no
@@ -162,7 +181,7 @@ fn paths(scales: &Scales<'_>) -> Vec<(usize, usize)> {
         .collect()
 }
 
-fn stray(from: usize, to: usize, nodes: usize) -> Failure {
+fn stray(from: usize, to: usize) -> Failure {
     let prior = ParameterPrior::LogUniform {
         low: STRAY_OHMS.0,
         high: STRAY_OHMS.1,
@@ -174,7 +193,7 @@ fn stray(from: usize, to: usize, nodes: usize) -> Failure {
         mode: Mode::Leaky,
         ln_odds: 0.0,
         range: Range {
-            nodes,
+            nodes: STRAY_NODES,
             ..Range::of(prior, Mode::Leaky)
         },
         action: Action::Shunt(from, to),

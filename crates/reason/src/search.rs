@@ -10,12 +10,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use deadstage_circuit::Scratch;
 use rayon::prelude::*;
 
-use crate::failure::Range;
 use crate::likelihood::{ln_add, ln_sum};
-use crate::weigh::{Atom, Scales, Shifts, Weighed};
+use crate::weigh::{Atom, Followed, Scales, Shifts, Weighed};
 use at_slips::pairs_at_slips;
 use pairs::pairs_looked_at;
-use propose::{Extension, propose};
+use propose::{Extension, Responses, propose};
 
 /// Most failures held together.
 const MOST_TOGETHER: usize = 4;
@@ -51,7 +50,8 @@ pub(crate) struct Found {
 /// far below the best they are, and weighs so many times as many extensions of each.
 pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
-    let (mut sets, responses) = singles(scales, ln_healthy);
+    let (mut sets, shifts) = singles(scales, ln_healthy);
+    let responses = Responses::new(scales, shifts);
     sort(&mut sets);
     weigh_leaders_again(scales, &mut sets, ln_healthy);
     let mut weighed = vec![sets.len()];
@@ -225,6 +225,9 @@ fn other_ways(
 /// not asked of the others: they differ by less where both hold at all.
 const SECOND_LAW_REACH: f64 = 18.0;
 
+/// Nor is one that makes no reading likelier than a healthy unit's, unless it is no further than this below the best.
+const NEAR_BEST: f64 = 6.0;
+
 /// A failure followed in long steps is followed closely where the readings may become likelier
 /// than a healthy unit's by this much (in the logarithm), its prior not counted ...
 const EXPLAINS: f64 = 1.0;
@@ -232,78 +235,92 @@ const EXPLAINS: f64 = 1.0;
 /// ... and that is no further than this below the best found in long steps, its prior counted.
 const CLOSER_REACH: f64 = 2.0 * REACH;
 
+/// A failure as followed under the first law.
+struct First {
+    followed: Followed,
+    atoms: Vec<Atom>,
+    shifts: Shifts,
+    /// Logarithm of the likelihood that it may come up to.
+    most: f64,
+}
+
 /// Weighs every failure alone. Beside the answers, the shifts that each failure gives.
 fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) {
     let laws = scales.model.laws();
-    let coarse: Vec<(Vec<Atom>, Shifts, Option<f64>)> = scales
+    let explains = scales.healthy[0].ln_likelihood + EXPLAINS;
+    let mut first: Vec<First> = scales
         .failures
         .par_iter()
         .map_init(Scratch::default, |scratch, failure| {
-            scales.follow_coarsely(failure, scratch)
+            let followed = scales.follow(0, failure, failure.range.coarse(), scratch);
+            let mut atoms = Vec::new();
+            scales.sum_along(&followed, &mut atoms);
+            First {
+                shifts: scales.shifts(&followed),
+                most: scales.promise(&followed),
+                followed,
+                atoms,
+            }
         })
         .collect();
-    let best = coarse
-        .iter()
-        .enumerate()
-        .filter_map(|(index, (atoms, ..))| scales.gather(index, atoms.clone()))
-        .map(|found| found.ln_weight + (laws as f64).ln())
-        .fold(ln_healthy, f64::max);
-    let first: Vec<(Vec<Atom>, Shifts, Range)> = coarse
+    let alone = |first: &[First]| -> Vec<Option<f64>> {
+        let found = first
+            .iter()
+            .enumerate()
+            .map(|(index, first)| scales.gather(index, first.atoms.clone()));
+        let whole = |w: Weighed| w.ln_weight + (laws as f64).ln();
+        found.map(|found| found.map(whole)).collect()
+    };
+    let best_of = |found: &[Option<f64>]| found.iter().flatten().fold(ln_healthy, |a, b| a.max(*b));
+    let best = best_of(&alone(&first));
+    first.par_iter_mut().zip(scales.failures).for_each_init(
+        Scratch::default,
+        |scratch, (first, failure)| {
+            let least = best - CLOSER_REACH - failure.ln_odds;
+            if failure.range != failure.range.coarse() && first.most > explains.max(least) {
+                scales.follow_closer(&mut first.followed, failure, least, scratch);
+                first.shifts = scales.shifts(&first.followed);
+                first.atoms.clear();
+                scales.sum_along(&first.followed, &mut first.atoms);
+            }
+        },
+    );
+    let under_first = alone(&first);
+    let best = best_of(&under_first);
+    let found: Vec<(Option<Weighed>, Shifts)> = first
         .into_par_iter()
-        .zip(scales.failures)
-        .map_init(
-            Scratch::default,
-            |scratch, ((atoms, shifts, most), failure)| {
-                let is_worth = most.is_some_and(|most| {
-                    most > scales.healthy[0].ln_likelihood + EXPLAINS
-                        && most + failure.ln_odds > best - CLOSER_REACH
-                });
-                if is_worth {
-                    let (atoms, shifts) = scales.follow(failure, failure.range, 0..1, scratch);
-                    (atoms, shifts, failure.range)
+        .enumerate()
+        .map_init(Scratch::default, |scratch, (index, mut first)| {
+            let failure = &scales.failures[index];
+            let ln = under_first[index];
+            // What the first law could not solve, another may.
+            let asked = ln.is_none_or(|ln| {
+                ln > best - SECOND_LAW_REACH && (first.most > explains || ln > best - NEAR_BEST)
+            });
+            let own = first.atoms.len();
+            for law in 1..laws {
+                if asked {
+                    let mut followed = scales.follow(law, failure, failure.range.coarse(), scratch);
+                    let least = best - CLOSER_REACH - failure.ln_odds;
+                    if first.followed.is_closer_than(&followed) {
+                        scales.follow_closer(&mut followed, failure, least, scratch);
+                    }
+                    scales.sum_along(&followed, &mut first.atoms);
                 } else {
-                    (atoms, shifts, failure.range.coarse())
+                    // It is held to make as much of the healthy unit's likelihood as under the first.
+                    let moved = scales.healthy[law].ln_likelihood - scales.healthy[0].ln_likelihood;
+                    first.atoms.extend_from_within(..own);
+                    for atom in first.atoms.iter_mut().skip(law * own) {
+                        atom.ln_weight += moved;
+                        atom.ln_value = f64::NEG_INFINITY;
+                    }
                 }
-            },
-        )
-        .collect();
-    let under_first: Vec<Option<f64>> = first
-        .iter()
-        .enumerate()
-        .map(|(index, (atoms, ..))| {
-            let found = scales.gather(index, atoms.clone())?;
-            Some(found.ln_weight + (laws as f64).ln())
+            }
+            (scales.gather(index, first.atoms), first.shifts)
         })
         .collect();
-    let best = under_first
-        .iter()
-        .flatten()
-        .fold(ln_healthy, |best, ln| best.max(*ln));
-    first
-        .into_par_iter()
-        .enumerate()
-        .map_init(
-            Scratch::default,
-            |scratch, (index, (mut atoms, shifts, range))| {
-                // What the first law could not solve, another may.
-                if under_first[index].is_none_or(|ln| ln > best - SECOND_LAW_REACH) {
-                    let failure = &scales.failures[index];
-                    let (more, _) = scales.follow(failure, range, 1..laws, scratch);
-                    atoms.extend(more);
-                }
-                (scales.gather(index, atoms), shifts)
-            },
-        )
-        .collect::<Vec<_>>()
-        .into_iter()
-        .fold(
-            (Vec::new(), Vec::new()),
-            |(mut sets, mut responses), (found, shifts)| {
-                sets.extend(found);
-                responses.push(shifts);
-                (sets, responses)
-            },
-        )
+    let (sets, responses): (Vec<Option<Weighed>>, Vec<Shifts>) = found.into_iter().unzip();
+    (sets.into_iter().flatten().collect(), responses)
 }
 
 fn sort(sets: &mut [Weighed]) {

@@ -2,30 +2,25 @@
 //! the failures' parameters integrated out, under both tube laws.
 
 mod climb;
+mod follow;
 mod sets;
 #[cfg(test)]
 mod tests;
 
-use std::borrow::Cow;
 use std::collections::BTreeMap;
-use std::ops::Range as Laws;
+use std::sync::Arc;
 
 use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
 
 use crate::casualties;
 use crate::evidence_parts::Known;
-use crate::failure::{Failure, Range};
+use crate::failure::Failure;
 use crate::likelihood::{Evidence, Weights, ln_sum};
 use crate::model::{Forecast, Held, Model, Starts};
 use crate::observe::Observation;
 use deadstage_parts::Mode;
-
-/// Between two solved nodes, spreads that any forecast may move in one step of the finer sum.
-const FINE_STEP: f64 = 0.5;
-
-/// Steps of the finer sum between two nodes, least and most.
-const FINE_STEPS: (f64, f64) = (2.0, 250.0);
+pub(crate) use follow::{Followed, UNREACHED};
 
 /// Failures that move no reading by about this many spreads do not count as failures.
 const VISIBLE_SPREADS: f64 = 2.5;
@@ -71,25 +66,6 @@ pub(crate) struct Weighed {
 /// By point of the range, the shifts of the forecasts against the healthy unit.
 pub(crate) type Shifts = Vec<(f64, Vec<f64>)>;
 
-/// A solved point of a failure's range.
-struct Node<'h> {
-    mean: Vec<f64>,
-    weights: Cow<'h, Weights>,
-    ln_visible: f64,
-    ln_likelihood: f64,
-}
-
-/// Shifts of less than this many spreads leave the scatter as it was: such a
-/// failure hardly counts as one whatever its likelihood.
-const HARDLY_SEEN: f64 = 0.3;
-
-/// How far a reading may run from the straight line between points of long
-/// steps, as a share of what it changes by from one to the next.
-const COARSE_ERROR: f64 = 0.35;
-
-/// Nodes this far (in the logarithm) below the best are not followed finely.
-const HOPELESS: f64 = 40.0;
-
 /// What a set of rare failures that fits may be below readings just as forecast (in the logarithm).
 const POORLY: f64 = 25.0;
 
@@ -113,10 +89,12 @@ pub(crate) struct Scales<'a> {
 pub(crate) struct Healthy {
     pub(crate) forecast: Forecast,
     pub(crate) starts: Starts,
-    /// Mean and one standard deviation at every witness.
-    pub(crate) witness: Vec<(f64, f64)>,
+    /// By witness, the mean,
+    pub(crate) mean: Vec<f64>,
+    /// and one standard deviation.
+    pub(crate) sigma: Vec<f64>,
     pub(crate) ln_likelihood: f64,
-    pub(crate) weights: Weights,
+    pub(crate) weights: Arc<Weights>,
 }
 
 impl Scales<'_> {
@@ -130,24 +108,17 @@ impl Scales<'_> {
                 .model
                 .forecast(law, &[], self.watched, all, &mut starts, scratch)
                 .ok()?;
-            let witness = seen
-                .mean
-                .iter()
-                .enumerate()
-                .map(|(i, m)| {
-                    (
-                        *m,
-                        seen.scatter.column(i).norm().hypot(self.watched[i].sigma),
-                    )
-                })
-                .collect();
+            let columns = seen.scatter.column_iter().zip(self.watched);
+            let sigma = columns.map(|(c, o)| c.norm().hypot(o.sigma)).collect();
+            let mean = seen.mean.clone();
             let forecast = seen.first(self.observations.len());
-            let weights = Weights::new(&forecast, self.evidence, &[])?;
+            let weights = Arc::new(Weights::new(&forecast, self.evidence, &[])?);
             let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
             self.healthy.push(Healthy {
                 forecast,
                 starts,
-                witness,
+                mean,
+                sigma,
                 ln_likelihood,
                 weights,
             });
@@ -171,158 +142,12 @@ impl Scales<'_> {
         ln_weight < perfect - POORLY - 0.5 * self.observations.len() as f64
     }
 
-    /// Most spreads by which a failure shows at any point that a probe can reach.
-    fn shows(&self, law: usize, mean: &[f64]) -> f64 {
-        mean.iter()
-            .zip(&self.healthy[law].witness)
-            .map(|(m, (healthy, sigma))| ((m - healthy) / sigma).abs())
-            .fold(0.0, f64::max)
-    }
-
-    #[cfg(test)]
-    /// Weighs one failure alone, its parameter followed along its range.
-    /// Beside the answer, the shifts it gives under the first law.
-    pub(crate) fn weigh_single(
-        &self,
-        index: usize,
-        scratch: &mut Scratch,
-    ) -> (Option<Weighed>, Shifts) {
-        let (atoms, shifts) = {
-            let failure = &self.failures[index];
-            self.follow(failure, failure.range, 0..self.model.laws(), scratch)
-        };
-        (self.gather(index, atoms), shifts)
-    }
-
-    /// Logarithm of the evidence of a failure that is in no list, under the first law.
-    pub(crate) fn ln_evidence_of(&self, failure: &Failure, scratch: &mut Scratch) -> f64 {
-        let (atoms, _) = self.follow(failure, failure.range, 0..1, scratch);
-        ln_sum(atoms.iter().map(|a| a.ln_weight))
-    }
-
-    /// Follows a failure's parameter along its range, in steps as that has them, under these
-    /// laws; the shifts are those of the first.
-    pub(crate) fn follow(
-        &self,
-        failure: &Failure,
-        range: Range,
-        laws: Laws<usize>,
-        scratch: &mut Scratch,
-    ) -> (Vec<Atom>, Shifts) {
-        let mut atoms = Vec::new();
-        let mut shifts = Shifts::new();
-        for law in laws {
-            let nodes = self.nodes_along(law, failure, range, scratch);
-            if law == 0 {
-                shifts = self.shifts(range, &nodes);
-            }
-            self.sum_along(law, range, &nodes, &mut atoms);
-        }
-        (atoms, shifts)
-    }
-
-    /// Follows a failure's parameter in long steps under the first law. Beside
-    /// the answer, the logarithm of the likelihood that a closer look may come
-    /// up to; `None` where this was one.
-    pub(crate) fn follow_coarsely(
-        &self,
-        failure: &Failure,
-        scratch: &mut Scratch,
-    ) -> (Vec<Atom>, Shifts, Option<f64>) {
-        let range = failure.range.coarse();
-        let nodes = self.nodes_along(0, failure, range, scratch);
-        let mut atoms = Vec::new();
-        self.sum_along(0, range, &nodes, &mut atoms);
-        let promise = (range != failure.range).then(|| self.most_between(&nodes));
-        (atoms, self.shifts(range, &nodes), promise)
-    }
-
-    /// The most that the likelihood may come up to between solved points (in the logarithm),
-    /// the curve being allowed to run so far from where it is thought to as long steps may leave it.
-    fn most_between(&self, nodes: &[Option<Node<'_>>]) -> f64 {
-        /// Places between two points that are tried.
-        const PLACES: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
-        let between = |a: &Node<'_>, b: &Node<'_>, t: f64| {
-            let astray = COARSE_ERROR * 4.0 * t * (1.0 - t);
-            let mean: Vec<f64> = (0..a.mean.len())
-                .map(|i| {
-                    let (from, to) = (a.mean[i], b.mean[i]);
-                    let along = from + t * (to - from);
-                    let off = self.evidence.read[i] - along;
-                    along + off.signum() * off.abs().min(astray * (to - from).abs())
-                })
-                .collect();
-            let under = |node: &Node<'_>| {
-                node.weights.ln_likelihood(&mean, self.evidence) + node.ln_visible
-            };
-            under(a).max(under(b))
-        };
-        nodes
-            .windows(2)
-            .map(|ends| match ends {
-                [Some(a), Some(b)] => PLACES
-                    .iter()
-                    .map(|&t| between(a, b, t))
-                    .fold(f64::NEG_INFINITY, f64::max),
-                _ => f64::INFINITY,
-            })
-            .fold(f64::NEG_INFINITY, f64::max)
-    }
-
-    /// The solved points of a failure's range under one law.
-    fn nodes_along(
-        &self,
-        law: usize,
-        failure: &Failure,
-        range: Range,
-        scratch: &mut Scratch,
-    ) -> Vec<Option<Node<'_>>> {
-        let count = self.observations.len();
+    /// By point, the spreads by which it is not where a healthy unit has it.
+    pub(crate) fn moved(&self, law: usize, mean: &[f64]) -> impl Iterator<Item = f64> {
         let healthy = &self.healthy[law];
-        let mut starts = healthy.starts.clone();
-        (0..range.nodes)
-            .map(|node| {
-                let held = [(failure, range.node(node))];
-                let mut spreads = 0.0;
-                let worth = |mean: &[f64]| {
-                    spreads = self.shows(law, mean);
-                    spreads > HARDLY_SEEN
-                };
-                let forecast = self
-                    .model
-                    .forecast_if(law, &held, self.watched, count, worth, &mut starts, scratch)
-                    .ok()?;
-                let ln_visible = ln_counts(spreads);
-                let forecast = forecast.first(count);
-                // What hardly shows scatters as the healthy unit does.
-                let weights = if spreads > HARDLY_SEEN {
-                    Cow::Owned(Weights::new(&forecast, self.evidence, &[])?)
-                } else {
-                    Cow::Borrowed(&healthy.weights)
-                };
-                let ln_likelihood = weights.ln_likelihood(&forecast.mean, self.evidence);
-                Some(Node {
-                    mean: forecast.mean,
-                    weights,
-                    ln_visible,
-                    ln_likelihood,
-                })
-            })
-            .collect()
-    }
-
-    /// By solved point, the shifts of the forecasts under the first law.
-    fn shifts(&self, range: Range, nodes: &[Option<Node<'_>>]) -> Shifts {
-        let healthy = &self.healthy[0].forecast.mean;
-        nodes
-            .iter()
-            .enumerate()
-            .filter_map(|(index, node)| {
-                let mean = &node.as_ref()?.mean;
-                let shift = mean.iter().zip(healthy).map(|(a, b)| a - b).collect();
-                Some((range.node(index), shift))
-            })
-            .collect()
+        mean.iter()
+            .zip(healthy.mean.iter().zip(&healthy.sigma))
+            .map(|(m, (healthy, sigma))| ((m - healthy) / sigma).abs())
     }
 
     /// The answer for one failure from its atoms.
@@ -350,78 +175,6 @@ impl Scales<'_> {
             spread: vec![spread.max(if failure.range.is_open() { 0.02 } else { 0.0 })],
             law: top.law,
         })
-    }
-
-    /// Between solved nodes the forecast is interpolated by cubics and the
-    /// likelihood summed in fine steps.
-    fn sum_along(
-        &self,
-        law: usize,
-        range: Range,
-        nodes: &[Option<Node<'_>>],
-        atoms: &mut Vec<Atom>,
-    ) {
-        if range.is_open() {
-            self.sum_between(law, range.low, range.spacing(), nodes, atoms);
-        } else if let Some(Some(node)) = nodes.first() {
-            atoms.push(Atom {
-                u: range.low,
-                law,
-                ln_weight: node.ln_likelihood + node.ln_visible,
-                ln_value: node.ln_likelihood + node.ln_visible,
-            });
-        }
-    }
-
-    /// As for a whole range, between the first of evenly spaced nodes, at `low`, and
-    /// the last; the stretch between them counts as one.
-    fn sum_between(
-        &self,
-        law: usize,
-        low: f64,
-        spacing: f64,
-        nodes: &[Option<Node<'_>>],
-        atoms: &mut Vec<Atom>,
-    ) {
-        let ln_share = -((nodes.len() - 1) as f64).ln();
-        let at = |k: usize| nodes.get(k).and_then(Option::as_ref);
-        let best = nodes
-            .iter()
-            .flatten()
-            .map(|n| n.ln_likelihood)
-            .fold(f64::NEG_INFINITY, f64::max);
-        for left in 0..nodes.len() - 1 {
-            let (Some(a), Some(b)) = (&nodes[left], &nodes[left + 1]) else {
-                continue;
-            };
-            // Where both ends are hopeless beside the best node and the curve
-            // between them can't cross the readings, one step will do.
-            let hopeless = a.ln_likelihood.max(b.ln_likelihood) < best - HOPELESS
-                && !straddles(&a.mean, &b.mean, &self.evidence.read);
-            let steps = if hopeless { 1 } else { fine_steps(a, b) };
-            let before = left
-                .checked_sub(1)
-                .and_then(at)
-                .map_or(&a.mean, |n| &n.mean);
-            let after = at(left + 2).map_or(&b.mean, |n| &n.mean);
-            let one_sided = (left == 0, left + 2 >= nodes.len());
-            for step in 0..steps {
-                let t = (step as f64 + 0.5) / steps as f64;
-                let mean: Vec<f64> = (0..a.mean.len())
-                    .map(|i| cubic(before[i], a.mean[i], b.mean[i], after[i], one_sided, t))
-                    .collect();
-                // The covariance changes along the way: the likelihood is blended from those of both ends.
-                let under = |node: &Node<'_>| node.weights.ln_likelihood(&mean, self.evidence);
-                let ln_likelihood = (1.0 - t) * under(a) + t * under(b);
-                let ln_visible = (1.0 - t) * a.ln_visible + t * b.ln_visible;
-                atoms.push(Atom {
-                    u: low + (left as f64 + t) * spacing,
-                    law,
-                    ln_weight: ln_likelihood + ln_visible + ln_share - (steps as f64).ln(),
-                    ln_value: ln_likelihood + ln_visible,
-                });
-            }
-        }
     }
 
     /// Logarithm of the prior odds of a set: its members', and where one drives
@@ -537,57 +290,4 @@ pub(crate) fn ln_further(count: usize) -> f64 {
 pub(crate) fn ln_counts(spreads: f64) -> f64 {
     let ratio = (spreads / VISIBLE_SPREADS).powi(4);
     (ratio / (1.0 + ratio)).max(1e-12).ln()
-}
-
-/// Steps of the finer sum between two nodes: many where the forecast moves far.
-fn fine_steps(a: &Node<'_>, b: &Node<'_>) -> usize {
-    let spreads = a.weights.sigma.iter().zip(&b.weights.sigma);
-    let largest = a
-        .mean
-        .iter()
-        .zip(&b.mean)
-        .zip(spreads)
-        .map(|((from, to), (at, there))| (to - from).abs() / at.min(*there))
-        .fold(0.0, f64::max);
-    (largest / FINE_STEP)
-        .ceil()
-        .clamp(FINE_STEPS.0, FINE_STEPS.1) as usize
-}
-
-/// Whether between two forecasts some reading lies that neither end reaches.
-fn straddles(a: &[f64], b: &[f64], read: &[f64]) -> bool {
-    a.iter()
-        .zip(b)
-        .zip(read)
-        .any(|((a, b), y)| (y - a) * (y - b) < 0.0)
-}
-
-/// Cubic through four evenly spaced values, between the middle two; at an end, a parabola.
-fn cubic(before: f64, a: f64, b: f64, after: f64, one_sided: (bool, bool), t: f64) -> f64 {
-    let slope_a = if one_sided.0 {
-        b - a
-    } else {
-        0.5 * (b - before)
-    };
-    let slope_b = if one_sided.1 {
-        b - a
-    } else {
-        0.5 * (after - a)
-    };
-    // Where the curve turns, a cubic must not overshoot (F. N. Fritsch and
-    // R. E. Carlson, SIAM J. Numer. Anal. 17, 1980).
-    let rise = b - a;
-    let limit = |slope: f64| {
-        if slope * rise <= 0.0 {
-            0.0
-        } else {
-            slope.signum() * slope.abs().min(3.0 * rise.abs())
-        }
-    };
-    let (slope_a, slope_b) = (limit(slope_a), limit(slope_b));
-    let (t2, t3) = (t * t, t * t * t);
-    (2.0 * t3 - 3.0 * t2 + 1.0) * a
-        + (t3 - 2.0 * t2 + t) * slope_a
-        + (3.0 * t2 - 2.0 * t3) * b
-        + (t3 - t2) * slope_b
 }

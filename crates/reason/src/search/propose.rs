@@ -8,10 +8,10 @@ use deadstage_netlist::PartId;
 use nalgebra::{DMatrix, DVector};
 
 use crate::failure::Failure;
-use crate::likelihood::Weights;
-use crate::model::{Forecast, Held, Starts};
+use crate::likelihood::{Line, Weights};
+use crate::model::{Forecast, Held, Starts, Unreached};
 use crate::observe::{Observation, meter_share};
-use crate::weigh::{Scales, Shifts, Weighed, ln_counts, ln_further};
+use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts, ln_further};
 
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
 pub(super) type Extension = (Vec<usize>, f64, Vec<f64>);
@@ -28,6 +28,9 @@ const MOST_ASKED_OF_MANY: usize = 40;
 
 /// Failures of a large chassis.
 const LARGE: usize = 320;
+
+/// By this much (in the logarithm) a failure may gain more beside a set than alone, and still be looked at.
+const MOST_MORE: f64 = 20.0;
 
 /// Points of a failure's range so solved.
 const MOST_ASKED_NODES: usize = 5;
@@ -77,7 +80,8 @@ fn parent_slopes(
 fn part_gains(
     scales: &Scales<'_>,
     forecast: &Forecast,
-    gain_of: &dyn Fn(&[f64]) -> f64,
+    leaves: &Leaves<'_>,
+    least: f64,
 ) -> BTreeMap<PartId, f64> {
     let mut gains = BTreeMap::new();
     for (index, row) in forecast.scatter.row_iter().enumerate() {
@@ -85,12 +89,10 @@ fn part_gains(
             continue;
         };
         // A small step either way: what counts is the direction, at its best amplitude.
-        for sign in [1.0, -1.0] {
-            let shift: Vec<f64> = row.iter().map(|change| sign * change).collect();
-            let gain = gain_of(&shift);
-            let best = gains.entry(part).or_insert(gain);
-            *best = gain.max(*best);
-        }
+        let shift: Vec<f64> = row.iter().copied().collect();
+        let gain = leaves.gain_either_way(&shift, least);
+        let best = gains.entry(part).or_insert(gain);
+        *best = gain.max(*best);
     }
     gains
 }
@@ -104,6 +106,9 @@ struct Beside<'s> {
     bare: Vec<Observation>,
     shares: Vec<f64>,
     mean: &'s [f64],
+    /// Situations that the set does not reach: there a failure does what it does alone.
+    unreached: Vec<bool>,
+    nothing: DMatrix<f64>,
     first: &'s Starts,
     starts: Starts,
 }
@@ -128,6 +133,10 @@ impl<'s> Beside<'s> {
                 bare
             })
             .collect();
+        let mut unreached = vec![true; scales.model.bases[law].len()];
+        for (observation, spreads) in scales.observations.iter().zip(scales.moved(law, mean)) {
+            unreached[observation.situation] &= spreads < UNREACHED;
+        }
         let mut this = Self {
             scales,
             law,
@@ -135,6 +144,8 @@ impl<'s> Beside<'s> {
             bare,
             shares: vec![1.0; mean.len()],
             mean,
+            unreached,
+            nothing: DMatrix::zeros(0, 0),
             first,
             starts: first.clone(),
         };
@@ -147,10 +158,22 @@ impl<'s> Beside<'s> {
     }
 
     fn unloaded(&mut self, scratch: &mut Scratch) -> Option<Vec<f64>> {
-        let model = self.scales.model;
-        let (held, starts) = (&self.held, &mut self.starts);
-        let there = model.forecast(self.law, held, &self.bare, 0, starts, scratch);
-        Some(there.ok()?.mean)
+        let unreached = Unreached {
+            situations: &self.unreached,
+            mean: self.mean,
+            scatter: &self.nothing,
+        };
+        let found = self.scales.model.forecast_if(
+            self.law,
+            &self.held,
+            &self.bare,
+            0,
+            Some(unreached),
+            |_| false,
+            &mut self.starts,
+            scratch,
+        );
+        Some(found.ok()?.mean)
     }
 
     /// The shift that a failure gives beside the set; `afresh` from where the
@@ -158,39 +181,128 @@ impl<'s> Beside<'s> {
     fn shift(
         &mut self,
         failure: &'s Failure,
-        u: f64,
+        (u, alone): &(f64, Vec<f64>),
         afresh: bool,
         scratch: &mut Scratch,
     ) -> Option<Vec<f64>> {
         if afresh {
             self.starts.clone_from(self.first);
         }
-        self.held.push((failure, u));
+        self.held.push((failure, *u));
         let there = self.unloaded(scratch);
         self.held.pop();
         let shift = there?
             .iter()
-            .zip(self.mean.iter().zip(&self.shares))
-            .map(|(bare, (mean, share))| bare * share - mean)
+            .enumerate()
+            .map(|(i, bare)| {
+                if self.unreached[self.bare[i].situation] {
+                    alone[i]
+                } else {
+                    bare * self.shares[i] - self.mean[i]
+                }
+            })
             .collect();
         Some(shift)
     }
+
+    /// The most that a failure gains beside the set at some sizes, and which of them. Where it is seen to do beside the set
+    /// what it does alone, it is not solved at all of them, nor where what it gains alone is by some `slack` too far below `least`.
+    fn best_of(
+        &mut self,
+        failure: &'s Failure,
+        alone: &'s Shifts,
+        leaves: &Leaves<'_>,
+        (least, slack): (f64, f64),
+        scratch: &mut Scratch,
+    ) -> Option<(f64, f64)> {
+        let range = failure.range;
+        let stride = range.nodes.div_ceil(MOST_ASKED_NODES).max(1);
+        let places: Vec<(f64, Vec<f64>)> = (0..range.nodes)
+            .step_by(stride)
+            .filter_map(|node| Some((range.node(node), between(alone, range.node(node))?)))
+            .collect();
+        let gains: Vec<f64> = places
+            .iter()
+            .map(|(_, shift)| leaves.gain_of(shift, (least - slack - MOST_MORE).min(0.0)))
+            .collect();
+        // Asked first: where alone it gains most, or failing that goes furthest.
+        let far = if failure.goes_up(&self.scales.model.bases[self.law]) {
+            places.len().checked_sub(1)?
+        } else {
+            0
+        };
+        let first = (0..places.len())
+            .filter(|&k| gains[k] > 0.0)
+            .reduce(|a, b| if gains[b] > gains[a] { b } else { a })
+            .unwrap_or(far);
+        let mut found: Vec<(f64, f64)> = Vec::new();
+        let mut more = f64::INFINITY;
+        if let Some(shift) = self.shift(failure, &places[first], true, scratch) {
+            let gain = leaves.gain_of(&shift, f64::NEG_INFINITY);
+            found.push((gain, places[first].0));
+            if leaves.is_one(&shift, &places[first].1) {
+                found.extend(
+                    gains
+                        .into_iter()
+                        .zip(places)
+                        .map(|(gain, (u, _))| (gain, u)),
+                );
+                return found
+                    .into_iter()
+                    .reduce(|a, b| if b.0 > a.0 { b } else { a });
+            }
+            more = (gain - leaves.gain_of(&places[first].1, f64::NEG_INFINITY)).max(0.0);
+        }
+        // What it gains beside the set more than alone it may gain at another size as well.
+        let mut is_afresh = true;
+        for (k, place) in places.iter().enumerate() {
+            if k != first && gains[k] + more + slack > least {
+                if let Some(shift) = self.shift(failure, place, is_afresh, scratch) {
+                    found.push((leaves.gain_of(&shift, f64::NEG_INFINITY), place.0));
+                }
+                is_afresh = false;
+            }
+        }
+        found
+            .into_iter()
+            .reduce(|a, b| if b.0 > a.0 { b } else { a })
+    }
+}
+
+/// The shift of a size between those that were solved.
+fn between(alone: &Shifts, u: f64) -> Option<Vec<f64>> {
+    let above = alone.partition_point(|(at, _)| *at < u);
+    let (to, high) = alone.get(above).or(alone.last())?;
+    let (from, low) = alone.get(above.saturating_sub(1))?;
+    let t = if to > from {
+        ((u - from) / (to - from)).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    Some(low.iter().zip(high).map(|(a, b)| a + t * (b - a)).collect())
 }
 
 /// Most times that a shift is taken larger than it was found.
 const MOST_AMPLITUDE: f64 = 10.0;
 
+/// Two shifts that differ nowhere by more than this, in spreads of healthy units and as a ratio, are taken for one.
+const ONE: (f64, f64) = (0.05, 0.02);
+
+/// What slips may add (in the logarithm) to the likelihood of readings that are just as forecast.
+const SLIPS_AT_BEST: f64 = 1.0;
+
 /// What a set leaves unexplained.
 struct Leaves<'s> {
-    scales: &'s Scales<'s>,
+    line: Line<'s>,
     weights: &'s Weights,
-    mean: &'s [f64],
     ln_likelihood: f64,
     residual: DVector<f64>,
     /// By reading, the spread by which a failure beside the set is seen to count.
     sigma: Vec<f64>,
-    /// C⁻¹ of all readings, and where some are likelier slips than not, of the others.
-    inverses: Vec<DMatrix<f64>>,
+    /// C⁻¹ of the others, where some readings are likelier slips than not.
+    of_good: Option<DMatrix<f64>>,
+    /// The most that any shift could gain.
+    most: f64,
 }
 
 impl<'s> Leaves<'s> {
@@ -198,13 +310,11 @@ impl<'s> Leaves<'s> {
         let evidence = scales.evidence;
         let healthy = &scales.healthy[law].weights.sigma;
         let exact = &weights.exact;
-        let mut inverses = vec![weights.inverse.clone()];
-        inverses.extend(weights.inverse_of_good(mean, evidence));
+        let ln_likelihood = weights.ln_likelihood(mean, evidence);
         Self {
-            scales,
+            line: Line::new(weights, evidence, mean),
             weights,
-            mean,
-            ln_likelihood: weights.ln_likelihood(mean, evidence),
+            ln_likelihood,
             sigma: weights
                 .sigma
                 .iter()
@@ -215,42 +325,89 @@ impl<'s> Leaves<'s> {
                 exact.len(),
                 exact.iter().map(|&i| evidence.read[i] - mean[i]),
             ),
-            inverses,
+            of_good: weights.inverse_of_good(mean, evidence),
+            most: weights.ln_at_best() + SLIPS_AT_BEST - ln_likelihood,
         }
     }
 
-    /// By how much (in the logarithm) the readings become likelier with a shift
-    /// as it is, or at the amplitude that suits them best.
-    fn gain_of(&self, shift: &[f64]) -> f64 {
-        let exact = &self.weights.exact;
-        let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
-        let best = self.inverses.iter().filter_map(|inverse| {
-            let weighted = inverse * &d;
-            let (along, square) = (weighted.dot(&self.residual), weighted.dot(&d));
-            // Near its own size a shift is as it is; and no straight line goes on for ever.
-            (along > 0.0 && square > 0.0)
-                .then(|| (along / square).min(MOST_AMPLITUDE))
-                .filter(|amplitude| (amplitude - 1.0).abs() > 0.1)
-        });
-        best.map(|amplitude| self.gain_at(shift, amplitude) - 1.0)
-            .fold(self.gain_at(shift, 1.0), f64::max)
+    /// Whether two shifts come to the same.
+    fn is_one(&self, a: &[f64], b: &[f64]) -> bool {
+        let mut pairs = a.iter().zip(b).zip(&self.sigma);
+        pairs.all(|((a, b), sigma)| (a - b).abs() <= ONE.0 * sigma + ONE.1 * b.abs())
     }
 
-    /// A failure that is to explain something must show beside the set.
-    fn gain_at(&self, shift: &[f64], amplitude: f64) -> f64 {
+    /// By how much (in the logarithm) the readings become likelier with a shift
+    /// as it is, or at the amplitude that suits them best. Where it is not as much as `least`,
+    /// that may be all that is told of it (−∞).
+    fn gain_of(&self, shift: &[f64], least: f64) -> f64 {
+        self.gain_along(shift, &[1.0], least)
+    }
+
+    /// The same of a shift that may go either way.
+    fn gain_either_way(&self, shift: &[f64], least: f64) -> f64 {
+        self.gain_along(shift, &[1.0, -1.0], least)
+    }
+
+    fn gain_along(&self, shift: &[f64], ways: &[f64], least: f64) -> f64 {
         let shown = shift
             .iter()
             .zip(&self.sigma)
             .map(|(s, sigma)| (s / sigma).abs())
             .fold(0.0, f64::max);
-        let mean: Vec<f64> = self
-            .mean
-            .iter()
-            .zip(shift)
-            .map(|(m, s)| m + amplitude * s)
-            .collect();
-        self.weights.ln_likelihood(&mean, self.scales.evidence) - self.ln_likelihood
-            + ln_counts(amplitude * shown)
+        if self.most + ln_counts(MOST_AMPLITUDE * shown) < least {
+            return f64::NEG_INFINITY;
+        }
+        let direction = self.line.direction(shift);
+        // A failure that is to explain something must show beside the set.
+        let gain_at = |amplitude: f64| {
+            let counts = ln_counts(amplitude.abs() * shown) - self.ln_likelihood;
+            self.line.ln_if_above(least - counts, &direction, amplitude) + counts
+        };
+        let of_good = self.of_good.as_ref().map(|inverse| {
+            let exact = &self.weights.exact;
+            let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
+            let weighted = inverse * &d;
+            (weighted.dot(&self.residual), weighted.dot(&d))
+        });
+        let along_it = |way: f64| {
+            [Some((direction.along, direction.square)), of_good]
+                .into_iter()
+                .flatten()
+                // Near its own size a shift is as it is; and no straight line goes on for ever.
+                .filter(|(along, square)| way * along > 0.0 && *square > 0.0)
+                .map(|(along, square)| (way * along / square).min(MOST_AMPLITUDE))
+                .filter(|amplitude| (amplitude - 1.0).abs() > 0.1)
+                .map(|amplitude| gain_at(way * amplitude) - 1.0)
+                .fold(gain_at(way), f64::max)
+        };
+        ways.iter()
+            .map(|way| along_it(*way))
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+}
+
+/// What every failure does alone.
+pub(super) struct Responses {
+    /// By failure.
+    shifts: Vec<Shifts>,
+    /// By failure, the parts that are one with its own: all sections of a bottle.
+    kin: Vec<Vec<PartId>>,
+}
+
+impl Responses {
+    pub(super) fn new(scales: &Scales<'_>, shifts: Vec<Shifts>) -> Self {
+        let stage = scales.model.stage;
+        let mut known: BTreeMap<PartId, Vec<PartId>> = BTreeMap::new();
+        let mut kin_of = |part: PartId| {
+            let found = known
+                .entry(part)
+                .or_insert_with(|| stage.parts_named(&stage.part(part).name).collect());
+            found.clone()
+        };
+        Self {
+            shifts,
+            kin: scales.failures.iter().map(|f| kin_of(f.part)).collect(),
+        }
     }
 }
 
@@ -261,7 +418,7 @@ impl<'s> Leaves<'s> {
 pub(super) fn propose(
     scales: &Scales<'_>,
     parent: &Weighed,
-    responses: &[Shifts],
+    responses: &Responses,
     (floor, slack): (f64, f64),
     breadth: usize,
     scratch: &mut Scratch,
@@ -288,12 +445,14 @@ pub(super) fn propose(
         return Vec::new();
     };
     let leaves = Leaves::new(scales, parent.law, &weights, &forecast.mean);
-    let gain_of = |shift: &[f64]| leaves.gain_of(shift);
     let stage = scales.model.stage;
     let ln_further = ln_further(parent.set.len() + 1);
     // What a failure does beside the parent is not what it does alone, but
     // what its part can do there at all shows in the parent's own scatter.
-    let of_parts = part_gains(scales, &forecast, &gain_of);
+    let likeliest = scales.failures.iter().map(|f| f.ln_odds);
+    let likeliest = likeliest.fold(f64::NEG_INFINITY, f64::max);
+    let least = floor - slack - parent.ln_weight - likeliest - ln_further;
+    let of_parts = part_gains(scales, &forecast, &leaves, least.max(0.0));
     let mut looked: Vec<(f64, usize)> = scales
         .failures
         .iter()
@@ -305,13 +464,14 @@ pub(super) fn propose(
                 .all(|&i| failure.goes_with(&scales.failures[i], stage))
         })
         .map(|(index, failure)| {
-            let alone = responses[index]
+            let least = floor - slack - parent.ln_weight - failure.ln_odds - ln_further;
+            let alone = responses.shifts[index]
                 .iter()
-                .map(|(_, shift)| gain_of(shift))
+                .map(|(_, shift)| leaves.gain_of(shift, least.max(0.0)))
                 .fold(0.0, f64::max);
-            let of_part = stage
-                .parts_named(&stage.part(failure.part).name)
-                .filter_map(|part| of_parts.get(&part).copied())
+            let of_part = responses.kin[index]
+                .iter()
+                .filter_map(|part| of_parts.get(part).copied())
                 .fold(0.0, f64::max);
             (alone.max(of_part) + failure.ln_odds + ln_further, index)
         })
@@ -330,16 +490,9 @@ pub(super) fn propose(
         .into_iter()
         .filter_map(|(_, index)| {
             let failure = &scales.failures[index];
-            let range = failure.range;
-            let stride = range.nodes.div_ceil(MOST_ASKED_NODES).max(1);
-            let (gain, u) = (0..range.nodes)
-                .step_by(stride)
-                .filter_map(|node| {
-                    let u = range.node(node);
-                    let shift = beside.shift(failure, u, node == 0, scratch)?;
-                    Some((gain_of(&shift), u))
-                })
-                .reduce(|a, b| if b.0 > a.0 { b } else { a })?;
+            let least = floor - parent.ln_weight - failure.ln_odds - ln_further;
+            let alone = &responses.shifts[index];
+            let (gain, u) = beside.best_of(failure, alone, &leaves, (least, slack), scratch)?;
             Some((gain + failure.ln_odds + ln_further, index, u))
         })
         .filter(|(promise, ..)| parent.ln_weight + promise > floor)

@@ -1,5 +1,7 @@
 //! The sizes of a set of failures that fit best, found by Gauss–Newton.
 
+use std::cell::RefCell;
+
 use deadstage_circuit::Scratch;
 use nalgebra::{DMatrix, DVector};
 
@@ -32,6 +34,8 @@ pub(super) struct Peak {
     /// What is forecast of the points where the set may count.
     pub(super) seen: Vec<f64>,
     pub(super) weights: Weights,
+    /// By member, the slopes that were worked out.
+    slopes: RefCell<Vec<Option<Vec<f64>>>>,
     pub(super) starts: Starts,
     /// Logarithm of the likelihood, slips allowed.
     pub(super) value: f64,
@@ -114,6 +118,7 @@ impl Scales<'_> {
         let weights = Weights::new(&forecast, self.evidence, &[])?;
         let value = weights.ln_likelihood(&forecast.mean, self.evidence);
         Some(Peak {
+            slopes: RefCell::new(vec![None; u.len()]),
             u,
             forecast,
             seen,
@@ -148,7 +153,7 @@ impl Scales<'_> {
         let (list, count) = (self.list_of(set), self.observations.len());
         let forecast = self
             .model
-            .forecast_if(law, &held, list, count, worth, &mut starts, scratch)
+            .forecast_if(law, &held, list, count, None, worth, &mut starts, scratch)
             .ok()?;
         is_worth
             .then(|| self.peak_of(u, forecast, starts))
@@ -164,6 +169,9 @@ impl Scales<'_> {
         k: usize,
         scratch: &mut Scratch,
     ) -> Option<Vec<f64>> {
+        if let Some(known) = &peak.slopes.borrow()[k] {
+            return Some(known.clone());
+        }
         let range = &self.failures[set[k]].range;
         let size = STEP * range.width().min(1.0);
         let step = if peak.u[k] + size > range.high {
@@ -174,14 +182,14 @@ impl Scales<'_> {
         let mut moved = peak.u.clone();
         moved[k] += step;
         let there = self.forecast_at(law, set, &moved, false, &mut peak.starts.clone(), scratch)?;
-        Some(
-            there
-                .mean
-                .iter()
-                .zip(&peak.forecast.mean)
-                .map(|(b, a)| (b - a) / step)
-                .collect(),
-        )
+        let slope: Vec<f64> = there
+            .mean
+            .iter()
+            .zip(&peak.forecast.mean)
+            .map(|(b, a)| (b - a) / step)
+            .collect();
+        peak.slopes.borrow_mut()[k] = Some(slope.clone());
+        Some(slope)
     }
 
     /// Members whose size the readings feel about a peak, of those asked, with the slopes.

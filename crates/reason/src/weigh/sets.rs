@@ -5,10 +5,11 @@ use deadstage_circuit::Scratch;
 use nalgebra::DMatrix;
 
 use super::climb::{BETTER, Peak};
-use super::{Atom, Node, Scales, Weighed, best_of, ln_counts, spread_of};
+use super::follow::Node;
+use super::{Atom, Scales, Weighed, best_of, ln_counts, spread_of};
 use crate::failure::Range;
 use crate::likelihood::{Weights, ln_sum};
-use std::borrow::Cow;
+use std::sync::Arc;
 
 /// Points solved along each size of a leading set.
 const ALONG: usize = 7;
@@ -203,8 +204,11 @@ impl Scales<'_> {
         scratch: &mut Scratch,
     ) -> Option<Without> {
         if set.len() == 1 {
-            let (mean, sigma) = self.healthy[law].witness.iter().copied().unzip();
-            return Some(Without { mean, sigma });
+            let healthy = &self.healthy[law];
+            return Some(Without {
+                mean: healthy.mean.clone(),
+                sigma: healthy.sigma.clone(),
+            });
         }
         let (mut rest, mut rest_u) = (set.to_vec(), peak.u.clone());
         rest.remove(k);
@@ -301,7 +305,7 @@ impl Scales<'_> {
     ) -> Vec<Atom> {
         let spacing = (high - low) / (ALONG - 1) as f64;
         let mut starts = peak.starts.clone();
-        let nodes: Vec<Option<Node<'_>>> = (0..ALONG)
+        let nodes: Vec<Option<Node>> = (0..ALONG)
             .map(|node| {
                 let mut u = peak.u.clone();
                 u[k] = low + spacing * node as f64;
@@ -313,12 +317,13 @@ impl Scales<'_> {
                     ln_visible,
                     ln_likelihood: weights.ln_likelihood(&forecast.mean, self.evidence),
                     mean: forecast.mean,
-                    weights: Cow::Owned(weights),
+                    is_own: true,
+                    weights: Arc::new(weights),
                 })
             })
             .collect();
         let mut atoms = Vec::new();
-        self.sum_between(law, low, spacing, &nodes, &mut atoms);
+        self.sum_between(law, low, spacing, &nodes, |_| false, &mut atoms);
         atoms
     }
 }
