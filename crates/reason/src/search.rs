@@ -228,6 +228,9 @@ const SECOND_LAW_REACH: f64 = 18.0;
 /// Nor is one that makes no reading likelier than a healthy unit's, unless it is no further than this below the best.
 const NEAR_BEST: f64 = 6.0;
 
+/// By no more than this (in the logarithm) is a failure held to be likelier under a law that it is not asked under.
+const MOST_MOVED: f64 = 2.0;
+
 /// A failure followed in long steps is followed closely where the readings may become likelier
 /// than a healthy unit's by this much (in the logarithm), its prior not counted ...
 const EXPLAINS: f64 = 1.0;
@@ -294,9 +297,11 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
             let failure = &scales.failures[index];
             let ln = under_first[index];
             // What the first law could not solve, another may.
-            let asked = ln.is_none_or(|ln| {
-                ln > best - SECOND_LAW_REACH && (first.most > explains || ln > best - NEAR_BEST)
-            });
+            let reach = ln.map_or(f64::INFINITY, |ln| ln - best);
+            if reach <= -SECOND_LAW_REACH {
+                return (scales.gather(index, first.atoms), first.shifts);
+            }
+            let asked = first.most > explains || reach > -NEAR_BEST;
             let own = first.atoms.len();
             for law in 1..laws {
                 if asked {
@@ -307,8 +312,10 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
                     }
                     scales.sum_along(&followed, &mut first.atoms);
                 } else {
-                    // It is held to make as much of the healthy unit's likelihood as under the first.
+                    // It is held to make as much of the healthy unit's likelihood as under the first;
+                    // where that is nothing, what one law makes of nothing is no measure.
                     let moved = scales.healthy[law].ln_likelihood - scales.healthy[0].ln_likelihood;
+                    let moved = moved.min(MOST_MOVED);
                     first.atoms.extend_from_within(..own);
                     for atom in first.atoms.iter_mut().skip(law * own) {
                         atom.ln_weight += moved;
