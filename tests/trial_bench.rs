@@ -96,7 +96,8 @@ fn what_is_assumed_is_what_is_reasoned_by() {
         .iter()
         .find(|(name, _)| name == "pentode-voltage-amplifier")
         .expect("it is shipped");
-    let drawn = run::draw(name, stage, 1, 3).expect("a failure that shows");
+    let drawn =
+        run::draw(name, stage, 1, 3, run::Probed::TestPoints).expect("a failure that shows");
     let ask = |assumed: &Assumptions| {
         let sheets = std::slice::from_ref(&drawn.sheet);
         diagnose_assuming(stage, sheets, &Options::default(), assumed)

@@ -1,16 +1,17 @@
 //! Runs the trial bench.
 //!
-//! `trials CASES SEED DIGITS [STAGE] [show|ideal|quick]` draws so many units a stage and number of
-//! failures (9 for what is not in the netlist), and tells rates; `show` lists the answers that are sure and wrong,
-//! `ideal` those of the ideal observer, and `quick` asks the program alone, about stages without driven tubes or relays. `trials page [CASES] [SEED] [SETS]` runs everything and writes
+//! `trials CASES SEED DIGITS [STAGE] [show|wrong|ideal|quick] [everywhere]` draws so many units a stage and number of
+//! failures (9 for what is not in the netlist), and tells rates; `show` lists the answers that are sure and wrong, `wrong` all that are wrong,
+//! `ideal` those of the ideal observer, and `quick` asks the program alone, about stages without driven tubes or relays;
+//! `everywhere` reads every node and not the test points alone. `trials page [CASES] [SEED] [SETS]` runs everything and writes
 //! the page of figures, with so many units of each complete set; `trials whole [SETS] [SEED]` writes its section of complete sets alone.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 
 use std::process::ExitCode;
 
 use deadstage_netlist::Stage;
-use deadstage_reason::Options;
-use deadstage_tests::trials::run::Trial;
+use deadstage_reason::{Assumptions, Options};
+use deadstage_tests::trials::run::{Probed, Trial};
 use deadstage_tests::trials::{draw, ideal, page, run, score, show, stages, whole};
 use rayon::prelude::*;
 
@@ -58,8 +59,15 @@ fn whole_sets(words: &[String]) -> Result<(), String> {
 }
 
 fn asked(words: &[String]) -> Result<(), String> {
-    let cases = number(words, 0, 20);
-    let first = number(words, 1, 1);
+    let (everywhere, words): (Vec<String>, Vec<String>) =
+        words.iter().cloned().partition(|w| w == "everywhere");
+    let probed = if everywhere.is_empty() {
+        Probed::TestPoints
+    } else {
+        Probed::Everywhere
+    };
+    let cases = number(&words, 0, 20);
+    let first = number(&words, 1, 1);
     let counts: Vec<usize> = words.get(2).map_or(vec![0, 1, 2, 3], |w| {
         w.chars()
             .filter_map(|c| c.to_digit(10))
@@ -69,9 +77,10 @@ fn asked(words: &[String]) -> Result<(), String> {
     let only = words.get(3).cloned().unwrap_or_default();
     let shown = words.get(4).is_some();
     if words.get(4).is_some_and(|w| w == "quick") {
-        return quick(cases, first, &counts, &only);
+        return quick(cases, first, &counts, &only, probed);
     }
     let of_ideal = words.get(4).is_some_and(|w| w == "ideal");
+    let all_wrong = words.get(4).is_some_and(|w| w == "wrong");
     let shipped = stages::shipped(stages::ANY)?;
     for count in counts {
         let mut all = score::Pair::default();
@@ -81,7 +90,7 @@ fn asked(words: &[String]) -> Result<(), String> {
             .filter(|(n, s)| n.contains(&only) && draw::is_built(s))
         {
             let began = std::time::Instant::now();
-            let done = trials(name, stage, count, cases, first)?;
+            let done = trials(name, stage, count, cases, first, probed)?;
             let mut pair = score::Pair::default();
             for (own, best) in &done {
                 let marks = (score::mark(stage, own), score::mark(stage, best));
@@ -89,7 +98,12 @@ fn asked(words: &[String]) -> Result<(), String> {
                 all.add(marks);
                 kinds.add(stage, own, best);
                 let judged = if of_ideal { best } else { own };
-                if shown && score::is_sure_and_wrong(stage, judged) {
+                let told = if all_wrong {
+                    !score::is_right(stage, own)
+                } else {
+                    score::is_sure_and_wrong(stage, judged)
+                };
+                if shown && told {
                     print!("{}", show::case(stage, own, best));
                 }
             }
@@ -108,7 +122,13 @@ fn asked(words: &[String]) -> Result<(), String> {
 }
 
 /// The program's own rates.
-fn quick(cases: u64, first: u64, counts: &[usize], only: &str) -> Result<(), String> {
+fn quick(
+    cases: u64,
+    first: u64,
+    counts: &[usize],
+    only: &str,
+    probed: Probed,
+) -> Result<(), String> {
     let shipped = stages::shipped(stages::ANY)?;
     let units: Vec<(&String, &Stage, u64)> = shipped
         .iter()
@@ -120,7 +140,8 @@ fn quick(cases: u64, first: u64, counts: &[usize], only: &str) -> Result<(), Str
             .par_iter()
             .filter_map(|&(name, stage, case)| {
                 let seed = run::seed(first, case, count);
-                let trial = run::trial(name, stage, count, seed, &Options::default())?;
+                let drawn = run::draw(name, stage, count, seed, probed)?;
+                let trial = run::ask(stage, &drawn, &Options::default(), &Assumptions::default())?;
                 let mark = score::mark(stage, &trial);
                 if score::is_sure_and_wrong(stage, &trial) {
                     let truth: Vec<String> = trial
@@ -152,12 +173,13 @@ fn trials(
     count: usize,
     cases: u64,
     first: u64,
+    probed: Probed,
 ) -> Result<Vec<(Trial, Trial)>, String> {
     let told = ideal::assumptions(stage)?;
     Ok((0..cases)
         .into_par_iter()
         .filter_map(|case| {
-            let drawn = run::draw(name, stage, count, run::seed(first, case, count))?;
+            let drawn = run::draw(name, stage, count, run::seed(first, case, count), probed)?;
             run::both(stage, &drawn, &told)
         })
         .collect())

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use super::ablate::{Variant, variants, with_slip};
 use super::follow::{Way, Ways, follow};
-use super::run::{Drawn, OUTSIDE, ask, both, draw, seed};
+use super::run::{Drawn, OUTSIDE, Probed, ask, both, draw, seed};
 use super::score::{Mark, Pair, Tally, mark};
 use super::show::Kinds;
 use super::{draw as drawing, ideal, stages, whole};
@@ -89,12 +89,19 @@ pub fn page(size: Size, told: &mut dyn FnMut(String)) -> Result<String, String> 
     let counts: Vec<(usize, Vec<Marks>)> = [0, 1, 2, 3, OUTSIDE]
         .into_iter()
         .map(|count| {
-            let marks = bench.marks(count);
-            let pair = pair_of(&marks);
-            told(format!("{count} failures: {}", pair.line()));
+            let marks = bench.marks(count, Probed::Everywhere);
+            told(format!("{count} failures: {}", pair_of(&marks).line()));
             (count, marks)
         })
         .collect();
+    let tested = [1, 2, 3].map(|count| {
+        let marks = bench.marks(count, Probed::TestPoints);
+        told(format!(
+            "{count}, at test points: {}",
+            pair_of(&marks).line()
+        ));
+        marks
+    });
     let ways = bench.ways();
     for (way, ended) in &ways {
         told(format!("{}: {}", way.name(), way_cells(ended)));
@@ -103,7 +110,7 @@ pub fn page(size: Size, told: &mut dyn FnMut(String)) -> Result<String, String> 
     for row in &ablation {
         told(ablation_row(row));
     }
-    Ok(bench.written(&counts, &ways, &ablation))
+    Ok(bench.written(&counts, &tested, &ways, &ablation))
 }
 
 /// One unit's marks: the stage, the program's and the ideal observer's.
@@ -136,7 +143,13 @@ impl Bench {
     }
 
     /// Units with so many failures, of stages of at most so many parts; `share` of the usual number.
-    fn units(&self, count: usize, most_parts: usize, share: f64) -> Vec<(usize, Drawn, u64)> {
+    fn units(
+        &self,
+        count: usize,
+        probed: Probed,
+        most_parts: usize,
+        share: f64,
+    ) -> Vec<(usize, Drawn, u64)> {
         let list: Vec<(usize, u64)> = self
             .shipped
             .iter()
@@ -151,13 +164,13 @@ impl Bench {
             .filter_map(|(index, case)| {
                 let (name, stage) = &self.shipped[index];
                 let seed = seed(self.size.seed, case, count);
-                Some((index, draw(name, stage, count, seed)?, seed))
+                Some((index, draw(name, stage, count, seed, probed)?, seed))
             })
             .collect()
     }
 
-    fn marks(&mut self, count: usize) -> Vec<Marks> {
-        let units = self.units(count, usize::MAX, 1.0);
+    fn marks(&mut self, count: usize, probed: Probed) -> Vec<Marks> {
+        let units = self.units(count, probed, usize::MAX, 1.0);
         let asked: Vec<_> = units
             .par_iter()
             .filter_map(|(index, drawn, _)| {
@@ -169,7 +182,7 @@ impl Bench {
             .into_iter()
             .map(|(index, (own, ideal))| {
                 let stage = &self.shipped[index].1;
-                if count == 1 {
+                if count == 1 && probed == Probed::Everywhere {
                     self.kinds.add(stage, &own, &ideal);
                 }
                 (index, mark(stage, &own), mark(stage, &ideal))
@@ -178,7 +191,7 @@ impl Bench {
     }
 
     fn ways(&self) -> Vec<(Way, Ways)> {
-        let units = self.units(1, SMALL, 0.5);
+        let units = self.units(1, Probed::TestPoints, SMALL, 0.5);
         Way::ALL
             .into_iter()
             .map(|way| {
@@ -194,9 +207,9 @@ impl Bench {
     }
 
     fn ablation(&self) -> Vec<Ablated> {
-        let healthy = self.units(0, SMALL, 0.25);
-        let single = self.units(1, SMALL, 0.25);
-        let pair = self.units(2, SMALL, 0.25);
+        let healthy = self.units(0, Probed::TestPoints, SMALL, 0.25);
+        let single = self.units(1, Probed::TestPoints, SMALL, 0.25);
+        let pair = self.units(2, Probed::TestPoints, SMALL, 0.25);
         let slip: Vec<_> = single
             .iter()
             .filter_map(|(index, drawn, seed)| Some((*index, with_slip(drawn, *seed)?, *seed)))
@@ -232,6 +245,7 @@ impl Bench {
     fn written(
         &self,
         counts: &[(usize, Vec<Marks>)],
+        tested: &[Vec<Marks>; 3],
         ways: &[(Way, Ways)],
         ablation: &[Ablated],
     ) -> String {
@@ -242,16 +256,19 @@ impl Bench {
                 .find(|(count, _)| *count == wanted)
                 .map_or(&[][..], |(_, marks)| marks.as_slice())
         };
-        let total: usize = counts.iter().map(|(_, marks)| marks.len()).sum();
+        let drawn = counts.iter().map(|(_, marks)| marks).chain(tested);
+        let total: usize = drawn.map(Vec::len).sum();
         // A page of text can't fail to be written to.
         let _ = write!(out, "{}", head(self, total));
 
         let _ = write!(out, "{}\n\n{NAMED}", HEADINGS[0]);
-        for (count, words) in [(1, "one"), (2, "two"), (3, "three")] {
-            let _ = writeln!(out, "{}", named_row(words, &pair_of(of(count))));
-        }
-        let all: Vec<Marks> = [1, 2, 3].map(of).concat();
-        let _ = writeln!(out, "{}", named_row("any of these", &pair_of(&all)));
+        let _ = write!(out, "{}", named_rows([1, 2, 3].map(of)));
+        let _ = write!(out, "{TESTED}{NAMED}");
+        let _ = write!(
+            out,
+            "{}",
+            named_rows([0, 1, 2].map(|i| tested[i].as_slice()))
+        );
         let _ = write!(out, "{CLAIMS}{}", claim_rows(counts));
         let _ = write!(out, "\nSingle failures, by stage:\n\n{BY_STAGE}");
         for (index, (name, stage)) in self.shipped.iter().enumerate() {
@@ -318,7 +335,8 @@ fn head(bench: &Bench, total: usize) -> String {
         "# Trials\n\n\
          Written by `{COMMAND} {cases} {seed}`: {total} units of {} shipped stages, none of which the reasoning has seen.\n\
          Each is drawn with every part somewhere within its tolerance, tubes of a law that is not the program's, and failures that each move some point\n\
-         by four spreads of a healthy unit; a meter that loads and errs reads all its points once.\n\n\
+         by four spreads of a healthy unit; a meter that loads and errs reads\n\
+         every node once, and what is a test point across a part.\n\n\
          The *ideal observer* is the same reasoner told the truth: the units' own tube law, the spreads they are drawn with, how often each failure is drawn,\n\
          and no allowance for a law that does not fit (`tests/trials/ideal.rs` says where even that is less than ideal).\n\
          What it misses can hardly be told from these readings; it is the measure for the rest.\n\
@@ -338,9 +356,14 @@ const NAMED: &str = "\
 | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |
 ";
 
+const TESTED: &str = "
+Other units, read only at the nodes among the stage's own test points. Some failures show there and can't be told apart, so that the ideal observer loses too:
+
+";
+
 const CLAIMS: &str = "
 How many parts failed is not known beforehand: whether a claim can be trusted shows when units are sorted by what was claimed, not by what was
-true. All units drawn, healthy ones and those of something outside the netlist among them, each kind as often as the next:
+true. All units read at every node, healthy ones and those of something outside the netlist among them, each kind as often as the next:
 
 | claimed first | units | claimed | right | calibration error |
 | --- | --- | --- | --- | --- |
@@ -366,7 +389,7 @@ What is not in the netlist: a path of 10 Ω to 300 kΩ between two nodes that no
 ";
 
 const WAYS: &str = "\
-Units with one failure, of stages of up to 40 parts. Two readings are on the sheet (the stage's first two points); further ones are taken one by one until
+Units with one failure that shows at a test point, of stages of up to 40 parts. Two readings are on the sheet (the stage's first two points); further ones are taken one by one until
 a group of suspects holds 90 %. The same reasoner judges all of them; what differs is who chooses the next point. The program may ask for
 ohms and for volts across a part, the others go from point to point, as a person with a voltage chart does. Readings are counted with the opening two.
 
@@ -375,7 +398,7 @@ ohms and for volts across a part, the others go from point to point, as a person
 ";
 
 const ABLATION: &str = "\
-The same units each time, of stages of up to 40 parts, with one step of the reasoning left out. First group, in brackets what was claimed.
+The same units each time, of stages of up to 40 parts, read at their test points, with one step of the reasoning left out. First group, in brackets what was claimed.
 *With a slip*: one reading of a unit with one failure is that of another point.
 
 | left out | healthy | one failure | calibration error | two failures | calibration error | one, with a slip |
@@ -392,6 +415,16 @@ fn pair_of(marks: &[Marks]) -> Pair {
 
 fn percent(share: f64) -> String {
     format!("{:.0} %", 100.0 * share)
+}
+
+/// Rows of one, two and three failures, and of all of them.
+fn named_rows(marks: [&[Marks]; 3]) -> String {
+    let mut rows = String::new();
+    for (words, marks) in ["one", "two", "three"].iter().zip(marks) {
+        rows += &named_row(words, &pair_of(marks));
+        rows.push('\n');
+    }
+    rows + &named_row("any of these", &pair_of(&marks.concat())) + "\n"
 }
 
 fn named_row(words: &str, pair: &Pair) -> String {

@@ -10,7 +10,7 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
 use super::draw::{build, scatter};
-use super::run::{Drawn, Trial, draw, points, read_volts};
+use super::run::{Drawn, Probed, Trial, draw, points, read_volts};
 use super::score::{Mark, mark};
 
 /// Points read again after the repair.
@@ -28,7 +28,7 @@ pub struct Repaired {
 /// Draws a unit with `failures` of which the first is then put right, and asks with both sheets and with the second alone.
 #[must_use]
 pub fn trial(name: &str, stage: &Stage, failures: usize, seed: u64) -> Option<Repaired> {
-    let before = draw(name, stage, failures, seed)?;
+    let before = draw(name, stage, failures, seed, Probed::TestPoints)?;
     let after = repaired(stage, &before, seed)?;
     let marked = |sheets: &[Readings]| {
         let diagnosis = diagnose(stage, sheets, &Options::default()).ok()?;
@@ -65,7 +65,7 @@ fn repaired(stage: &Stage, before: &Drawn, seed: u64) -> Option<Readings> {
     line.0 = (line.0 + 2.0 * (2.0 * rng.random::<f64>() - 1.0)).round();
     let left = &before.faults[1..];
     let unit = build(stage, &network, &own, left, line.0 / print).ok()?;
-    let again = points(stage);
+    let again = points(stage, Probed::TestPoints);
     let readings = again
         .sample(&mut rng, READ_AGAIN)
         .cloned()

@@ -29,7 +29,7 @@ pub struct Drawn {
     pub meter: Meter,
     /// The mains while it is read.
     pub line: Volts,
-    /// Every point, read.
+    /// What was read.
     pub sheet: Readings,
 }
 
@@ -61,36 +61,51 @@ pub fn meters() -> [Meter; 3] {
     ]
 }
 
-/// Points read: the nodes among the test points, or every node.
+/// Where a unit is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Probed {
+    /// The nodes among the stage's test points; every node of a stage that names none.
+    TestPoints,
+    /// Every node, and what is a test point across a part.
+    Everywhere,
+}
+
+/// The points that are read.
 #[must_use]
-pub fn points(stage: &Stage) -> Vec<Point> {
-    let named: Vec<Point> = stage
-        .test_points
-        .iter()
-        .map(|t| t.point.clone())
-        .filter(|p| matches!(p.place, Place::Node(n) if n.0 != 0))
-        .collect();
-    if !named.is_empty() {
-        return named;
+pub fn points(stage: &Stage, probed: Probed) -> Vec<Point> {
+    let tested = |wanted: fn(&Place) -> bool| {
+        let all = stage.test_points.iter().map(|t| t.point.clone());
+        all.filter(move |point| wanted(&point.place))
+    };
+    let nodes: Vec<Point> =
+        tested(|place| matches!(place, Place::Node(node) if node.0 != 0)).collect();
+    if probed == Probed::TestPoints && !nodes.is_empty() {
+        return nodes;
     }
-    (1..stage.nodes.len())
+    let every = (1..stage.nodes.len())
         .filter_map(|i| u32::try_from(i).ok())
         .map(|i| Point {
             label: stage.node(NodeId(i)).name.clone(),
             place: Place::Node(NodeId(i)),
-        })
-        .collect()
+        });
+    match probed {
+        Probed::TestPoints => every.collect(),
+        Probed::Everywhere => every
+            .chain(tested(|place| matches!(place, Place::Across(_))))
+            .collect(),
+    }
 }
 
-/// Reads every point of a unit with one meter; 3-digit numbers, an error evenly within the meter's accuracy.
+/// Reads a unit's points with one meter; 3-digit numbers, an error evenly within the meter's accuracy.
 pub fn read_all(
     stage: &Stage,
+    probed: Probed,
     unit: &Unit,
     meter: &Meter,
     line: Volts,
     rng: &mut impl Rng,
 ) -> Option<Readings> {
-    let readings = points(stage)
+    let readings = points(stage, probed)
         .into_iter()
         .map(|point| read_volts(stage, unit, meter, line, point, rng))
         .collect::<Option<Vec<_>>>()?;
@@ -219,7 +234,7 @@ pub fn seed(first: u64, case: u64, count: usize) -> u64 {
     first + case * STRIDE + count as u64
 }
 
-/// Draws a unit of `stage` as [`draw`] does, and asks the program.
+/// Draws a unit of `stage` as [`draw`] does, read at its test points, and asks the program.
 #[must_use]
 pub fn trial(
     name: &str,
@@ -230,7 +245,7 @@ pub fn trial(
 ) -> Option<Trial> {
     ask(
         stage,
-        &draw(name, stage, count, seed)?,
+        &draw(name, stage, count, seed, Probed::TestPoints)?,
         options,
         &Assumptions::default(),
     )
@@ -264,9 +279,9 @@ pub fn both(stage: &Stage, drawn: &Drawn, told: &Assumptions) -> Option<(Trial, 
 }
 
 /// Draws a unit of `stage` with `count` failures that can each be detected, and
-/// reads every point. `None` where the draw came to nothing.
+/// reads its points. `None` where the draw came to nothing.
 #[must_use]
-pub fn draw(name: &str, stage: &Stage, count: usize, seed: u64) -> Option<Drawn> {
+pub fn draw(name: &str, stage: &Stage, count: usize, seed: u64, probed: Probed) -> Option<Drawn> {
     let mut rng = Pcg64Mcg::seed_from_u64(seed);
     let network = Network::compile(stage, LawForm::TwoPitch).ok()?;
     let drawn: Scatter = scatter(stage, &mut rng);
@@ -278,7 +293,16 @@ pub fn draw(name: &str, stage: &Stage, count: usize, seed: u64) -> Option<Drawn>
     let healthy = build(stage, &network, &drawn, &[], line_ratio).ok()?;
     healthy.solve()?;
     let mut faults: Vec<Fault> = Vec::new();
-    let sigma = spreads(stage, &meter, line)?;
+    let points = points(stage, probed);
+    let sigma = spreads(stage, &points, &meter, line)?;
+    let looked: Vec<(usize, f64)> = points
+        .iter()
+        .zip(sigma)
+        .filter_map(|(point, sigma)| match point.place {
+            Place::Node(node) => Some((node.0 as usize, sigma)),
+            _ => None,
+        })
+        .collect();
     let wanted = if count == OUTSIDE { 1 } else { count };
     for _ in 0..60 {
         if faults.len() == wanted {
@@ -309,7 +333,7 @@ pub fn draw(name: &str, stage: &Stage, count: usize, seed: u64) -> Option<Drawn>
             let mut others = tried.clone();
             others.remove(skip);
             build(stage, &network, &drawn, &others, line_ratio)
-                .is_ok_and(|without| moved(stage, &without, &unit, &meter, &sigma) > DETECTABLE)
+                .is_ok_and(|without| moved(&without, &unit, &meter, &looked) > DETECTABLE)
         });
         if each_shows {
             faults = tried;
@@ -319,7 +343,7 @@ pub fn draw(name: &str, stage: &Stage, count: usize, seed: u64) -> Option<Drawn>
         return None;
     }
     let unit = build(stage, &network, &drawn, &faults, line_ratio).ok()?;
-    let sheet = read_all(stage, &unit, &meter, line, &mut rng)?;
+    let sheet = read_all(stage, probed, &unit, &meter, line, &mut rng)?;
     Some(Drawn {
         stage: name.to_owned(),
         faults,
@@ -330,9 +354,9 @@ pub fn draw(name: &str, stage: &Stage, count: usize, seed: u64) -> Option<Drawn>
     })
 }
 
-/// Move of a point in healthy spreads, as the meter shows it: the first past
-/// [`DETECTABLE`], or the largest.
-fn moved(stage: &Stage, without: &Unit, with: &Unit, meter: &Meter, sigma: &[f64]) -> f64 {
+/// Move of a node in healthy spreads, as the meter shows it: the first past
+/// [`DETECTABLE`], or the largest. The nodes `looked` at come with their spreads.
+fn moved(without: &Unit, with: &Unit, meter: &Meter, looked: &[(usize, f64)]) -> f64 {
     let (Some(bare_without), Some(bare_with)) = (without.solve(), with.solve()) else {
         return 0.0;
     };
@@ -343,11 +367,7 @@ fn moved(stage: &Stage, without: &Unit, with: &Unit, meter: &Meter, sigma: &[f64
         ((after - before) / spread).abs()
     };
     let mut largest = 0.0f64;
-    for (point, &sigma) in points(stage).iter().zip(sigma) {
-        let Place::Node(node) = point.place else {
-            continue;
-        };
-        let at = node.0 as usize;
+    for &(at, sigma) in looked {
         // Without the meter first, which is quick; then what the meter shows of it.
         if far(bare_without[at], bare_with[at], sigma) > DETECTABLE
             && let (Some((before, _)), Some((after, _))) = (
@@ -365,11 +385,11 @@ fn moved(stage: &Stage, without: &Unit, with: &Unit, meter: &Meter, sigma: &[f64
 }
 
 /// Healthy spread of every point, as the program tells it.
-fn spreads(stage: &Stage, meter: &Meter, line: Volts) -> Option<Vec<f64>> {
+fn spreads(stage: &Stage, points: &[Point], meter: &Meter, line: Volts) -> Option<Vec<f64>> {
     let sheet = Readings {
-        readings: points(stage)
-            .into_iter()
-            .map(|point| read_nothing(meter, line, point))
+        readings: points
+            .iter()
+            .map(|point| read_nothing(meter, line, point.clone()))
             .collect(),
         ..Readings::default()
     };

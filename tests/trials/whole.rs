@@ -7,7 +7,7 @@ use deadstage_netlist::Stage;
 use deadstage_reason::Options;
 use rayon::prelude::*;
 
-use super::run::{points, seed, trial};
+use super::run::{Probed, points, seed, trial};
 use super::score::{Mark, Tally, mark};
 use super::{draw, stages};
 
@@ -62,7 +62,7 @@ pub fn section(units: u64, first: u64, told: &mut dyn FnMut(String)) -> Result<S
             rows.push(Row {
                 name: name.clone(),
                 parts: stage.parts.len(),
-                points: points(stage).len(),
+                points: points(stage, Probed::TestPoints).len(),
                 failures,
                 tally,
             });

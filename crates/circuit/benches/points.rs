@@ -163,7 +163,9 @@ fn ends(network: &Network) -> Vec<Change> {
 /// Whole sets of failures, against the reference on a part of them.
 fn sets() {
     println!("sets of failures, each to its node voltages");
-    println!("parts  set               points       ms  points a second  not near  whole/near");
+    println!(
+        "parts  set               points       ms  points a second  not near  whole/near  whole from the healthy state/near"
+    );
     for (stages, name) in [
         (3, "singles"),
         (5, "singles"),
@@ -208,13 +210,28 @@ fn sets() {
                 black_box(plain::solve(&network, &values).is_ok());
             }
         });
+        // The same from where the near points start.
+        let healthy = base.solve_near(&[], None, &mut scratch);
+        let healthy = healthy.expect("the known point is near");
+        let volts: Vec<f64> = (0..network.nodes).map(|n| healthy.node_volts(n)).collect();
+        let warm = seconds(|| {
+            for overlay in &some {
+                let mut values = base.values().clone();
+                values.change_devices(&network, overlay);
+                values.change_elements(overlay);
+                let point = plain::solve_from(&network, &values, &volts, healthy.state());
+                black_box(point.is_ok() || plain::solve(&network, &values).is_ok());
+            }
+        });
         let count = list.len() as f64;
+        let each = count / some.len() as f64;
         println!(
-            "{:5}  {name:14}  {count:8}  {:7.1}  {:15.0}  {far:8}  {:10.0}",
+            "{:5}  {name:14}  {count:8}  {:7.1}  {:15.0}  {far:8}  {:10.1}  {:10.1}",
             stage.parts.len(),
             near * 1e3,
             count / near,
-            whole / some.len() as f64 * count / near
+            whole * each / near,
+            warm * each / near
         );
     }
 }

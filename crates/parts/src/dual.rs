@@ -153,13 +153,14 @@ pub(crate) fn softplus(u: f64) -> (f64, f64) {
         return (u, 1.0);
     }
     // Far from zero the series is exact to the last digit and spares a logarithm.
-    if u.abs() > 13.0 {
+    if u.abs() > 7.0 {
         let e = (-u.abs()).exp();
-        let (tail, slope) = (e * (1.0 - e * (0.5 - e / 3.0)), e * (1.0 - e * (1.0 - e)));
+        let tail = e * (1.0 - e * (0.5 - e * (1.0 / 3.0 - e * (0.25 - e * 0.2))));
+        let share = 1.0 / (1.0 + e);
         return if u > 0.0 {
-            (u + tail, 1.0 - slope)
+            (u + tail, share)
         } else {
-            (tail, slope)
+            (tail, e * share)
         };
     }
     let e = u.exp();

@@ -101,11 +101,17 @@ pub(crate) fn compose(
     let ln_rest = ln_sum(list.iter().map(|c| c.ln_weight).chain([ln_healthy]));
     let outside = outside(scales, ln_rest);
     let ln_unexplained = outside.ln_weight;
-    let ln_total = ln_add(ln_rest, ln_unexplained);
+    let credence = scales.evidence.credence;
+    let ln_total = ln_sum(
+        list.iter()
+            .map(|c| credence * c.ln_weight)
+            .chain([credence * ln_healthy, credence * ln_unexplained]),
+    );
+    let share = |ln_weight: f64| (credence * ln_weight - ln_total).exp();
     for candidate in &mut list {
-        candidate.probability = (candidate.ln_weight - ln_total).exp();
+        candidate.probability = share(candidate.ln_weight);
     }
-    let healthy = (ln_healthy - ln_total).exp();
+    let healthy = share(ln_healthy);
     let asked: Vec<(Option<&Weighed>, f64)> = list
         .iter()
         .take(next::LOOKED_AT)
@@ -191,7 +197,7 @@ pub(crate) fn compose(
         })
     };
     let worth = next::worth(&leading, &steps);
-    let unexplained = (ln_unexplained - ln_total).exp();
+    let unexplained = share(ln_unexplained);
     let adviser = Adviser {
         stage,
         scales,

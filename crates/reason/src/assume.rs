@@ -43,7 +43,7 @@ pub struct Ablation {
     pub tolerances: bool,
     /// No allowance for tubes following no equation: the first tube law alone,
     /// without spreads of the traits that no data sheet settles (knee, tail,
-    /// grid current), and linear scatter taken at its word.
+    /// grid current), and linear scatter and odds taken at their word.
     pub misfit: bool,
     /// The meter's load takes the share of a voltage that it takes of a
     /// healthy unit's, and is not solved.

@@ -1,6 +1,8 @@
 //! Which sets of failures to weigh: all singles, then the likeliest sets
 //! extended one failure at a time.
 
+mod at_slips;
+mod pairs;
 mod propose;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -10,6 +12,8 @@ use rayon::prelude::*;
 
 use crate::likelihood::{ln_add, ln_sum};
 use crate::weigh::{Atom, Followed, Scales, Shifts, Weighed};
+use at_slips::pairs_at_slips;
+use pairs::pairs_looked_at;
 use propose::{Extension, Responses, propose};
 
 /// Most failures held together.
@@ -95,6 +99,15 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             })
             .flatten()
             .collect();
+        let mut tried = pairs_at_slips(scales, &sets, size - 1, (best - REACH, floors.0));
+        if size == 1 && poor {
+            tried.extend(pairs_looked_at(scales, &sets, floors.0));
+        }
+        for found in tried {
+            if next.iter().all(|set| set.set != found.set) {
+                next.push(found);
+            }
+        }
         sort(&mut next);
         let others = other_ways(scales, &next, best - promised, floors);
         next.extend(others);
@@ -215,6 +228,9 @@ const SECOND_LAW_REACH: f64 = 18.0;
 /// Nor is one that makes no reading likelier than a healthy unit's, unless it is no further than this below the best.
 const NEAR_BEST: f64 = 6.0;
 
+/// By no more than this (in the logarithm) is a failure held to be likelier under a law that it is not asked under.
+const MOST_MOVED: f64 = 2.0;
+
 /// A failure followed in long steps is followed closely where the readings may become likelier
 /// than a healthy unit's by this much (in the logarithm), its prior not counted ...
 const EXPLAINS: f64 = 1.0;
@@ -300,8 +316,10 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
                     }
                     scales.sum_along(&followed, &mut first.atoms);
                 } else {
-                    // It is held to make as much of the healthy unit's likelihood as under the first.
+                    // It is held to make as much of the healthy unit's likelihood as under the first;
+                    // where that is nothing, what one law makes of nothing is no measure.
                     let moved = scales.healthy[law].ln_likelihood - scales.healthy[0].ln_likelihood;
+                    let moved = moved.min(MOST_MOVED);
                     first.atoms.extend_from_within(..own);
                     for atom in first.atoms.iter_mut().skip(law * own) {
                         atom.ln_weight += moved;

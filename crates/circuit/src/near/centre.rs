@@ -6,7 +6,8 @@ use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::factors::Factors;
 use super::frame::{Frame, Laid};
-use super::newton::{Look, Settled, Settling, turn as turn_slopes};
+use super::look::Look;
+use super::newton::{Settled, Settling};
 use super::pins::{Block, along};
 use crate::base::{Base, Scratch};
 use crate::linear::Tap;
@@ -63,10 +64,27 @@ pub(crate) struct Centre {
     factors: Factors,
     /// By device, what is known of how it leaves its tangent; made at first need.
     bends: Vec<OnceLock<Bends>>,
+    /// What a current does to every node, by element that it goes through and by port;
+    /// made at first need, and none in a network too large to keep them.
+    element_columns: Vec<Column>,
+    port_columns: Vec<Column>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
     /// What meters show here whose load had to be solved.
     loads: Arc<Mutex<KnownLoads>>,
+}
+
+/// Volts at every node for a current of one ampere.
+type Column = OnceLock<Box<[f64]>>;
+
+/// Nodes up to which columns are kept: their memory goes with the square of this.
+const MOST_KEPT: usize = 400;
+
+/// Which path a column belongs to.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Place {
+    Element(usize),
+    Port(usize),
 }
 
 /// How a device leaves its tangent about the known point.
@@ -111,6 +129,10 @@ impl Centre {
         scratch: &mut Scratch,
     ) -> Option<Self> {
         let network = base.network;
+        let kept = |count| {
+            let is_kept = frame.pattern.size() <= MOST_KEPT;
+            vec![Column::new(); if is_kept { count } else { 0 }]
+        };
         let unknowns = frame.in_order(&point.unknowns()[..frame.pattern.size()]);
         let values = point.values().clone();
         let mut this = Self {
@@ -121,13 +143,15 @@ impl Centre {
             looks: Vec::new(),
             factors: Factors::default(),
             bends: vec![OnceLock::new(); network.devices.len()],
+            element_columns: kept(network.elements.len()),
+            port_columns: kept(network.port_count),
             traits: point.traits().to_vec(),
             loads: Arc::default(),
         };
         this.turn_to_state(network, frame)?;
         // The same point to the last digit of these equations.
         scratch.near.values.copy(&this.values);
-        scratch.near.laid.copy(&this.laid);
+        frame.lay(network, &[], &this.laid, &mut scratch.near.laid);
         scratch.near.laid.distrust();
         let settling = Settling {
             base,
@@ -157,8 +181,9 @@ impl Centre {
                     off[port] = step;
                     let volts = std::array::from_fn(|p| look.volts[p] + off[p]);
                     let now = slot.law.currents(&volts, &self.values.conditions[device]);
-                    let tangent = along(&look.currents.amps, &look.currents.siemens, &off);
-                    look.note_bend(&now.amps, &tangent, &off);
+                    let tangent =
+                        along::<MAX_PORTS>(&look.currents.amps, &look.currents.siemens, &off);
+                    look.note_bend_to(&now.amps, &tangent, &off);
                 }
             }
         }
@@ -172,10 +197,7 @@ impl Centre {
             .iter()
             .zip(&state.currents)
             .map(|(slot, currents)| {
-                let mut look = Look {
-                    currents: *currents,
-                    ..Look::default()
-                };
+                let mut look = Look::new([0.0; MAX_PORTS], *currents);
                 let range = slot.first_port..slot.first_port + slot.ports.len();
                 look.volts[..slot.ports.len()].copy_from_slice(&state.volts[range.clone()]);
                 look.currents.amps[..slot.ports.len()].copy_from_slice(&state.amps[range]);
@@ -189,15 +211,18 @@ impl Centre {
         self.factors.finish(&frame.pattern, &[])
     }
 
+    /// Brings the entries of `laid` up to its wires.
+    pub(super) fn sum_laid(&self, network: &Network, frame: &Frame, laid: &mut Laid) {
+        frame.sum_laid(network, &self.laid, laid, |matrix| {
+            self.add_slopes(frame, matrix);
+        });
+    }
+
     /// Adds every device's slopes to a matrix that has none.
-    pub(super) fn add_slopes(&self, frame: &Frame, matrix: &mut [f64]) {
+    fn add_slopes(&self, frame: &Frame, matrix: &mut [f64]) {
         for (device, look) in self.looks.iter().enumerate() {
-            turn_slopes(
-                frame.socket(device),
-                &look.currents.siemens,
-                &Block::default(),
-                matrix,
-            );
+            let socket = frame.socket(device);
+            socket.turn(&look.currents.siemens, &Block::default(), matrix);
         }
     }
 
@@ -320,11 +345,44 @@ impl Centre {
         Some(found)
     }
 
+    /// Solves the equations here, in place.
+    pub(super) fn solve(&self, frame: &Frame, b: &mut [f64]) {
+        self.factors.solve_bare(&frame.pattern, b);
+    }
+
+    /// Puts behind `columns` what a current from one end of a path to the other does to every node here.
+    pub(super) fn append_column(
+        &self,
+        frame: &Frame,
+        place: Option<Place>,
+        ends: [u32; 2],
+        columns: &mut Vec<f64>,
+    ) {
+        let make = || {
+            let mut column = vec![0.0; frame.pattern.size() + 1];
+            column[ends[0] as usize] += 1.0;
+            column[ends[1] as usize] -= 1.0;
+            self.solve(frame, &mut column);
+            column
+        };
+        let kept = match place {
+            Some(Place::Element(index)) => self.element_columns.get(index),
+            Some(Place::Port(index)) => self.port_columns.get(index),
+            None => None,
+        };
+        match kept {
+            Some(kept) => {
+                columns.extend_from_slice(kept.get_or_init(|| make().into_boxed_slice()));
+            }
+            None => columns.extend(make()),
+        }
+    }
+
     /// What a current through a tap does to every node here.
     pub(super) fn column(&self, frame: &Frame, tap: Tap) -> Vec<f64> {
         let mut column = vec![0.0; frame.pattern.size() + 1];
         tap.add_to(&mut column, 1.0);
-        self.factors.clone().solve(&frame.pattern, &mut column);
+        self.solve(frame, &mut column);
         column
     }
 }

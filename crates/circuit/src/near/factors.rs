@@ -68,6 +68,12 @@ impl Factors {
         clear_common(pattern, b);
     }
 
+    /// Solves J x = b in place, where no path is an update of its own.
+    pub(super) fn solve_bare(&self, pattern: &Pattern, b: &mut [f64]) {
+        pattern.solve(&self.values, b);
+        clear_common(pattern, b);
+    }
+
     /// Solves Jᵀ x = b in place; what stands behind the unknowns becomes nought.
     pub(super) fn solve_transposed(&mut self, pattern: &Pattern, b: &mut [f64]) {
         pattern.solve_transposed(&self.values, b);

@@ -8,6 +8,7 @@
 
 use deadstage_parts::MAX_PORTS;
 
+use super::pins::Block;
 use crate::linear::{STRAY_LEAK_OHMS, Tap, untied};
 use crate::network::{LEAST_OHMS, Network};
 use crate::overlay::Change;
@@ -47,6 +48,8 @@ pub(super) struct Frame {
     sockets: Vec<Socket>,
     /// By port of the network.
     pub(super) port_taps: Vec<Tap>,
+    /// The same, by the places of the unknowns.
+    pub(super) port_ends: Vec<[u32; 2]>,
     /// By unknown, and behind them, its node.
     nodes: Vec<u32>,
     /// How many of the wires are elements; shunts stand behind them.
@@ -69,8 +72,25 @@ pub(super) struct Laid {
     /// Entries, every device with the slopes it has at the known point.
     pub(super) matrix: Vec<f64>,
     pub(super) extras: Vec<Extra>,
-    /// Elements that differ from those of the known point; `None` where more than elements does.
-    changed: Option<Vec<usize>>,
+    /// Elements that differ from those of the known point.
+    changed: Vec<usize>,
+    /// Whether the known point's entries and no update stand in `matrix` and `extras` still.
+    is_unsummed: bool,
+    /// Whether it may be that the known point leaves over more than the changes say.
+    is_distrusted: bool,
+}
+
+/// A path that is not as it is at the known point, and what that drives there.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Step {
+    pub(super) from: u32,
+    pub(super) to: u32,
+    /// Which element; `None` for a path that the known point has not.
+    pub(super) element: Option<usize>,
+    /// Change of its conductance.
+    pub(super) siemens: f64,
+    /// Change of its current at the known point.
+    pub(super) amps: f64,
 }
 
 impl Wire {
@@ -131,6 +151,7 @@ impl Frame {
             pattern,
             sockets,
             port_taps: Vec::new(),
+            port_ends: Vec::new(),
             nodes: vec![0; network.nodes],
             elements: network.elements.len(),
         };
@@ -143,6 +164,12 @@ impl Frame {
             .flat_map(|slot| slot.ports.iter().map(|&port| (port, slot.common)))
             .map(|(port, common)| this.tap(port, common))
             .collect();
+        let ends = |socket: &Socket| {
+            (0..socket.ports)
+                .map(|p| socket.ends(p))
+                .collect::<Vec<_>>()
+        };
+        this.port_ends = this.sockets.iter().flat_map(ends).collect();
         Some(this)
     }
 
@@ -240,64 +267,75 @@ impl Frame {
         }
     }
 
-    /// Lays the changed resistances and sources over `laid`, which holds the known
-    /// point's; `slopes` adds those of the devices there.
+    /// Lays the changed resistances and sources over the wires of `laid`, which holds
+    /// those of the known point, `before`. The entries are left as they are there.
     pub(super) fn lay(
         &self,
         network: &Network,
         overlay: &[Change],
+        before: &Laid,
         laid: &mut Laid,
-        slopes: impl FnOnce(&mut [f64]),
     ) {
-        let (mut anew, mut reaches_else) = (false, false);
-        laid.extras.clear();
-        let mut steps = Vec::new();
-        let mut changed = laid.changed.take().unwrap_or_default();
-        let mut note = |index: usize| {
-            if !changed.contains(&index) {
-                changed.push(index);
-            }
-        };
+        laid.take_wires(before);
+        let mut reaches_else = false;
         for change in overlay {
             match *change {
                 Change::Ohms(element, ohms) => {
                     let index = element.0 as usize;
                     let wire = &mut laid.wires[index];
                     let siemens = 1.0 / ohms.max(LEAST_OHMS);
-                    anew |= siemens < wire.siemens && wire.siemens > LEAST_ROUNDED;
                     reaches_else |= (siemens > 0.0) != (wire.siemens > 0.0);
-                    steps.push((index, siemens - wire.siemens));
-                    note(index);
                     wire.siemens = siemens;
+                    laid.note_changed(index);
                 }
                 Change::Emf(element, volts) => {
-                    note(element.0 as usize);
-                    laid.wires[element.0 as usize].emf = volts;
+                    let index = element.0 as usize;
+                    laid.wires[index].emf = volts;
+                    laid.note_changed(index);
                 }
                 Change::Shunt { from, to, ohms } => {
                     let siemens = 1.0 / ohms.max(LEAST_OHMS);
                     if from != to && siemens > 0.0 {
                         reaches_else = true;
-                        let wire = self.wire(from, to, siemens, 0.0);
-                        steps.push((laid.wires.len(), siemens));
-                        laid.wires.push(wire);
+                        laid.wires.push(self.wire(from, to, siemens, 0.0));
                     }
                 }
                 Change::Pin { .. } | Change::Device(..) => {}
             }
         }
-        laid.changed = (!reaches_else).then_some(changed);
         if reaches_else {
-            let strays = self.strays(network, &laid.wires);
-            anew |= strays != laid.strays;
-            laid.strays = strays;
+            laid.strays = self.strays(network, &laid.wires);
         }
-        if anew {
+    }
+
+    /// Brings the entries up to the wires as they are laid, where they are not yet;
+    /// `slopes` adds those of the devices at the known point.
+    pub(super) fn sum_laid(
+        &self,
+        network: &Network,
+        before: &Laid,
+        laid: &mut Laid,
+        slopes: impl FnOnce(&mut [f64]),
+    ) {
+        if !std::mem::take(&mut laid.is_unsummed) {
+            return;
+        }
+        let is_rounded = |&index: &usize| {
+            let then = before.wires[index].siemens;
+            laid.wires[index].siemens < then && then > LEAST_ROUNDED
+        };
+        if !laid.hangs_alike(before) || laid.changed.iter().any(is_rounded) {
             self.sum_up(laid);
             slopes(&mut laid.matrix);
         } else {
-            for &(index, step) in &steps {
-                self.add(&laid.wires[index], step, &mut laid.matrix);
+            laid.matrix.clone_from(&before.matrix);
+            for &index in &laid.changed {
+                let wire = laid.wires[index];
+                let step = wire.siemens - before.wires[index].siemens;
+                self.add(&wire, step, &mut laid.matrix);
+            }
+            for shunt in &laid.wires[self.elements..] {
+                self.add(shunt, shunt.siemens, &mut laid.matrix);
             }
         }
         self.find_extras(network, laid);
@@ -339,35 +377,66 @@ impl Frame {
 }
 
 impl Laid {
-    /// Takes over what another has, in the memory at hand.
-    pub(super) fn copy(&mut self, other: &Self) {
+    /// Takes over the wires of another, in the memory at hand, and none of its entries.
+    fn take_wires(&mut self, other: &Self) {
         self.wires.clone_from(&other.wires);
         self.strays.clone_from(&other.strays);
-        self.matrix.clone_from(&other.matrix);
         self.extras.clear();
-        let mut changed = self.changed.take().unwrap_or_default();
-        changed.clear();
-        self.changed = Some(changed);
+        self.changed.clear();
+        self.is_unsummed = true;
+        self.is_distrusted = false;
+    }
+
+    fn note_changed(&mut self, index: usize) {
+        if !self.changed.contains(&index) {
+            self.changed.push(index);
+        }
     }
 
     /// Forgets that the known point leaves nothing over.
     pub(super) fn distrust(&mut self) {
-        self.changed = None;
+        self.is_distrusted = true;
     }
 
-    /// Adds what the changed wires carry at `x` beyond what they do in `before`;
-    /// `false`, and nothing added, where there is more to it than changed elements.
-    pub(super) fn leave_changed(&self, before: &Self, x: &[f64], out: &mut [f64]) -> bool {
-        let Some(changed) = &self.changed else {
-            return false;
-        };
-        for &index in changed {
+    /// Whether the same nodes hang on a leak.
+    fn hangs_alike(&self, before: &Self) -> bool {
+        // Mostly none: and a comparison of nothing at all costs some processors dearly
+        // (a masked load from nowhere).
+        let is_none = self.strays.is_empty() && before.strays.is_empty();
+        is_none || self.strays == before.strays
+    }
+
+    /// Whether what the known point leaves over is what [`steps`](Self::steps) and the devices say.
+    pub(super) fn is_beside(&self, before: &Self) -> bool {
+        !self.is_distrusted && self.hangs_alike(before)
+    }
+
+    /// The paths that differ from those `before`, and what they drive at `x`.
+    pub(super) fn steps<'l>(
+        &'l self,
+        before: &'l Self,
+        x: &'l [f64],
+    ) -> impl Iterator<Item = Step> + 'l {
+        let elements = self.changed.iter().map(move |&index| {
             let (now, then) = (&self.wires[index], &before.wires[index]);
-            let amps = now.amps(x) - then.amps(x);
-            out[now.from as usize] += amps;
-            out[now.to as usize] -= amps;
-        }
-        true
+            Step {
+                from: now.from,
+                to: now.to,
+                element: Some(index),
+                siemens: now.siemens - then.siemens,
+                amps: now.amps(x) - then.amps(x),
+            }
+        });
+        let shunts = self.wires[before.wires.len()..]
+            .iter()
+            .map(move |wire| Step {
+                from: wire.from,
+                to: wire.to,
+                element: None,
+                siemens: wire.siemens,
+                amps: wire.amps(x),
+            });
+        elements.chain(shunts)
     }
 
     /// Adds to `out` the currents out of every node through the wires, A x − s. `x`
@@ -398,45 +467,93 @@ fn place(pattern: &Pattern, row: u32, column: u32) -> Option<usize> {
     pattern.find(row, column)
 }
 
+/// Voltage between two unknowns.
+#[inline]
+pub(super) fn between([from, to]: [u32; 2], x: &[f64]) -> f64 {
+    x[from as usize] - x[to as usize]
+}
+
 impl Socket {
+    /// How many ports.
+    #[inline]
+    pub(super) fn ports(&self) -> usize {
+        self.ports
+    }
+
     /// Voltages at the socket.
     #[inline]
     pub(super) fn volts(&self, x: &[f64]) -> [f64; MAX_PORTS] {
-        let common = x[self.nodes[self.ports] as usize];
+        match self.ports {
+            1 => self.volts_of::<1>(x),
+            2 => self.volts_of::<2>(x),
+            3 => self.volts_of::<3>(x),
+            _ => self.volts_of::<MAX_PORTS>(x),
+        }
+    }
+
+    /// Voltages at the socket of a device of so many ports.
+    #[inline]
+    pub(super) fn volts_of<const N: usize>(&self, x: &[f64]) -> [f64; MAX_PORTS] {
+        let common = x[self.nodes[N] as usize];
         let mut volts = [0.0; MAX_PORTS];
-        for (v, &node) in volts.iter_mut().zip(&self.nodes[..self.ports]) {
+        for (v, &node) in volts.iter_mut().zip(&self.nodes[..N]) {
             *v = x[node as usize] - common;
         }
         volts
     }
 
+    /// Ends of the path through a port.
+    pub(super) fn ends(&self, port: usize) -> [u32; 2] {
+        [self.nodes[port], self.nodes[self.ports]]
+    }
+
     /// Adds currents into the ports to what leaves the nodes.
     #[inline]
     pub(super) fn draw(&self, amps: &[f64; MAX_PORTS], out: &mut [f64]) {
+        match self.ports {
+            1 => self.draw_of::<1>(amps, out),
+            2 => self.draw_of::<2>(amps, out),
+            3 => self.draw_of::<3>(amps, out),
+            _ => self.draw_of::<MAX_PORTS>(amps, out),
+        }
+    }
+
+    /// The same for a device of so many ports.
+    #[inline]
+    pub(super) fn draw_of<const N: usize>(&self, amps: &[f64; MAX_PORTS], out: &mut [f64]) {
         let mut sum = 0.0;
-        for (amps, &node) in amps.iter().zip(&self.nodes[..self.ports]) {
+        for (amps, &node) in amps.iter().zip(&self.nodes[..N]) {
             out[node as usize] += amps;
             sum += amps;
         }
-        out[self.nodes[self.ports] as usize] -= sum;
+        out[self.nodes[N] as usize] -= sum;
     }
 
-    /// Adds slopes to the entries of a matrix.
-    #[inline]
-    pub(super) fn slope(&self, slopes: &[[f64; MAX_PORTS]; MAX_PORTS], matrix: &mut [f64]) {
-        let ports = self.ports;
-        let mut columns = [0.0; MAX_PORTS + 1];
-        for (row, places) in slopes.iter().zip(&self.places).take(ports) {
-            let mut sum = 0.0;
-            for ((slope, &place), column) in row.iter().zip(places).zip(&mut columns).take(ports) {
-                matrix[place as usize] += slope;
-                sum += slope;
-                *column += slope;
-            }
-            matrix[places[ports] as usize] -= sum;
-            columns[ports] -= sum;
+    /// Adds what changes slopes `from` to `to` to the entries of a matrix.
+    pub(super) fn turn(&self, to: &Block, from: &Block, matrix: &mut [f64]) {
+        match self.ports {
+            1 => self.turn_of::<1>(to, from, matrix),
+            2 => self.turn_of::<2>(to, from, matrix),
+            3 => self.turn_of::<3>(to, from, matrix),
+            _ => self.turn_of::<MAX_PORTS>(to, from, matrix),
         }
-        for (column, &place) in columns.iter().zip(&self.places[ports]).take(ports + 1) {
+    }
+
+    #[inline]
+    fn turn_of<const N: usize>(&self, to: &Block, from: &Block, matrix: &mut [f64]) {
+        let mut columns = [0.0; MAX_PORTS + 1];
+        for p in 0..N {
+            let mut sum = 0.0;
+            for q in 0..N {
+                let step = to[p][q] - from[p][q];
+                matrix[self.places[p][q] as usize] += step;
+                sum += step;
+                columns[q] += step;
+            }
+            matrix[self.places[p][N] as usize] -= sum;
+            columns[N] -= sum;
+        }
+        for (column, &place) in columns.iter().zip(&self.places[N]).take(N + 1) {
             matrix[place as usize] -= column;
         }
     }

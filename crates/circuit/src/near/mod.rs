@@ -10,12 +10,17 @@
 mod centre;
 mod drives;
 mod factors;
+mod few;
 mod frame;
+mod leave;
 mod load;
+mod look;
 mod newton;
 mod pins;
 mod read;
+mod small;
 mod unmoved;
+mod update;
 
 use std::cell::OnceCell;
 
@@ -235,10 +240,7 @@ impl Base<'_> {
         near.values.copy(self.values());
         near.values.change_devices(self.network, overlay);
         lay_glow(self, &glow, &mut near.values);
-        near.laid.copy(&centre.laid);
-        frame.lay(self.network, overlay, &mut near.laid, |matrix| {
-            centre.add_slopes(frame, matrix);
-        });
+        frame.lay(self.network, overlay, &centre.laid, &mut near.laid);
         let settling = Settling {
             base: self,
             frame,

@@ -1,18 +1,25 @@
 //! Newton's method in the nodes, from a known point, with sparse factors.
 //!
-//! Every step solves J d = F with F the current left over at each node, summed
-//! up element by element so that nothing but the last digit of a voltage is lost,
-//! and J in a pattern known beforehand. Which devices are asked for
-//! their currents again follows from how far their electrodes moved. As F is
-//! exact, what a factor loses costs a step and not a digit of the answer.
-//! Resistance in a device's pins: `pins.rs`.
+//! Every step solves J d = F with F the current left over at each node, and J in a pattern
+//! known beforehand. The first step is made with the known point's factors and an update for what
+//! is changed (`update.rs`), every later one with factors of its own. Devices that a step takes far
+//! off their tangents are led on alone before the others follow (`few.rs`).
+//!
+//! At the end F is summed up element by element, so that nothing but the last digit of a
+//! voltage is lost: what a factor loses costs a step and not a digit of the answer. On the way it is told from
+//! the devices that were asked (`leave.rs`). Which are asked again follows from how far their electrodes
+//! moved. Resistance in a device's pins: `pins.rs`.
 
-use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
+use deadstage_parts::{PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
-use super::frame::{Frame, Laid, Socket};
-use super::pins::{Block, Pinned, along, pins, times_vector};
+use super::few::FewScratch;
+use super::frame::{Frame, Laid, between};
+use super::look::{LONGEST_STRAIGHT, Look};
+use super::pins::{Block, Pinned, pins, times_vector};
+use super::small::MOST;
+use super::update::{Turned, Update};
 use crate::base::Base;
 use crate::overlay::Change;
 use crate::ports::{LEAST_DAMPING, MOST_VOLTS, PortState};
@@ -20,17 +27,7 @@ use crate::situation::Values;
 
 /// A device whose electrodes moved less than this since it was last asked is not asked again,
 /// volts: against a grid's tenth of a volt what its slopes leave out is nothing.
-const ALONG_SLOPES: f64 = 1e-6;
-
-/// A device whose currents a step takes off their tangents by less than this share of themselves is not
-/// asked either, by how they bent over the last step, which must have been so many times as long.
-const STRAIGHT_SHARE: f64 = 1e-11;
-
-/// See [`STRAIGHT_SHARE`]; also by how much a device may bend more than it did.
-const BEND_CARE: f64 = 20.0;
-
-/// No step longer than this, volts, is trusted to be straight: it is far below the roundness of any law's corners.
-const LONGEST_STRAIGHT: f64 = 1e-3;
+pub(super) const ALONG_SLOPES: f64 = 1e-6;
 
 /// What a start may differ from the known point before it is one of its own, volts.
 const SAME_START: f64 = 1e-9;
@@ -46,6 +43,12 @@ const MOST_TURNED: f64 = 0.5;
 
 /// What is left of a correction at best, if the factors have lost nearly all digits.
 const LEAST_SHARE: f64 = 0.05;
+
+/// A step of this size, as sizes are measured, may be the last.
+const DIRECT: f64 = 0.005;
+
+/// Where a correction is this share of the step before it, or more, the devices behind it are led on alone.
+const SLOW: f64 = 0.1;
 
 /// A step no larger than this that nothing improves is rounding, volts: a node
 /// that hangs on leaks alone is known no better.
@@ -69,64 +72,54 @@ pub(super) struct Settled {
     pub(super) unknowns: Vec<f64>,
 }
 
-/// A device as it was last asked.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Look {
-    /// At its electrodes.
-    pub(super) volts: PortVolts,
-    pub(super) currents: PortCurrents,
-    /// By port, how far its current left its tangent, A,
-    pub(super) leaves: [f64; MAX_PORTS],
-    /// over steps of the ports of so many volts; 0 if it was not seen.
-    pub(super) span: PortVolts,
+fn less(to: &Block, from: &Block) -> Block {
+    std::array::from_fn(|p| std::array::from_fn(|q| to[p][q] - from[p][q]))
 }
 
-impl Look {
-    /// Notes how far currents `amps` at these steps leave the tangent `along`.
-    pub(super) fn note_bend(
-        &mut self,
-        amps: &[f64; MAX_PORTS],
-        along: &[f64; MAX_PORTS],
-        steps: &PortVolts,
-    ) {
-        for (span, step) in self.span.iter_mut().zip(steps) {
-            *span = span.max(step.abs());
-        }
-        for ((leaves, amps), along) in self.leaves.iter_mut().zip(amps).zip(along) {
-            *leaves = leaves.max((amps - along).abs());
-        }
-    }
-
-    /// Forgets how the device bent.
-    fn forget_bend(&mut self) {
-        self.span = PortVolts::default();
-        self.leaves = [0.0; MAX_PORTS];
-    }
-
-    /// Whether these steps leave the tangent by nothing that counts. The share that a port goes
-    /// of what it went before is its own: a grid's volt is not a plate's.
-    fn is_straight(&self, steps: &PortVolts) -> bool {
-        let mut share = 0.0f64;
-        for (step, span) in steps.iter().zip(&self.span) {
-            if *step != 0.0 {
-                // What is no number is not straight.
-                let is_short = step.abs() <= LONGEST_STRAIGHT && BEND_CARE * step.abs() <= *span;
-                if !is_short {
-                    return false;
-                }
-                share = share.max(step.abs() / span);
-            }
-        }
-        let squared = BEND_CARE * share * share;
-        let mut ports = self.leaves.iter().zip(&self.currents.amps);
-        ports.all(|(leaves, amps)| leaves * squared <= STRAIGHT_SHARE * amps.abs())
-    }
+/// What steps are made with.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Solver {
+    /// The known point's factors and this, or
+    pub(super) update: Update,
+    /// these alone.
+    factors: Factors,
+    pub(super) by_update: bool,
 }
 
-/// Adds what changes the slopes of a device `from` to `to`.
-pub(super) fn turn(socket: &Socket, to: &Block, from: &Block, matrix: &mut [f64]) {
-    let step: Block = std::array::from_fn(|p| std::array::from_fn(|q| to[p][q] - from[p][q]));
-    socket.slope(&step, matrix);
+/// A device on its way.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Seat {
+    pub(super) looks: [Look; 2],
+    /// Which of the looks was made at the present guess.
+    pub(super) now: usize,
+    /// Whether the other was made at the guess on trial.
+    pub(super) is_fresh: bool,
+    /// Whether its slopes are others than at the known point.
+    is_turned: bool,
+}
+
+impl Seat {
+    pub(super) fn here(&self) -> &Look {
+        &self.looks[self.now]
+    }
+
+    pub(super) fn other(&mut self) -> &mut Look {
+        &mut self.looks[1 - self.now]
+    }
+
+    /// Where the guess on trial finds it.
+    pub(super) fn last(&self) -> &Look {
+        &self.looks[self.now ^ usize::from(self.is_fresh)]
+    }
+
+    /// How far its ports went to the guess on trial, volts.
+    fn went(&self) -> f64 {
+        if !self.is_fresh {
+            return 0.0;
+        }
+        let [one, other] = &self.looks;
+        farthest(&std::array::from_fn(|p| one.volts[p] - other.volts[p]))
+    }
 }
 
 /// Buffers used again from solution to solution.
@@ -134,20 +127,24 @@ pub(super) fn turn(socket: &Socket, to: &Block, from: &Block, matrix: &mut [f64]
 pub(crate) struct NearScratch {
     pub(super) values: Values,
     pub(super) laid: Laid,
-    factors: Factors,
-    looks: Vec<Look>,
-    fresh: Vec<Look>,
-    is_fresh: Vec<bool>,
+    pub(super) solver: Solver,
+    pub(super) seats: Vec<Seat>,
     /// Devices with other slopes than at the known point.
-    turned: Vec<usize>,
-    is_turned: Vec<bool>,
-    pinned: Vec<Pinned>,
-    x: Vec<f64>,
-    trial: Vec<f64>,
-    residual: Vec<f64>,
-    next: Vec<f64>,
-    step: Vec<f64>,
-    correction: Vec<f64>,
+    pub(super) turned: Vec<usize>,
+    /// By port of the network, one over what a volt there is measured against.
+    pub(super) weights: Vec<f64>,
+    pub(super) pinned: Vec<Pinned>,
+    pub(super) x: Vec<f64>,
+    pub(super) trial: Vec<f64>,
+    pub(super) residual: Vec<f64>,
+    pub(super) next: Vec<f64>,
+    pub(super) step: Vec<f64>,
+    /// Whether the step solves the equations at `x`, or only comes near.
+    pub(super) is_direct: bool,
+    pub(super) correction: Vec<f64>,
+    /// Devices that the next step takes far off their tangents.
+    pub(super) astray: Vec<usize>,
+    pub(super) few: FewScratch,
 }
 
 /// The problem at hand.
@@ -159,7 +156,7 @@ pub(super) struct Settling<'a> {
 }
 
 impl Settling<'_> {
-    fn ask(&self, values: &Values, device: usize, volts: &PortVolts) -> PortCurrents {
+    pub(super) fn ask(&self, values: &Values, device: usize, volts: &PortVolts) -> PortCurrents {
         if !values.present[device] {
             return PortCurrents::default();
         }
@@ -181,68 +178,83 @@ impl Settling<'_> {
         // there says nothing until it is taken.
         let mut is_apart = start.is_some();
         for _ in 0..MOST_STEPS {
-            scratch.factor(self)?;
-            scratch.step.clone_from(&scratch.residual);
-            scratch
-                .factors
-                .solve(&self.frame.pattern, &mut scratch.step);
             let before = self.size(&scratch.step, scratch);
             if !before.is_finite() {
                 return None;
             }
+            // What is small is summed up exactly at once.
+            scratch.is_direct &= before > DIRECT;
+            let mut was_led = !scratch.astray.is_empty();
+            let mut after;
             loop {
                 scratch.trial.clear();
                 let pairs = scratch.x.iter().zip(&scratch.step);
                 scratch.trial.extend(pairs.map(|(x, d)| x - damping * d));
+                if damping >= 1.0 {
+                    self.lead(scratch);
+                }
                 self.look(damping, scratch);
                 scratch.correction.clone_from(&scratch.next);
-                scratch
-                    .factors
-                    .solve(&self.frame.pattern, &mut scratch.correction);
+                self.solve(&mut scratch.solver, &mut scratch.correction);
                 if damping >= 1.0 && self.is_settled(scratch) {
                     return self.finish(scratch);
                 }
+                after = self.size(&scratch.correction, scratch);
                 if std::mem::take(&mut is_apart) {
                     break;
                 }
-                let after = self.size(&scratch.correction, scratch);
                 if after <= (1.0 - 0.25 * damping) * before || after < NOTHING {
-                    if after < (1.0 - 0.75 * damping) * before {
-                        damping = (damping * 4.0).min(1.0);
-                    }
                     break;
                 }
                 if before < ROUNDING && scratch.correction.iter().all(|d| d.abs() < ROUNDING) {
+                    self.look_again(scratch);
                     return self.finish(scratch);
                 }
+                if damping >= 1.0 && !was_led && self.find_astray(scratch) {
+                    was_led = true;
+                    continue;
+                }
+                scratch.astray.clear();
                 damping *= 0.5;
                 if damping < LEAST_DAMPING {
                     return None;
                 }
             }
+            scratch.astray.clear();
+            if damping >= 1.0 && after > SLOW * before {
+                self.find_astray(scratch);
+            }
+            if after < (1.0 - 0.75 * damping) * before {
+                damping = (damping * 4.0).min(1.0);
+            }
             self.accept(scratch)?;
+            self.step_anew(scratch)?;
         }
         None
     }
 
-    /// The known point, or what `start` makes of it, with what the changes leave over.
+    /// The known point, or what `start` makes of it, with what the changes leave over, and the step from there.
     fn begin(&self, start: Option<&PortState>, scratch: &mut NearScratch) -> Option<()> {
         let network = self.base.network;
         let devices = network.devices.len();
         scratch.x.clone_from(&self.centre.unknowns);
-        scratch.looks.clone_from(&self.centre.looks);
-        scratch.fresh.resize(devices, Look::default());
-        scratch.is_fresh.clear();
-        scratch.is_fresh.resize(devices, false);
-        scratch.is_turned.clear();
-        scratch.is_turned.resize(devices, false);
+        scratch.seats.resize_with(devices, Seat::default);
+        for (seat, look) in scratch.seats.iter_mut().zip(&self.centre.looks) {
+            seat.looks[0] = *look;
+            (seat.now, seat.is_fresh, seat.is_turned) = (0, false, false);
+        }
+        scratch.weights.clear();
+        scratch
+            .weights
+            .extend(self.centre.state.volts.iter().map(|v| weight(*v)));
         scratch.turned.clear();
         scratch.pinned.clear();
+        scratch.astray.clear();
         if let Some(start) = start {
             for (device, slot) in network.devices.iter().enumerate() {
                 let ports = slot.ports.len();
                 let there = &start.volts[slot.first_port..slot.first_port + ports];
-                let here = &mut scratch.looks[device];
+                let here = &mut scratch.seats[device].looks[0];
                 let mut pairs = there.iter().zip(&here.volts);
                 if pairs.any(|(a, b)| (a - b).abs() > SAME_START) {
                     here.volts[..ports].copy_from_slice(there);
@@ -267,7 +279,7 @@ impl Settling<'_> {
             {
                 continue;
             }
-            let here = &mut scratch.looks[device];
+            let here = &mut scratch.seats[device].looks[0];
             here.forget_bend();
             here.currents = self.ask(&scratch.values, device, &here.volts);
             if let Some(pins) = pins
@@ -278,146 +290,86 @@ impl Settling<'_> {
             }
             scratch.turned_by(device);
         }
-        self.leave_at_start(scratch);
+        if self.begin_beside(scratch).is_some() {
+            return Some(());
+        }
+        let mut left = std::mem::take(&mut scratch.residual);
+        self.leave(scratch, &mut left);
+        scratch.residual = left;
+        self.step_anew(scratch)
+    }
+
+    /// Where the known point leaves over nothing but what the changes say, and these are few: what
+    /// that is, and the first step by the known point's own factors. `None`: it is not so.
+    fn begin_beside(&self, scratch: &mut NearScratch) -> Option<()> {
+        if !scratch.laid.is_beside(&self.centre.laid) {
+            return None;
+        }
+        let ports = |device: &usize| self.frame.socket(*device).ports();
+        if scratch.turned.iter().map(ports).sum::<usize>() > MOST {
+            return None;
+        }
+        let turned = scratch.turned.iter().map(|&device| {
+            let look = scratch.seats[device].here();
+            let then = &self.centre.looks[device].currents;
+            let amps = self.drawn(device, look, &scratch.x, scratch);
+            let slopes = match scratch.pin(device) {
+                Some(pinned) => &pinned.through,
+                None => &look.currents.siemens,
+            };
+            Turned {
+                device,
+                slot: &self.base.network.devices[device],
+                siemens: less(slopes, &then.siemens),
+                amps: std::array::from_fn(|p| amps[p] - then.amps[p]),
+            }
+        });
+        let turned: Vec<Turned<'_>> = turned.collect();
+        let steps = scratch.laid.steps(&self.centre.laid, &scratch.x);
+        scratch
+            .solver
+            .update
+            .lay(self.frame, self.centre, steps, turned.iter())?;
+        let length = scratch.x.len();
+        scratch.residual.clear();
+        scratch.residual.resize(length, 0.0);
+        scratch.solver.update.leave(&mut scratch.residual);
+        scratch.solver.update.first_step(length, &mut scratch.step);
+        scratch.solver.by_update = true;
+        scratch.is_direct = true;
         Some(())
     }
 
-    /// Currents left over at every node at the present guess, devices as they were looked at.
-    fn leave_at_start(&self, scratch: &mut NearScratch) {
-        let mut left = std::mem::take(&mut scratch.residual);
-        left.clear();
-        left.resize(scratch.x.len(), 0.0);
-        if scratch
-            .laid
-            .leave_changed(&self.centre.laid, &scratch.x, &mut left)
-        {
-            // The known point leaves nothing over but for what is changed.
-            for &device in &scratch.turned {
-                let socket = self.frame.socket(device);
-                let mut amps = self.drawn(device, &scratch.looks[device], &scratch.x, scratch);
-                for (amps, then) in amps
-                    .iter_mut()
-                    .zip(&self.centre.looks[device].currents.amps)
-                {
-                    *amps -= then;
-                }
-                socket.draw(&amps, &mut left);
-            }
+    /// Solves J x = b by what is at hand.
+    pub(super) fn solve(&self, solver: &mut Solver, b: &mut [f64]) {
+        if solver.by_update {
+            self.centre.solve(self.frame, b);
+            solver.update.correct(b);
         } else {
-            self.leave(scratch, &mut left);
-        }
-        scratch.residual = left;
-    }
-
-    /// The same, every wire and every device.
-    fn leave(&self, scratch: &NearScratch, left: &mut [f64]) {
-        self.leave_wires(&scratch.x, scratch, left);
-        for (device, look) in scratch.looks.iter().enumerate() {
-            let amps = self.drawn(device, look, &scratch.x, scratch);
-            self.frame.socket(device).draw(&amps, left);
+            solver.factors.solve(&self.frame.pattern, b);
         }
     }
 
-    fn leave_wires(&self, x: &[f64], scratch: &NearScratch, left: &mut [f64]) {
-        scratch.laid.leave(x, left);
-        if let Some(bench) = scratch.values.bench {
-            left[self.frame.index(bench.from)] -= bench.amps;
-            left[self.frame.index(bench.to)] += bench.amps;
-        }
-    }
-
-    /// What a device draws at `x` by a look at it, along the slopes that the factors have.
-    fn drawn(
-        &self,
-        device: usize,
-        look: &Look,
-        x: &[f64],
-        scratch: &NearScratch,
-    ) -> [f64; MAX_PORTS] {
-        let mut off = self.frame.socket(device).volts(x);
-        let mut slopes = &scratch.looks[device].currents.siemens;
-        match scratch.pin(device) {
-            None => {
-                for (off, v) in off.iter_mut().zip(&look.volts) {
-                    *off -= v;
-                }
-            }
-            Some(pinned) => {
-                off = pinned.off(look, &off);
-                slopes = &pinned.through;
-            }
-        }
-        along(&look.currents.amps, slopes, &off)
-    }
-
-    /// Asks the devices that a step took somewhere else, and sums up what is left over there.
-    fn look(&self, damping: f64, scratch: &mut NearScratch) {
-        let mut left = std::mem::take(&mut scratch.next);
-        left.clear();
-        left.resize(scratch.trial.len(), 0.0);
-        self.leave_wires(&scratch.trial, scratch, &mut left);
-        for device in 0..scratch.looks.len() {
-            let socket = self.frame.socket(device);
-            let here = &scratch.looks[device];
-            let pinned = scratch.pin(device);
-            let mut volts = match pinned {
-                None => socket.volts(&scratch.trial),
-                Some(pinned) => {
-                    let (at, by) = (socket.volts(&scratch.x), socket.volts(&scratch.step));
-                    let there: PortVolts = std::array::from_fn(|p| at[p] - by[p]);
-                    let step = times_vector(&pinned.inverse, &pinned.off(here, &there));
-                    std::array::from_fn(|p| here.volts[p] + damping * step[p])
-                }
+    /// Makes the step from `x` by new factors, at the devices' present slopes.
+    fn step_anew(&self, scratch: &mut NearScratch) -> Option<()> {
+        let laid = &mut scratch.laid;
+        self.centre.sum_laid(self.base.network, self.frame, laid);
+        let solver = &mut scratch.solver;
+        let values = solver.factors.begin(laid);
+        for &device in &scratch.turned {
+            let slopes = match scratch.pinned.iter().find(|p| p.device == device) {
+                Some(pinned) => &pinned.through,
+                None => &scratch.seats[device].here().currents.siemens,
             };
-            let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
-            // What is no number has moved.
-            let far = off.iter().fold(0.0, |far: f64, d| {
-                if d.is_nan() {
-                    f64::INFINITY
-                } else {
-                    far.max(d.abs())
-                }
-            });
-            let is_fresh =
-                scratch.values.present[device] && far >= ALONG_SLOPES && !here.is_straight(&off);
-            if is_fresh {
-                let mut is_held = pinned.is_some();
-                for v in &mut volts {
-                    is_held |= v.abs() > MOST_VOLTS;
-                    *v = v.clamp(-MOST_VOLTS, MOST_VOLTS);
-                }
-                let currents = self.ask(&scratch.values, device, &volts);
-                let amps = currents.amps;
-                let mut fresh = Look {
-                    volts,
-                    currents,
-                    ..Look::default()
-                };
-                if !is_held {
-                    let tangent = along(&here.currents.amps, &here.currents.siemens, &off);
-                    fresh.note_bend(&amps, &tangent, &off);
-                }
-                scratch.fresh[device] = fresh;
-                if is_held {
-                    let fresh = &scratch.fresh[device];
-                    let amps = self.drawn(device, fresh, &scratch.trial, scratch);
-                    socket.draw(&amps, &mut left);
-                } else {
-                    socket.draw(&amps, &mut left);
-                }
-            } else if pinned.is_some() {
-                let amps = self.drawn(device, here, &scratch.trial, scratch);
-                socket.draw(&amps, &mut left);
-            } else {
-                let currents = &here.currents;
-                socket.draw(&along(&currents.amps, &currents.siemens, &off), &mut left);
-            }
-            scratch.is_fresh[device] = is_fresh;
+            let then = &self.centre.looks[device].currents.siemens;
+            self.frame.socket(device).turn(slopes, then, values);
         }
-        if let Some(common) = left.last_mut() {
-            *common = 0.0;
-        }
-        scratch.next = left;
+        solver.factors.finish(&self.frame.pattern, &laid.extras)?;
+        solver.by_update = false;
+        scratch.step.clone_from(&scratch.residual);
+        self.solve(&mut scratch.solver, &mut scratch.step);
+        scratch.is_direct = true;
+        Some(())
     }
 
     /// Goes to where was looked.
@@ -425,24 +377,29 @@ impl Settling<'_> {
         std::mem::swap(&mut scratch.x, &mut scratch.trial);
         std::mem::swap(&mut scratch.residual, &mut scratch.next);
         let mut bent = false;
-        for device in 0..scratch.looks.len() {
-            if !scratch.is_fresh[device] {
+        for device in 0..scratch.seats.len() {
+            let seat = &mut scratch.seats[device];
+            if !seat.is_fresh {
                 continue;
             }
-            let fresh = &scratch.fresh[device];
-            bent |= fresh.volts.iter().any(|v| v.abs() >= MOST_VOLTS);
-            scratch.looks[device] = *fresh;
-            scratch.is_fresh[device] = false;
+            seat.now = 1 - seat.now;
+            seat.is_fresh = false;
+            let slot = &self.base.network.devices[device];
+            let volts = &seat.here().volts;
+            bent |= volts.iter().any(|v| v.abs() >= MOST_VOLTS);
+            let weights = &mut scratch.weights[slot.first_port..][..slot.ports.len()];
+            for (w, v) in weights.iter_mut().zip(volts) {
+                *w = weight(*v);
+            }
             scratch.turned_by(device);
         }
         for pinned in &mut scratch.pinned {
-            pinned.turn(&scratch.looks[pinned.device].currents.siemens)?;
+            pinned.turn(&scratch.seats[pinned.device].here().currents.siemens)?;
             bent = true;
         }
         if bent {
             // These draw by their new slopes now.
             let mut left = std::mem::take(&mut scratch.residual);
-            left.fill(0.0);
             self.leave(scratch, &mut left);
             scratch.residual = left;
         }
@@ -461,11 +418,7 @@ impl Settling<'_> {
             currents: Vec::with_capacity(network.devices.len()),
         };
         for (device, slot) in network.devices.iter().enumerate() {
-            let look = if scratch.is_fresh[device] {
-                &scratch.fresh[device]
-            } else {
-                &scratch.looks[device]
-            };
+            let look = scratch.seats[device].last();
             let socket = self.frame.socket(device).volts(&scratch.trial);
             let ports = slot.ports.len();
             let off: PortVolts = match scratch.pin(device) {
@@ -490,66 +443,76 @@ impl Settling<'_> {
         })
     }
 
-    /// Whether the correction at hand leaves nothing. It was made with slopes that the step
-    /// before it has turned by about its share of [`ROUNDED_OVER`], and what is left is that share of it.
-    fn is_settled(&self, scratch: &NearScratch) -> bool {
-        let mut moved = 0.0f64;
-        for (device, is_fresh) in scratch.is_fresh.iter().enumerate() {
-            if *is_fresh {
-                let volts = &scratch.fresh[device].volts;
-                for (a, b) in volts.iter().zip(&scratch.looks[device].volts) {
-                    moved = moved.max((a - b).abs());
-                }
-            }
-        }
-        let share = moved / ROUNDED_OVER;
-        if share > MOST_TURNED {
+    /// Whether the correction at hand, put right where it must be, leaves nothing.
+    fn is_settled(&self, scratch: &mut NearScratch) -> bool {
+        let still = |scratch: &NearScratch| {
+            let ports = self.frame.port_ends.iter();
+            // What is no number is not still.
+            ports
+                .map(|&ends| between(ends, &scratch.correction).abs())
+                .all(|by| by <= ALONG_SLOPES)
+        };
+        if !still(scratch) {
             return false;
         }
-        let share = share.max(LEAST_SHARE);
-        let mut pairs = scratch.correction.iter().zip(&scratch.trial);
-        pairs.all(|(c, x)| share * c.abs() <= SETTLED.0 + SETTLED.1 * x.abs())
+        if scratch.is_direct {
+            self.look_again(scratch);
+            if !still(scratch) {
+                return false;
+            }
+        }
+        // The correction was made with slopes that the way to here has turned by about its share
+        // of what corners are rounded over, and what is left is that share of it.
+        let went = scratch.seats.iter().map(Seat::went);
+        let moved = went.fold(0.0, f64::max);
+        let share = moved / ROUNDED_OVER;
+        share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE))
     }
 
     /// A step measured at the devices' electrodes against the voltages it changes.
     fn size(&self, step: &[f64], scratch: &NearScratch) -> f64 {
-        let mut sum = 0.0;
-        for (device, look) in scratch.looks.iter().enumerate() {
-            let by = self.frame.socket(device).volts(step);
-            for (d, v) in by.iter().zip(&look.volts) {
-                let relative = d / (1.0 + 0.1 * v.abs());
-                sum += relative * relative;
-            }
-        }
+        let ports = self.frame.port_ends.iter().zip(&scratch.weights);
+        let sum: f64 = ports
+            .map(|(&ends, weight)| (between(ends, step) * weight).powi(2))
+            .sum();
         sum.sqrt()
     }
 }
 
 impl NearScratch {
     fn turned_by(&mut self, device: usize) {
-        if !self.is_turned[device] {
-            self.is_turned[device] = true;
+        let seat = &mut self.seats[device];
+        if !std::mem::replace(&mut seat.is_turned, true) {
             self.turned.push(device);
         }
     }
 
     /// What is known of a device's pins, where they have resistance.
-    fn pin(&self, device: usize) -> Option<&Pinned> {
+    pub(super) fn pin(&self, device: usize) -> Option<&Pinned> {
         self.pinned.iter().find(|pinned| pinned.device == device)
     }
 
-    /// Factors the equations at the devices' present slopes.
-    fn factor(&mut self, settling: &Settling<'_>) -> Option<()> {
-        let values = self.factors.begin(&self.laid);
-        for &device in &self.turned {
-            let slopes = match self.pinned.iter().find(|p| p.device == device) {
-                Some(pinned) => &pinned.through,
-                None => &self.looks[device].currents.siemens,
-            };
-            let then = &settling.centre.looks[device].currents.siemens;
-            turn(settling.frame.socket(device), slopes, then, values);
-        }
-        self.factors
-            .finish(&settling.frame.pattern, &self.laid.extras)
+    /// Whether this share of the correction is nothing at any node.
+    fn leaves_nothing(&self, share: f64) -> bool {
+        let mut pairs = self.correction.iter().zip(&self.trial);
+        pairs.all(|(c, x)| share * c.abs() <= nothing(*x))
     }
+}
+
+/// An error that remains in so many volts.
+#[inline]
+fn nothing(volts: f64) -> f64 {
+    SETTLED.0 + SETTLED.1 * volts.abs()
+}
+
+/// One over what a volt at a port that has so many is measured against.
+fn weight(volts: f64) -> f64 {
+    1.0 / (1.0 + 0.1 * volts.abs())
+}
+
+/// The most that any port moves.
+#[inline]
+fn farthest(off: &PortVolts) -> f64 {
+    let larger = |far: f64, d: &f64| if d.abs() > far { d.abs() } else { far };
+    off.iter().fold(0.0, larger)
 }

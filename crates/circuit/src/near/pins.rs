@@ -9,7 +9,7 @@
 
 use deadstage_parts::{MAX_PORTS, PortVolts};
 
-use super::newton::Look;
+use super::look::Look;
 use crate::situation::Values;
 
 /// Square matrix of a device's ports.
@@ -92,17 +92,21 @@ fn times(a: &Block, b: &Block) -> Block {
     })
 }
 
-/// Currents that follow slopes.
+/// Currents that follow slopes, of a device of so many ports.
 #[inline]
-pub(super) fn along(
+pub(super) fn along<const N: usize>(
     amps: &[f64; MAX_PORTS],
     slopes: &Block,
     off: &[f64; MAX_PORTS],
 ) -> [f64; MAX_PORTS] {
-    std::array::from_fn(|p| {
-        let steps = slopes[p].iter().zip(off);
-        steps.fold(amps[p], |amps, (slope, off)| amps + slope * off)
-    })
+    let mut out = [0.0; MAX_PORTS];
+    for p in 0..N {
+        out[p] = amps[p];
+        for q in 0..N {
+            out[p] += slopes[p][q] * off[q];
+        }
+    }
+    out
 }
 
 pub(super) fn times_vector(a: &Block, v: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {

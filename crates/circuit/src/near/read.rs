@@ -15,7 +15,6 @@ use super::drives::Drive;
 use super::factors::Factors;
 use super::frame::Laid;
 use super::load::UnderLoad;
-use super::newton::turn;
 use super::pins::{Block, Pinned, pins};
 use crate::base::Scratch;
 use crate::linear::Tap;
@@ -49,10 +48,9 @@ impl NearPoint<'_> {
             let network = self.base.network;
             let values = self.values();
             let mut laid = Laid::default();
-            laid.copy(&self.centre.laid);
-            self.frame.lay(network, &self.overlay, &mut laid, |matrix| {
-                self.centre.add_slopes(self.frame, matrix);
-            });
+            self.frame
+                .lay(network, &self.overlay, &self.centre.laid, &mut laid);
+            self.centre.sum_laid(network, self.frame, &mut laid);
             let mut factors = Factors::default();
             let matrix = factors.begin(&laid);
             let currents = &self.settled.state.currents;
@@ -63,7 +61,7 @@ impl NearPoint<'_> {
                     slopes = Pinned::new(device, pins, &slopes)?.through;
                 }
                 if slopes != *then {
-                    turn(self.frame.socket(device), &slopes, then, matrix);
+                    self.frame.socket(device).turn(&slopes, then, matrix);
                 }
             }
             factors.finish(&self.frame.pattern, &laid.extras)?;

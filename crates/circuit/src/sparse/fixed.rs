@@ -151,30 +151,17 @@ impl Pattern {
             }
             values[step] = inverse;
             let count = end - begin;
-            if count == 1 {
-                // Half of all steps of a network that is nearly a tree.
-                let (mine, others) = targets.split_at(1);
-                targets = others;
-                let upper = values[size + begin];
-                let factor = values[lower + begin] * inverse;
-                values[lower + begin] = factor;
-                values[mine[0] as usize] -= factor * upper;
-                values[size + begin] = upper * inverse;
-                begin = end;
-                continue;
+            let (mine, others) = targets.split_at(count * count);
+            // Nearly all steps of a network that is nearly a tree.
+            let places = (size + begin, lower + begin);
+            match count {
+                0 => {}
+                1 => eliminate::<1>(values, mine, places, inverse),
+                2 => eliminate::<2>(values, mine, places, inverse),
+                3 => eliminate::<3>(values, mine, places, inverse),
+                _ => eliminate_any(values, mine, places, inverse, count),
             }
-            for at in begin..end {
-                let (mine, others) = targets.split_at(count);
-                targets = others;
-                let factor = values[lower + at] * inverse;
-                values[lower + at] = factor;
-                for (&target, upper) in mine.iter().zip(size + begin..) {
-                    values[target as usize] -= factor * values[upper];
-                }
-            }
-            for upper in &mut values[size + begin..size + end] {
-                *upper *= inverse;
-            }
+            targets = others;
             begin = end;
         }
         true
@@ -209,6 +196,48 @@ impl Pattern {
         for (&(to, from), factor) in self.pairs.iter().zip(up).rev() {
             b[to as usize] -= factor * b[from as usize];
         }
+    }
+}
+
+/// One step of elimination with so many entries beside the pivot: the first of those in its row and
+/// in its column stand at these places, and products go to the targets, row by row.
+#[inline]
+fn eliminate<const N: usize>(
+    values: &mut [f64],
+    targets: &[u32],
+    (upper, lower): (usize, usize),
+    inverse: f64,
+) {
+    let row: [f64; N] = std::array::from_fn(|k| values[upper + k]);
+    let column: [f64; N] = std::array::from_fn(|k| values[lower + k] * inverse);
+    for (factor, targets) in column.iter().zip(targets.chunks_exact(N)) {
+        for (entry, &target) in row.iter().zip(targets) {
+            values[target as usize] -= factor * entry;
+        }
+    }
+    for k in 0..N {
+        values[upper + k] = row[k] * inverse;
+        values[lower + k] = column[k];
+    }
+}
+
+/// The same with any number.
+fn eliminate_any(
+    values: &mut [f64],
+    targets: &[u32],
+    (upper, lower): (usize, usize),
+    inverse: f64,
+    count: usize,
+) {
+    for (at, targets) in (lower..).zip(targets.chunks_exact(count)) {
+        let factor = values[at] * inverse;
+        values[at] = factor;
+        for (&target, entry) in targets.iter().zip(upper..) {
+            values[target as usize] -= factor * values[entry];
+        }
+    }
+    for entry in &mut values[upper..upper + count] {
+        *entry *= inverse;
     }
 }
 

@@ -1,0 +1,258 @@
+//! A few devices that a step takes far off their tangents, led on alone.
+//!
+//! With every other device on its tangent, the ports of these see the network as
+//!
+//! ```text
+//! v = v₁ − K δ(v)
+//! ```
+//!
+//! with v₁ where the step takes them, K what currents at them do to them by the equations at
+//! hand, and δ(v) what their currents leave their tangents by. That is two or three equations a device, and a
+//! step of Newton's method in them asks these devices and no other. Where they settle so, all are looked at.
+
+use deadstage_parts::{MAX_PORTS, PortCurrents};
+
+use super::centre::{Place, add_scaled};
+use super::frame::between;
+use super::newton::{NearScratch, Settling};
+use super::pins::along;
+use super::small::{Few, MOST, Small};
+
+/// A device behind this share of the largest correction, or less, is left on its tangent.
+const LEAST_ASTRAY: f64 = 0.3;
+
+/// A step of this size, as sizes are measured, ends it.
+const SHORT: f64 = 1e-4;
+
+/// Looks before giving up, and the shortest fraction of a step tried.
+const MOST_LOOKS: usize = 60;
+const LEAST_DAMPING: f64 = 1.0 / 256.0;
+
+/// Buffers used again.
+#[derive(Clone, Debug, Default)]
+pub(super) struct FewScratch {
+    /// How much of a correction is each device's.
+    sizes: Vec<(f64, usize)>,
+    /// By port, what a current into it does to every node.
+    columns: Vec<f64>,
+}
+
+/// The network as the ports of a few devices see it.
+struct Seen<'a> {
+    settling: &'a Settling<'a>,
+    scratch: &'a NearScratch,
+    /// By port, one over what a volt is measured against.
+    weights: Few,
+    /// K.
+    ohms: Small,
+    /// v₁.
+    led: Few,
+}
+
+/// The devices at some volts.
+struct Look {
+    volts: Few,
+    /// v − v₁ + K δ(v).
+    left: Few,
+    /// δ(v).
+    departures: Few,
+    /// S − S₀.
+    turned: Small,
+}
+
+impl Settling<'_> {
+    /// Finds the devices behind the correction at hand; whether they are few.
+    pub(super) fn find_astray(&self, scratch: &mut NearScratch) -> bool {
+        scratch.astray.clear();
+        if !scratch.pinned.is_empty() {
+            return false;
+        }
+        let size = |device: usize| -> f64 {
+            let slot = &self.base.network.devices[device];
+            let ports = slot.first_port..slot.first_port + slot.ports.len();
+            let of = |port: usize| {
+                between(self.frame.port_ends[port], &scratch.correction) * scratch.weights[port]
+            };
+            ports.map(|port| of(port).powi(2)).sum()
+        };
+        let mut sizes = std::mem::take(&mut scratch.few.sizes);
+        sizes.clear();
+        sizes.extend((0..scratch.seats.len()).map(|device| (size(device), device)));
+        sizes.sort_by(|one, other| other.0.total_cmp(&one.0));
+        let mut ports = 0;
+        for &(size, device) in &sizes {
+            if size < LEAST_ASTRAY * LEAST_ASTRAY * sizes[0].0 {
+                break;
+            }
+            ports += self.base.network.devices[device].ports.len();
+            if ports > MOST {
+                // A network that is astray as a whole is not led by some of its devices.
+                scratch.astray.clear();
+                break;
+            }
+            scratch.astray.push(device);
+        }
+        scratch.few.sizes = sizes;
+        !scratch.astray.is_empty()
+    }
+
+    /// Moves the guess on trial to where the devices that go astray settle by themselves, if they do.
+    pub(super) fn lead(&self, scratch: &mut NearScratch) {
+        if scratch.astray.is_empty() {
+            return;
+        }
+        let length = scratch.trial.len();
+        let mut columns = std::mem::take(&mut scratch.few.columns);
+        columns.clear();
+        for &device in &scratch.astray {
+            let socket = self.frame.socket(device);
+            let first = self.base.network.devices[device].first_port;
+            for port in 0..socket.ports() {
+                let begin = columns.len();
+                let ends = socket.ends(port);
+                if scratch.solver.by_update {
+                    let place = Some(Place::Port(first + port));
+                    self.centre
+                        .append_column(self.frame, place, ends, &mut columns);
+                    scratch.solver.update.correct(&mut columns[begin..]);
+                    continue;
+                }
+                columns.resize(begin + length, 0.0);
+                columns[begin + ends[0] as usize] += 1.0;
+                columns[begin + ends[1] as usize] -= 1.0;
+                self.solve(&mut scratch.solver, &mut columns[begin..]);
+            }
+        }
+        if let Some(departures) = self.see(&columns, scratch).settle() {
+            for (column, departure) in columns.chunks_exact(length).zip(&departures) {
+                add_scaled(&mut scratch.trial, -departure, column);
+            }
+            scratch.is_direct = false;
+        }
+        scratch.few.columns = columns;
+    }
+
+    /// How the ports see the network, by these columns.
+    fn see<'s>(&'s self, columns: &[f64], scratch: &'s NearScratch) -> Seen<'s> {
+        let mut seen = Seen {
+            settling: self,
+            scratch,
+            weights: Few::default(),
+            ohms: Small::default(),
+            led: Few::default(),
+        };
+        for &device in &scratch.astray {
+            let slot = &self.base.network.devices[device];
+            for port in slot.first_port..slot.first_port + slot.ports.len() {
+                let ends = self.frame.port_ends[port];
+                let row = seen.ohms.rows;
+                for (ohms, column) in seen.ohms.at[row]
+                    .iter_mut()
+                    .zip(columns.chunks_exact(scratch.trial.len()))
+                {
+                    *ohms = between(ends, column);
+                }
+                seen.led[row] = between(ends, &scratch.trial);
+                seen.weights[row] = scratch.weights[port];
+                seen.ohms.rows += 1;
+            }
+        }
+        seen
+    }
+}
+
+impl Seen<'_> {
+    /// Newton's method in these ports, from where the devices are on their tangents: their departures.
+    fn settle(&self) -> Option<Few> {
+        let rows = self.ohms.rows;
+        let mut inverse = Small::unit(rows);
+        let mut volts = Few::default();
+        let mut first = 0;
+        for &device in &self.scratch.astray {
+            let ports = self.settling.frame.socket(device).ports();
+            let here = &self.scratch.seats[device].here().volts;
+            volts[first..first + ports].copy_from_slice(&here[..ports]);
+            first += ports;
+        }
+        let mut step = std::array::from_fn(|p| volts[p] - self.led[p]);
+        let mut damping: f64 = 1.0;
+        for _ in 0..MOST_LOOKS {
+            let before = self.size(&step);
+            let look = self.look(std::array::from_fn(|p| volts[p] - damping * step[p]));
+            let after = self.size(&inverse.times(&look.left));
+            let is_less = after <= (1.0 - 0.25 * damping) * before;
+            // What is no number is not less.
+            if !is_less {
+                damping *= 0.5;
+                if damping < LEAST_DAMPING {
+                    return None;
+                }
+                continue;
+            }
+            if after < (1.0 - 0.75 * damping) * before {
+                damping = (damping * 4.0).min(1.0);
+            }
+            volts = look.volts;
+            inverse = self.slope(&look).inverse()?.0;
+            step = inverse.times(&look.left);
+            if self.size(&step) < SHORT {
+                // By their slopes there.
+                let turned = look.turned.times(&step);
+                return Some(std::array::from_fn(|p| look.departures[p] - turned[p]));
+            }
+        }
+        None
+    }
+
+    /// Asks the devices.
+    fn look(&self, volts: Few) -> Look {
+        let mut look = Look {
+            volts,
+            left: Few::default(),
+            departures: Few::default(),
+            turned: Small::zeros(self.ohms.rows),
+        };
+        let mut first = 0;
+        for &device in &self.scratch.astray {
+            let ports = self.settling.frame.socket(device).ports();
+            let here = self.scratch.seats[device].here();
+            let mut at = [0.0; MAX_PORTS];
+            at[..ports].copy_from_slice(&volts[first..first + ports]);
+            let now: PortCurrents = self.settling.ask(&self.scratch.values, device, &at);
+            let then = &here.currents;
+            let off = std::array::from_fn(|p| at[p] - here.volts[p]);
+            let tangent = along::<MAX_PORTS>(&then.amps, &then.siemens, &off);
+            for (p, (amps, tangent)) in now.amps.iter().zip(&tangent).enumerate().take(ports) {
+                look.departures[first + p] = amps - tangent;
+                let slopes = now.siemens[p].iter().zip(&then.siemens[p]);
+                let turned = &mut look.turned.at[first + p][first..first + ports];
+                for (turned, (now, then)) in turned.iter_mut().zip(slopes) {
+                    *turned = now - then;
+                }
+            }
+            first += ports;
+        }
+        let drops = self.ohms.times(&look.departures);
+        look.left = std::array::from_fn(|p| volts[p] - self.led[p] + drops[p]);
+        look
+    }
+
+    /// 1 + K (S − S₀).
+    fn slope(&self, look: &Look) -> Small {
+        let rows = self.ohms.rows;
+        let mut slope = Small::unit(rows);
+        for (row, ohms) in slope.at.iter_mut().zip(&self.ohms.at).take(rows) {
+            for (ohms, turned) in ohms.iter().zip(&look.turned.at).take(rows) {
+                for (entry, turned) in row.iter_mut().zip(turned).take(rows) {
+                    *entry += ohms * turned;
+                }
+            }
+        }
+        slope
+    }
+
+    fn size(&self, step: &Few) -> f64 {
+        let pairs = step.iter().zip(&self.weights);
+        pairs.map(|(d, w)| (d * w) * (d * w)).sum::<f64>().sqrt()
+    }
+}

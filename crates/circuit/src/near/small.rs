@@ -1,0 +1,118 @@
+//! Matrices of a handful of rows, without memory handed out.
+
+/// Most rows.
+pub(super) const MOST: usize = 6;
+
+/// A vector of so many entries; those behind the rows in use are nothing.
+pub(super) type Few = [f64; MOST];
+
+/// A square matrix, row by row.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Small {
+    pub(super) rows: usize,
+    pub(super) at: [[f64; MOST]; MOST],
+}
+
+impl Small {
+    /// A matrix of zeros.
+    pub(super) fn zeros(rows: usize) -> Self {
+        Self {
+            rows,
+            ..Self::default()
+        }
+    }
+
+    /// The matrix that changes nothing.
+    pub(super) fn unit(rows: usize) -> Self {
+        let mut this = Self::zeros(rows);
+        for k in 0..rows {
+            this.at[k][k] = 1.0;
+        }
+        this
+    }
+
+    /// Its product with a vector.
+    pub(super) fn times(&self, vector: &Few) -> Few {
+        let mut out = Few::default();
+        for (out, row) in out.iter_mut().zip(&self.at).take(self.rows) {
+            for (entry, v) in row.iter().zip(vector).take(self.rows) {
+                *out += entry * v;
+            }
+        }
+        out
+    }
+
+    /// Its inverse, by elimination with the largest pivots, and the least of these. `None`: singular.
+    pub(super) fn inverse(mut self) -> Option<(Self, f64)> {
+        let rows = self.rows;
+        let mut inverse = Self::unit(rows);
+        let mut least = f64::INFINITY;
+        for k in 0..rows {
+            let mut pivot = k;
+            for row in k + 1..rows {
+                if self.at[row][k].abs() > self.at[pivot][k].abs() {
+                    pivot = row;
+                }
+            }
+            self.at.swap(k, pivot);
+            inverse.at.swap(k, pivot);
+            least = least.min(self.at[k][k].abs());
+            let scale = 1.0 / self.at[k][k];
+            if !scale.is_finite() {
+                return None;
+            }
+            for column in 0..rows {
+                self.at[k][column] *= scale;
+                inverse.at[k][column] *= scale;
+            }
+            for row in (0..rows).filter(|&row| row != k) {
+                let factor = self.at[row][k];
+                for column in 0..rows {
+                    self.at[row][column] -= factor * self.at[k][column];
+                    inverse.at[row][column] -= factor * inverse.at[k][column];
+                }
+            }
+        }
+        Some((inverse, least))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Against nalgebra's inverse, a general-purpose library.
+        #[test]
+        fn inverts_as_a_general_library_does(
+            rows in 1usize..=MOST,
+            entries in proptest::collection::vec(-1.0f64..1.0, MOST * MOST),
+        ) {
+            let mut small = Small::zeros(rows);
+            for (k, entry) in entries.iter().enumerate() {
+                let (row, column) = (k / MOST, k % MOST);
+                if row.max(column) < rows {
+                    small.at[row][column] = *entry;
+                }
+            }
+            let whole = nalgebra::DMatrix::from_fn(rows, rows, |i, j| small.at[i][j]);
+            let Some((inverse, least)) = small.inverse() else {
+                return Ok(());
+            };
+            prop_assume!(least > 1e-3);
+            let expected = whole.try_inverse().expect("its pivots are large");
+            for i in 0..rows {
+                for j in 0..rows {
+                    let (found, expected) = (inverse.at[i][j], expected[(i, j)]);
+                    prop_assert!((found - expected).abs() <= 1e-9 * (1.0 + expected.abs()));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_matrix_of_nothing_has_no_inverse() {
+        assert!(Small::zeros(2).inverse().is_none());
+    }
+}

@@ -1,0 +1,224 @@
+//! Two failures at once, where a reading fits nothing that has been found.
+//!
+//! A coupling capacitor that has shorted shows nothing as long as the choke behind it
+//! holds its far end at chassis; an open choke shows nothing as long as the
+//! capacitor is sound. Together they carry a whole grid's voltage to where none should
+//! be, and no step of one failure leads there. What such a pair leaves
+//! behind is a reading that a leading set can only call a slip; so pairs are tried among
+//! the parts that end at its nodes.
+
+use std::collections::BTreeSet;
+
+use deadstage_circuit::{Probe, Scratch};
+use rayon::prelude::*;
+
+use crate::likelihood::Weights;
+use crate::model::Held;
+use crate::weigh::{Scales, Weighed};
+
+/// Sets whose slips are looked at.
+const LEADERS: usize = 3;
+
+/// Readings of each that are.
+const MOST_SLIPS: usize = 2;
+
+/// From this probability on a reading counts as one.
+const IS_SLIP: f64 = 0.5;
+
+/// Pairs beside each set that are weighed.
+const MOST_WEIGHED: usize = 6;
+
+/// A pair to be weighed beside a set: what it promises, all members, their sizes.
+type Promising = (f64, Vec<usize>, Vec<f64>);
+
+/// The leading sets of `size` failures (none: the healthy unit) with two more at a
+/// reading that each takes for a slip. None beside a set of weight below `least`; those
+/// that under the first law stay below `floor` are not asked of the other.
+pub(super) fn pairs_at_slips(
+    scales: &Scales<'_>,
+    sets: &[Weighed],
+    size: usize,
+    (least, floor): (f64, f64),
+) -> Vec<Weighed> {
+    // A size that is off by a decade makes a hopeless start.
+    let floors = (floor, f64::NEG_INFINITY);
+    let leaders: Vec<(usize, &[usize], &[f64])> = if size == 0 {
+        vec![(0, &[], &[])]
+    } else {
+        sets.iter()
+            .take_while(|set| set.ln_weight > least)
+            .filter(|set| set.set.len() == size)
+            .take(LEADERS)
+            .map(|set| (set.law, set.set.as_slice(), set.best.as_slice()))
+            .collect()
+    };
+    let mut promising: Vec<Promising> = leaders
+        .par_iter()
+        .map_init(Scratch::default, |scratch, &(law, set, best)| {
+            beside(scales, law, set, best, scratch)
+        })
+        .flatten()
+        .collect();
+    promising.sort_by(|a, b| a.1.cmp(&b.1).then(b.0.total_cmp(&a.0)));
+    promising.dedup_by(|a, b| a.1 == b.1);
+    promising
+        .par_iter()
+        .map_init(Scratch::default, |scratch, (_, set, start)| {
+            scales.weigh_set(set, std::slice::from_ref(start), floors, scratch)
+        })
+        .flatten()
+        .collect()
+}
+
+/// The best pairs beside one set, solved with it and judged by its own weights.
+fn beside(
+    scales: &Scales<'_>,
+    law: usize,
+    set: &[usize],
+    best: &[f64],
+    scratch: &mut Scratch,
+) -> Vec<Promising> {
+    let held: Vec<Held<'_>> = set
+        .iter()
+        .zip(best)
+        .map(|(&i, &u)| (&scales.failures[i], u))
+        .collect();
+    let mut starts = scales.healthy[law].starts.clone();
+    let all = scales.observations.len();
+    let forecast =
+        scales
+            .model
+            .forecast(law, &held, scales.observations, all, &mut starts, scratch);
+    let Ok(forecast) = forecast else {
+        return Vec::new();
+    };
+    let Some(weights) = Weights::new(&forecast, scales.evidence, &[]) else {
+        return Vec::new();
+    };
+    let mut slips = weights.slip_odds(&forecast.mean, scales.evidence);
+    slips.retain(|(_, odds)| *odds > IS_SLIP);
+    slips.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    slips.truncate(MOST_SLIPS);
+    let mut found = Vec::new();
+    let mut tried = BTreeSet::new();
+    for (index, _) in slips {
+        let near = failures_at(scales, index, set);
+        for (k, &a) in near.iter().enumerate() {
+            for &b in &near[k + 1..] {
+                let stage = scales.model.stage;
+                if !scales.failures[a].goes_with(&scales.failures[b], stage)
+                    || !tried.insert((a, b))
+                {
+                    continue;
+                }
+                let fit = ends(scales, a)
+                    .into_iter()
+                    .flat_map(|u| ends(scales, b).into_iter().map(move |v| (u, v)))
+                    .filter_map(|(u, v)| {
+                        let mut held = held.clone();
+                        held.extend([(&scales.failures[a], u), (&scales.failures[b], v)]);
+                        let there = scales
+                            .model
+                            .forecast(
+                                law,
+                                &held,
+                                scales.observations,
+                                0,
+                                &mut starts.clone(),
+                                scratch,
+                            )
+                            .ok()?;
+                        Some((weights.ln_likelihood(&there.mean, scales.evidence), u, v))
+                    })
+                    .max_by(|x, y| x.0.total_cmp(&y.0));
+                let Some((ln_likelihood, u, v)) = fit else {
+                    continue;
+                };
+                let mut members: Vec<(usize, f64)> = set
+                    .iter()
+                    .copied()
+                    .zip(best.iter().copied())
+                    .chain([(a, u), (b, v)])
+                    .collect();
+                members.sort_by_key(|member| member.0);
+                let (all, sizes): (Vec<usize>, Vec<f64>) = members.into_iter().unzip();
+                found.push((ln_likelihood + scales.ln_prior(&all), all, sizes));
+            }
+        }
+    }
+    found.sort_by(|a, b| b.0.total_cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
+    found.truncate(MOST_WEIGHED);
+    found
+}
+
+/// Failures of the parts that end at a reading's nodes, of those that go with a set.
+fn failures_at(scales: &Scales<'_>, index: usize, set: &[usize]) -> Vec<usize> {
+    let nodes = match scales.observations[index].probe {
+        Probe::Volts { from, to, .. } | Probe::Ohms { from, to } => [from, to],
+        Probe::Amps(_) => return Vec::new(),
+    };
+    let stage = scales.model.stage;
+    let at = |node: usize| node != 0 && nodes.contains(&node);
+    let goes = |index: usize| {
+        let failure = &scales.failures[index];
+        set.iter()
+            .all(|&member| member != index && failure.goes_with(&scales.failures[member], stage))
+    };
+    scales
+        .failures
+        .iter()
+        .enumerate()
+        .filter(|(_, failure)| {
+            stage
+                .part(failure.part)
+                .kind
+                .ends()
+                .is_some_and(|(from, to)| at(from.0 as usize) || at(to.0 as usize))
+        })
+        .map(|(index, _)| index)
+        .filter(|&index| goes(index))
+        .collect()
+}
+
+/// The sizes that a failure is tried at: the ends of its range, or its only one.
+fn ends(scales: &Scales<'_>, index: usize) -> Vec<f64> {
+    let range = scales.failures[index].range;
+    if range.is_open() {
+        vec![range.node(0), range.node(range.nodes - 1)]
+    } else {
+        vec![range.node(0)]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::diagnose::{Options, diagnose};
+    use crate::test_bench::{sheet, stage};
+
+    /// The far end of the choke that holds it to chassis carries the whole voltage: the
+    /// capacitor before it has shorted *and* the choke is open. Either alone leaves the
+    /// readings as impossible as they are for a healthy unit, or makes them worse.
+    #[test]
+    fn two_failures_of_which_neither_helps_alone_are_found_at_the_reading() {
+        let stage = stage(
+            "stage \"excitation\"\n\
+             supply    B1 60V from drive to chassis\n\
+             resistor  R1 10k from drive to grid\n\
+             resistor  R2 47k from grid to chassis\n\
+             capacitor C1 100p 500V mica from excite to grid\n\
+             choke     L1 30 2.5mH from excite to chassis\n",
+        );
+        let read = |excite: &str| {
+            let text = format!("volts drive 60V\nvolts grid 49.5V\nvolts excite {excite}\n");
+            let sheets = [sheet(&stage, &text)];
+            diagnose(&stage, &sheets, &Options::default()).expect("the stage solves")
+        };
+        assert!(read("0V").healthy > 0.9);
+        let both = read("49.5V");
+        let first = &both.suspects[0];
+        let names: Vec<&str> = first.faults.iter().map(|f| f.part.as_str()).collect();
+        assert_eq!(names, ["C1", "L1"], "{:?}", both.suspects);
+        // A slip of the probe to the grid gives the same three numbers.
+        assert!(first.probability < 0.99, "{}", first.probability);
+    }
+}
