@@ -178,11 +178,9 @@ impl Scales<'_> {
     }
 
     /// Logarithm of the prior odds of a set: its members', and where one drives
-    /// another's part past its rating, the odds that this made it fail; and how
-    /// much likelier they are together than as strangers.
+    /// another's part past its rating, the odds that this made it fail.
     pub(crate) fn ln_prior(&self, set: &[usize]) -> f64 {
-        let each: f64 = set
-            .iter()
+        set.iter()
             .map(|&index| {
                 let failure = &self.failures[index];
                 let worst = set
@@ -194,8 +192,7 @@ impl Scales<'_> {
                     .fold(0.0, f64::max);
                 failure.ln_odds.max(ln_casualty(failure, worst))
             })
-            .sum();
-        each + (1..=set.len()).map(ln_further).sum::<f64>()
+            .sum()
     }
 
     /// Logarithm of what is known by other means, under a set against the healthy unit.
@@ -271,19 +268,6 @@ fn ln_casualty(failure: &Failure, ratio: f64) -> f64 {
     };
     let p = 0.5 * ((ratio - 1.0) / 2.0).min(1.0) * share;
     (p / (1.0 - p)).ln()
-}
-
-/// How many units' worth of neglect go into one unit: the shape of the gamma
-/// distribution of how badly units were kept (common practice, no source, is that this
-/// differs much; with 2, its spread is seven tenths of its mean).
-const KEEPING: f64 = 2.0;
-
-/// Logarithm of how much likelier the `count`th failure of a unit is for those it has
-/// already: how badly it was kept is not known, and they tell of it. Where the
-/// failures to be expected of a unit are spread by a gamma distribution of shape a, so that
-/// their number is a negative binomial, it is (a + count - 1) / a times as likely.
-pub(crate) fn ln_further(count: usize) -> f64 {
-    ((KEEPING + count.max(1) as f64 - 1.0) / KEEPING).ln()
 }
 
 /// Logarithm of how far a shift of so many spreads counts as a failure.

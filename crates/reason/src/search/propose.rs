@@ -11,7 +11,7 @@ use crate::failure::Failure;
 use crate::likelihood::{Line, Weights};
 use crate::model::{Forecast, Held, Starts, Unreached};
 use crate::observe::{Observation, meter_share};
-use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts, ln_further};
+use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts};
 
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
 pub(super) type Extension = (Vec<usize>, f64, Vec<f64>);
@@ -446,12 +446,11 @@ pub(super) fn propose(
     };
     let leaves = Leaves::new(scales, parent.law, &weights, &forecast.mean);
     let stage = scales.model.stage;
-    let ln_further = ln_further(parent.set.len() + 1);
     // What a failure does beside the parent is not what it does alone, but
     // what its part can do there at all shows in the parent's own scatter.
     let likeliest = scales.failures.iter().map(|f| f.ln_odds);
     let likeliest = likeliest.fold(f64::NEG_INFINITY, f64::max);
-    let least = floor - slack - parent.ln_weight - likeliest - ln_further;
+    let least = floor - slack - parent.ln_weight - likeliest;
     let of_parts = part_gains(scales, &forecast, &leaves, least.max(0.0));
     let mut looked: Vec<(f64, usize)> = scales
         .failures
@@ -464,7 +463,7 @@ pub(super) fn propose(
                 .all(|&i| failure.goes_with(&scales.failures[i], stage))
         })
         .map(|(index, failure)| {
-            let least = floor - slack - parent.ln_weight - failure.ln_odds - ln_further;
+            let least = floor - slack - parent.ln_weight - failure.ln_odds;
             let alone = responses.shifts[index]
                 .iter()
                 .map(|(_, shift)| leaves.gain_of(shift, least.max(0.0)))
@@ -473,7 +472,7 @@ pub(super) fn propose(
                 .iter()
                 .filter_map(|part| of_parts.get(part).copied())
                 .fold(0.0, f64::max);
-            (alone.max(of_part) + failure.ln_odds + ln_further, index)
+            (alone.max(of_part) + failure.ln_odds, index)
         })
         .filter(|(promise, _)| parent.ln_weight + promise > floor - slack)
         .collect();
@@ -490,10 +489,10 @@ pub(super) fn propose(
         .into_iter()
         .filter_map(|(_, index)| {
             let failure = &scales.failures[index];
-            let least = floor - parent.ln_weight - failure.ln_odds - ln_further;
+            let least = floor - parent.ln_weight - failure.ln_odds;
             let alone = &responses.shifts[index];
             let (gain, u) = beside.best_of(failure, alone, &leaves, (least, slack), scratch)?;
-            Some((gain + failure.ln_odds + ln_further, index, u))
+            Some((gain + failure.ln_odds, index, u))
         })
         .filter(|(promise, ..)| parent.ln_weight + promise > floor)
         .collect();
