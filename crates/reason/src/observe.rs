@@ -71,6 +71,15 @@ pub(crate) struct Observation {
 }
 
 impl Observation {
+    /// The same as a meter that draws nothing would read it.
+    pub(crate) fn bare(&self) -> Self {
+        let mut bare = self.clone();
+        if let Probe::Volts { load, .. } = &mut bare.probe {
+            *load = None;
+        }
+        bare
+    }
+
     /// A value in reading units as it is compared.
     pub(crate) fn compared(&self, value: f64) -> f64 {
         match self.scale {

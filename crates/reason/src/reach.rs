@@ -358,11 +358,8 @@ pub(crate) fn read_otherwise(
     answers: &[(usize, Vec<Held<'_>>)],
 ) -> Vec<Step> {
     let unloaded = |step: &Step, situation: usize| {
-        let mut observation = step.observation.clone();
+        let mut observation = step.observation.bare();
         observation.situation = situation;
-        if let Probe::Volts { load, .. } = &mut observation.probe {
-            *load = None;
-        }
         observation
     };
     let both: Vec<Observation> = steps

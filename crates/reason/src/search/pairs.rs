@@ -6,7 +6,7 @@
 //! be looked at, at a size or two each; where there are too many, those of breaks and shorts, which need
 //! no size to be seen, and those of the leading singles with every failure.
 
-use deadstage_circuit::{Probe, Scratch};
+use deadstage_circuit::Scratch;
 use deadstage_parts::Mode;
 use rayon::prelude::*;
 
@@ -46,18 +46,8 @@ pub(super) fn pairs_looked_at(
 ) -> Vec<Weighed> {
     // A size that is off by a decade makes a hopeless start.
     let floors = (floor, f64::NEG_INFINITY);
-    let bare: Vec<Observation> = scales
-        .observations
-        .iter()
-        .map(|o| {
-            let mut bare = o.clone();
-            // The meter's load moves little beside a break or a short.
-            if let Probe::Volts { load, .. } = &mut bare.probe {
-                *load = None;
-            }
-            bare
-        })
-        .collect();
+    // The meter's load moves little beside a break or a short.
+    let bare: Vec<Observation> = scales.observations.iter().map(Observation::bare).collect();
     let mut looks: Vec<Look> = pairs(scales, singles)
         .into_par_iter()
         .map_init(Scratch::default, |scratch, pair| {

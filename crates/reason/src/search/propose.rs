@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use deadstage_circuit::{Probe, Scratch};
+use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
 use nalgebra::{DMatrix, DVector};
 
@@ -122,17 +122,7 @@ impl<'s> Beside<'s> {
         first: &'s Starts,
         scratch: &mut Scratch,
     ) -> Self {
-        let bare: Vec<Observation> = scales
-            .observations
-            .iter()
-            .map(|o| {
-                let mut bare = o.clone();
-                if let Probe::Volts { load, .. } = &mut bare.probe {
-                    *load = None;
-                }
-                bare
-            })
-            .collect();
+        let bare: Vec<Observation> = scales.observations.iter().map(Observation::bare).collect();
         let mut unreached = vec![true; scales.model.bases[law].len()];
         for (observation, spreads) in scales.observations.iter().zip(scales.moved(law, mean)) {
             unreached[observation.situation] &= spreads < UNREACHED;
