@@ -103,13 +103,7 @@ fn as_read(
 
 /// The failures of an answer with their likeliest sizes; none of the healthy unit.
 pub(crate) fn failures_of<'a>(scales: &Scales<'a>, answer: Option<&Weighed>) -> Vec<Held<'a>> {
-    answer.map_or_else(Vec::new, |w| {
-        w.set
-            .iter()
-            .zip(&w.best)
-            .map(|(&i, &u)| (&scales.failures[i], u))
-            .collect()
-    })
+    answer.map_or_else(Vec::new, |w| scales.held(&w.set, &w.best))
 }
 
 /// Those of an answer's failures that are still present, with their likeliest sizes.

@@ -13,7 +13,6 @@ use deadstage_circuit::{Probe, Scratch};
 use rayon::prelude::*;
 
 use crate::likelihood::Weights;
-use crate::model::Held;
 use crate::weigh::{Scales, Weighed};
 
 /// Sets whose slips are looked at.
@@ -78,11 +77,7 @@ fn beside(
     best: &[f64],
     scratch: &mut Scratch,
 ) -> Vec<Promising> {
-    let held: Vec<Held<'_>> = set
-        .iter()
-        .zip(best)
-        .map(|(&i, &u)| (&scales.failures[i], u))
-        .collect();
+    let held = scales.held(set, best);
     let mut starts = scales.healthy[law].starts.clone();
     let all = scales.observations.len();
     let forecast =

@@ -10,7 +10,6 @@ use deadstage_circuit::Scratch;
 use deadstage_parts::Mode;
 use rayon::prelude::*;
 
-use crate::model::Held;
 use crate::observe::{Observation, Scale};
 use crate::weigh::{Scales, Weighed};
 
@@ -179,11 +178,7 @@ fn look(
     sizes: [f64; 2],
     scratch: &mut Scratch,
 ) -> Option<Look> {
-    let held: Vec<Held<'_>> = pair
-        .iter()
-        .zip(sizes)
-        .map(|(&index, u)| (&scales.failures[index], u))
-        .collect();
+    let held = scales.held(&pair, &sizes);
     let mut starts = scales.healthy[0].starts.clone();
     let there = scales
         .model

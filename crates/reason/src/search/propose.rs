@@ -413,12 +413,7 @@ pub(super) fn propose(
     breadth: usize,
     scratch: &mut Scratch,
 ) -> Vec<Extension> {
-    let held: Vec<Held<'_>> = parent
-        .set
-        .iter()
-        .zip(&parent.best)
-        .map(|(&i, &u)| (&scales.failures[i], u))
-        .collect();
+    let held = scales.held(&parent.set, &parent.best);
     let mut starts = scales.healthy[parent.law].starts.clone();
     let Ok(forecast) = scales.model.forecast(
         parent.law,

@@ -41,6 +41,16 @@ pub(super) struct Peak {
     pub(super) value: f64,
 }
 
+impl<'a> Scales<'a> {
+    /// A set's failures with their sizes.
+    pub(crate) fn held(&self, set: &[usize], u: &[f64]) -> Vec<Held<'a>> {
+        set.iter()
+            .zip(u)
+            .map(|(&i, &u)| (&self.failures[i], u))
+            .collect()
+    }
+}
+
 impl Scales<'_> {
     pub(super) fn ranges(&self, set: &[usize]) -> Vec<Range> {
         set.iter().map(|&i| self.failures[i].range).collect()
@@ -82,13 +92,6 @@ impl Scales<'_> {
         self.model
             .forecast(law, &held, list, with_scatter, starts, scratch)
             .ok()
-    }
-
-    pub(super) fn held<'h>(&'h self, set: &[usize], u: &[f64]) -> Vec<Held<'h>> {
-        set.iter()
-            .zip(u)
-            .map(|(&i, &u)| (&self.failures[i], u))
-            .collect()
     }
 
     /// What is looked at to see whether the members of a set count.

@@ -201,7 +201,7 @@ fn groups(page: &mut Page, diagnosis: &Diagnosis, shown: usize) {
         match members.len() - who.len() {
             0 => {}
             1 => who.push("one not listed".to_owned()),
-            more => who.push(format!("{more} not listed")),
+            more => who.push(format!("{more} more not listed")),
         }
         let who = words::listed(&who);
         page.paragraph(
