@@ -6,6 +6,7 @@
 //! (wrong pin, wrong range), with a small probability and a wide error.
 
 mod line;
+mod path;
 
 use deadstage_netlist::Bound;
 use nalgebra::{DMatrix, DVector};
@@ -14,6 +15,7 @@ use crate::assume::Ablation;
 use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
 pub(crate) use line::Line;
+pub(crate) use path::{Cubic, Path, at_place};
 
 /// Probability that any one reading is a slip.
 pub(crate) const SLIP: f64 = 0.006;

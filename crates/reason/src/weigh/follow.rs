@@ -9,7 +9,7 @@ use deadstage_circuit::Scratch;
 use super::Weighed;
 use super::{Atom, Scales, Shifts, ln_counts};
 use crate::failure::{Failure, Range};
-use crate::likelihood::{Weights, ln_sum};
+use crate::likelihood::{Cubic, Path, Weights, at_place, ln_sum};
 use crate::model::{Starts, Unreached};
 
 /// Between two solved nodes, spreads that any forecast may move in one step of the finer sum.
@@ -293,7 +293,7 @@ impl Scales<'_> {
             b: &b.mean,
             after: at(right + 1).map(|n| &n.mean[..]),
         };
-        let mean = curve.at(t);
+        let mean = at_place(&curve.cubic(), t);
         let nearer = if t < 0.5 { a } else { b };
         Some(Node {
             ln_likelihood: nearer.weights.ln_likelihood(&mean, self.evidence),
@@ -382,17 +382,20 @@ impl Scales<'_> {
                 b: &b.mean,
                 after: at(left + 2).map(|n| &n.mean[..]),
             };
+            let curve = curve.cubic();
+            // The covariance changes along the way: the likelihood is blended from those of both ends.
+            let under_a = Path::new(&a.weights, self.evidence, &curve, steps);
+            let under_b = (!Arc::ptr_eq(&a.weights, &b.weights))
+                .then(|| Path::new(&b.weights, self.evidence, &curve, steps));
             for step in 0..steps {
                 let t = (step as f64 + 0.5) / steps as f64;
-                let mean = curve.at(t);
-                // The covariance changes along the way: the likelihood is blended from those of both ends.
-                let under = |node: &Node| node.weights.ln_likelihood(&mean, self.evidence);
-                let ln_likelihood = if Arc::ptr_eq(&a.weights, &b.weights) {
-                    under(a)
-                } else {
-                    (1.0 - t) * under(a) + t * under(b)
-                };
                 let ln_visible = (1.0 - t) * a.ln_visible + t * b.ln_visible;
+                let ln_likelihood = match &under_b {
+                    None => under_a.ln_likelihood(t),
+                    Some(under_b) => {
+                        (1.0 - t) * under_a.ln_likelihood(t) + t * under_b.ln_likelihood(t)
+                    }
+                };
                 atoms.push(Atom {
                     u: low + (left as f64 + t) * spacing,
                     law,
@@ -510,18 +513,24 @@ struct Curve<'n> {
 
 impl Curve<'_> {
     /// Between the middle two.
-    fn at(&self, t: f64) -> Vec<f64> {
-        (0..self.a.len())
-            .map(|i| {
-                let (a, b) = (self.a[i], self.b[i]);
-                cubic(self.before.map(|v| v[i]), a, b, self.after.map(|v| v[i]), t)
-            })
-            .collect()
+    fn cubic(&self) -> Cubic {
+        let mut terms: Cubic = std::array::from_fn(|_| Vec::with_capacity(self.a.len()));
+        for i in 0..self.a.len() {
+            let (before, after) = (self.before.map(|v| v[i]), self.after.map(|v| v[i]));
+            for (list, term) in terms
+                .iter_mut()
+                .zip(cubic(before, self.a[i], self.b[i], after))
+            {
+                list.push(term);
+            }
+        }
+        terms
     }
 }
 
 /// Cubic through four evenly spaced values, between the middle two; at an end, a parabola.
-fn cubic(before: Option<f64>, a: f64, b: f64, after: Option<f64>, t: f64) -> f64 {
+/// By power of the way from the one to the other.
+fn cubic(before: Option<f64>, a: f64, b: f64, after: Option<f64>) -> [f64; 4] {
     let slope_a = before.map_or(b - a, |before| 0.5 * (b - before));
     let slope_b = after.map_or(b - a, |after| 0.5 * (after - a));
     // Where the curve turns, a cubic must not overshoot (F. N. Fritsch and
@@ -535,9 +544,10 @@ fn cubic(before: Option<f64>, a: f64, b: f64, after: Option<f64>, t: f64) -> f64
         }
     };
     let (slope_a, slope_b) = (limit(slope_a), limit(slope_b));
-    let (t2, t3) = (t * t, t * t * t);
-    (2.0 * t3 - 3.0 * t2 + 1.0) * a
-        + (t3 - 2.0 * t2 + t) * slope_a
-        + (3.0 * t2 - 2.0 * t3) * b
-        + (t3 - t2) * slope_b
+    [
+        a,
+        slope_a,
+        3.0 * rise - 2.0 * slope_a - slope_b,
+        slope_a + slope_b - 2.0 * rise,
+    ]
 }
