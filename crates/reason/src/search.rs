@@ -2,10 +2,11 @@
 //! extended one failure at a time.
 
 mod at_slips;
+mod otherwise;
 mod pairs;
 mod propose;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use deadstage_circuit::Scratch;
 use rayon::prelude::*;
@@ -13,6 +14,7 @@ use rayon::prelude::*;
 use crate::likelihood::{ln_add, ln_sum};
 use crate::weigh::{Atom, Followed, Scales, Shifts, Weighed};
 use at_slips::pairs_at_slips;
+use otherwise::other_ways;
 use pairs::pairs_looked_at;
 use propose::{Extension, Responses, propose};
 
@@ -99,7 +101,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             })
             .flatten()
             .collect();
-        let mut tried = pairs_at_slips(scales, &sets, size - 1, (best - REACH, floors.0));
+        let mut tried = pairs_at_slips(scales, &sets, size - 1, (best, best - REACH, floors.0));
         if size == 1 && poor {
             tried.extend(pairs_looked_at(scales, &sets, floors.0));
         }
@@ -109,7 +111,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             }
         }
         sort(&mut next);
-        let others = other_ways(scales, &next, best - promised, floors);
+        let others = other_ways(scales, &next, (best - promised, poor), floors);
         next.extend(others);
         sort(&mut next);
         weighed.push(next.len());
@@ -154,71 +156,6 @@ fn weigh_leaders_again(scales: &Scales<'_>, next: &mut [Weighed], best: f64) {
             }
         });
     sort(next);
-}
-
-/// Sets whose parts are tried with their other ways to fail.
-const TRIED_OTHERWISE: usize = 6;
-
-/// Points of another way's range that are tried.
-const OTHERWISE_NODES: usize = 5;
-
-/// The leading sets, of a weight above `least`, with one member failing in another way: a part that is
-/// open where it should be high fits too ill to be found by what it leaves.
-fn other_ways(
-    scales: &Scales<'_>,
-    sets: &[Weighed],
-    least: f64,
-    floors: (f64, f64),
-) -> Vec<Weighed> {
-    let stage = scales.model.stage;
-    let known: BTreeSet<&[usize]> = sets.iter().map(|s| s.set.as_slice()).collect();
-    let mut wanted: BTreeMap<Vec<usize>, Vec<f64>> = BTreeMap::new();
-    let leaders = sets
-        .iter()
-        .take(TRIED_OTHERWISE)
-        .take_while(|s| s.ln_weight > least);
-    for leader in leaders {
-        for (k, &member) in leader.set.iter().enumerate() {
-            for (index, failure) in scales.failures.iter().enumerate() {
-                let other = index != member && failure.part == scales.failures[member].part;
-                let goes =
-                    |&i: &usize| i == member || failure.goes_with(&scales.failures[i], stage);
-                if !other || !leader.set.iter().all(goes) {
-                    continue;
-                }
-                let mut pairs: Vec<(usize, f64)> = leader
-                    .set
-                    .iter()
-                    .copied()
-                    .zip(leader.best.iter().copied())
-                    .collect();
-                pairs[k] = (index, f64::NAN);
-                pairs.sort_by_key(|p| p.0);
-                let set: Vec<usize> = pairs.iter().map(|p| p.0).collect();
-                if !known.contains(set.as_slice()) {
-                    let sizes = pairs.iter().map(|p| p.1).collect();
-                    wanted.entry(set).or_insert(sizes);
-                }
-            }
-        }
-    }
-    wanted
-        .par_iter()
-        .map_init(Scratch::default, |scratch, (set, sizes)| {
-            let slot = sizes.iter().position(|u| u.is_nan())?;
-            let range = scales.failures[set[slot]].range;
-            let count = range.nodes.min(OTHERWISE_NODES);
-            let starts: Vec<Vec<f64>> = (0..count)
-                .map(|node| {
-                    let mut start = sizes.clone();
-                    start[slot] = range.low + range.width() * (node as f64 + 0.5) / count as f64;
-                    start
-                })
-                .collect();
-            scales.weigh_set(set, &starts, floors, scratch)
-        })
-        .flatten()
-        .collect()
 }
 
 /// A failure this far (in the logarithm) below the best under the first law is

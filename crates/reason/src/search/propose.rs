@@ -38,20 +38,22 @@ const MOST_ASKED_NODES: usize = 5;
 /// How far a parent's own parameters may give way to a further failure, in `u`.
 const GIVE: f64 = 0.5;
 
-/// Change of the forecast as each parameter of the parent gives way: an
+/// By member of a parent, the change of the forecast as its parameter gives way: an
 /// extension may find it a little elsewhere.
-fn parent_slopes(
+pub(super) fn slopes(
     scales: &Scales<'_>,
     parent: &Weighed,
     held: &[Held<'_>],
     mean: &[f64],
     starts: &Starts,
     scratch: &mut Scratch,
-) -> Vec<Vec<f64>> {
+) -> Vec<Option<Vec<f64>>> {
     (0..held.len())
-        .filter(|&k| held[k].0.range.is_open())
-        .filter_map(|k| {
+        .map(|k| {
             let range = held[k].0.range;
+            if !range.is_open() {
+                return None;
+            }
             let give = GIVE.min(0.15 * range.width());
             let step = if held[k].1 + give > range.high {
                 -give
@@ -425,7 +427,8 @@ pub(super) fn propose(
     ) else {
         return Vec::new();
     };
-    let slopes = parent_slopes(scales, parent, &held, &forecast.mean, &starts, scratch);
+    let slopes = slopes(scales, parent, &held, &forecast.mean, &starts, scratch);
+    let slopes: Vec<Vec<f64>> = slopes.into_iter().flatten().collect();
     let Some(weights) = Weights::new(&forecast, scales.evidence, &slopes) else {
         return Vec::new();
     };
