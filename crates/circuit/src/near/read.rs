@@ -29,6 +29,10 @@ const LINEAR_LOAD: f64 = 0.02;
 /// Volts; see [`LINEAR_LOAD`].
 const LINEAR_DROP: f64 = 0.3;
 
+/// So many times as much as the reading may be off, a drop may be in its place: what a light load bends
+/// a tube's currents by is a small share of what it takes.
+const LINEAR_WITHIN: f64 = 3.0;
+
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Adjoints {
@@ -166,8 +170,9 @@ impl NearPoint<'_> {
                 to,
                 ohms: meter,
             };
-            let is_light =
-                source.abs() < LINEAR_LOAD * meter && (bare * (1.0 - share)).abs() < LINEAR_DROP;
+            let drop = (bare * (1.0 - share)).abs();
+            let is_light = source.abs() < LINEAR_LOAD * meter
+                && drop < LINEAR_DROP.max(LINEAR_WITHIN * within);
             if (within > 0.0 || !is_light)
                 && let Some((shown, known)) = self.read_unmoved(load, source, within)
             {
