@@ -118,10 +118,9 @@ impl Tap {
     }
 
     /// Its own unknowns, with their signs.
-    fn unknowns(self) -> impl Iterator<Item = (usize, f64)> {
+    pub(crate) fn unknowns(self) -> [Option<(usize, f64)>; 2] {
         [(self.plus, 1.0), (self.minus, -1.0)]
-            .into_iter()
-            .filter(|(index, _)| *index != NOTHING)
+            .map(|entry| Some(entry).filter(|(index, _)| *index != NOTHING))
     }
 }
 
@@ -304,6 +303,8 @@ impl Linear {
             Solved::Factors(_) => {
                 let mut column = Vec::new();
                 tap.unknowns()
+                    .into_iter()
+                    .flatten()
                     .map(|(index, _)| {
                         self.column(Tap::unknown(index), &mut column);
                         column[index].abs()
@@ -321,7 +322,7 @@ impl Linear {
             Solved::Factors(lu) => {
                 column.clear();
                 column.resize(self.open.len(), 0.0);
-                for (index, sign) in tap.unknowns() {
+                for (index, sign) in tap.unknowns().into_iter().flatten() {
                     column[index] += sign;
                 }
                 lu.solve(column);

@@ -201,17 +201,30 @@ impl Weights {
         let count = self.exact.len() as f64;
         let slip = evidence.slip;
         let ln_odds = (slip / (1.0 - slip)).ln();
-        // Σ eˣ about the largest x; what is beneath notice costs no exponential.
+        // Σ eˣ about the largest x, the likeliest slip first; what is beneath notice costs no exponential.
         let (mut largest, mut sum) = (0.0, 1.0);
-        self.each_slip(weighed, evidence, |slip| {
-            let x = ln_odds + slip;
-            if x > largest {
-                sum = sum * (largest - x).exp() + 1.0;
-                largest = x;
-            } else if x > largest - BENEATH_NOTICE {
-                sum += (x - largest).exp();
+        let mut add = |k: usize| {
+            if ln_odds + self.ln_slip_at_most(k, weighed) > largest - BENEATH_NOTICE {
+                let x = ln_odds + self.ln_slip(k, weighed, evidence);
+                if x > largest {
+                    sum = sum * (largest - x).exp() + 1.0;
+                    largest = x;
+                } else {
+                    sum += (x - largest).exp();
+                }
             }
-        });
+        };
+        let at_most = (0..self.exact.len()).map(|k| self.ln_slip_at_most(k, weighed));
+        let first = at_most
+            .enumerate()
+            .reduce(|a, b| if b.1 > a.1 { b } else { a })
+            .map(|(k, _)| k);
+        for k in first
+            .into_iter()
+            .chain((0..self.exact.len()).filter(|k| Some(*k) != first))
+        {
+            add(k);
+        }
         weighed.gauss + count * (1.0 - slip).ln() + largest + sum.ln()
     }
 
@@ -228,12 +241,8 @@ impl Weights {
     /// What [`ln_with_slips`](Self::ln_with_slips) does not exceed.
     fn ln_at_most(&self, weighed: &Residual, evidence: &Evidence) -> f64 {
         let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
-        let largest = weighed
-            .weighed
-            .iter()
-            .zip(&self.ln_slip_most)
-            .enumerate()
-            .map(|(k, (w, most))| most + 0.5 * w * w / self.inverse[(k, k)])
+        let largest = (0..self.exact.len())
+            .map(|k| self.ln_slip_at_most(k, weighed))
             .fold(f64::NEG_INFINITY, f64::max);
         let count = self.exact.len() as f64;
         weighed.gauss + (ln_odds + largest).max(0.0) + (1.0 + count).ln()
@@ -305,10 +314,11 @@ impl Weights {
         if evidence.slip <= 0.0 {
             return self.exact.iter().map(|&index| (index, 0.0)).collect();
         }
-        let mut weights = Vec::with_capacity(self.exact.len());
-        self.each_slip(&self.weighed(mean, evidence), evidence, |slip| {
-            weights.push((evidence.slip / (1.0 - evidence.slip)).ln() + slip);
-        });
+        let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
+        let weighed = self.weighed(mean, evidence);
+        let weights: Vec<f64> = (0..self.exact.len())
+            .map(|k| ln_odds + self.ln_slip(k, &weighed, evidence))
+            .collect();
         let total = weights.iter().fold(0.0, |sum, w| ln_add(sum, *w));
         self.exact
             .iter()
@@ -359,9 +369,9 @@ impl Weights {
         let count = self.exact.len();
         let mut weighed = vec![0.0; count];
         let mut square = 0.0;
-        for (column, &index) in self.inverse.column_iter().zip(&self.exact) {
+        for (column, &index) in self.columns().zip(&self.exact) {
             let r = evidence.read[index] - mean[index];
-            for (w, c) in weighed.iter_mut().zip(column.iter()) {
+            for (w, c) in weighed.iter_mut().zip(column) {
                 *w += c * r;
             }
         }
@@ -374,35 +384,42 @@ impl Weights {
         }
     }
 
+    /// Columns of C⁻¹.
+    fn columns(&self) -> impl Iterator<Item = &[f64]> {
+        self.inverse
+            .as_slice()
+            .chunks_exact(self.exact.len().max(1))
+    }
+
     /// ln N(y; μ, C) where (y − μ)ᵀ C⁻¹ (y − μ) is `square`.
     fn ln_gauss(&self, square: f64) -> f64 {
         -0.5 * (square + self.exact.len() as f64 * LN_TWO_PI - self.ln_det_inverse)
     }
 
-    /// For every exact reading the logarithm of how much likelier it is as a
+    /// Logarithm of how much likelier an exact reading is as a
     /// slip than as the forecast given all the others.
-    fn each_slip(&self, residual: &Residual, evidence: &Evidence, mut with: impl FnMut(f64)) {
-        for (k, (&index, (w, ln_own))) in self
-            .exact
-            .iter()
-            .zip(residual.weighed.iter().zip(&self.ln_own))
-            .enumerate()
-        {
-            let own = self.inverse[(k, k)];
-            let off = w * w / own;
-            let ln_given_others = -0.5 * (off + LN_TWO_PI - ln_own);
-            let mut ln_slip = evidence.ln_slip[index];
-            if off > WORTH_A_LOOK && evidence.has_ranges[index] {
-                let read = evidence.read[index];
-                let meant = read - w / own;
-                let range = ln_wrong_range(read, meant, 1.0 / own, evidence.noise[index]);
-                ln_slip = ln_add(
-                    ln_slip + (1.0 - WRONG_RANGE_SHARE).ln(),
-                    range + WRONG_RANGE_SHARE.ln(),
-                );
-            }
-            with(ln_slip - ln_given_others);
+    fn ln_slip(&self, k: usize, residual: &Residual, evidence: &Evidence) -> f64 {
+        let (index, ln_own) = (self.exact[k], self.ln_own[k]);
+        let (w, own) = (residual.weighed[k], self.inverse[(k, k)]);
+        let off = w * w / own;
+        let ln_given_others = -0.5 * (off + LN_TWO_PI - ln_own);
+        let mut ln_slip = evidence.ln_slip[index];
+        if off > WORTH_A_LOOK && evidence.has_ranges[index] {
+            let read = evidence.read[index];
+            let meant = read - w / own;
+            let range = ln_wrong_range(read, meant, 1.0 / own, evidence.noise[index]);
+            ln_slip = ln_add(
+                ln_slip + (1.0 - WRONG_RANGE_SHARE).ln(),
+                range + WRONG_RANGE_SHARE.ln(),
+            );
         }
+        ln_slip - ln_given_others
+    }
+
+    /// What [`ln_slip`](Self::ln_slip) does not exceed.
+    fn ln_slip_at_most(&self, k: usize, residual: &Residual) -> f64 {
+        let w = residual.weighed[k];
+        self.ln_slip_most[k] + 0.5 * w * w / self.inverse[(k, k)]
     }
 
     /// Readings that only bound the value, each by its own spread.

@@ -458,13 +458,12 @@ impl<'r> Reading<'r> {
             self.forecast.mean[index] = observation.compared(reading + observation.offset);
             if let (true, Some((_, sigma))) = (index < with_scatter, &self.sigma) {
                 let mut column = self.forecast.scatter.column_mut(index);
-                for ((entry, change), sigma) in
-                    column.iter_mut().zip(&self.gradient).zip(sigma.iter())
-                {
+                let column = column.as_mut_slice();
+                let changes = self.gradient.iter().zip(sigma.iter());
+                for (entry, (change, sigma)) in column.iter_mut().zip(changes) {
                     *entry = change * sigma * factor;
                 }
-                let networks = self.model.networks;
-                networks.date(column.as_mut_slice(), observation.ago);
+                self.model.networks.date(column, observation.ago);
             }
         }
         Some(())

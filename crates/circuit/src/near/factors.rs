@@ -3,7 +3,7 @@
 use super::frame::{Extra, Laid};
 use crate::dense::{Lu, Matrix};
 use crate::linear::Tap;
-use crate::sparse::Pattern;
+use crate::sparse::{Pattern, Work};
 
 /// LU factors, with paths that have no place in the pattern as an update.
 #[derive(Clone, Debug, Default)]
@@ -16,6 +16,7 @@ pub(super) struct Factors {
     rows: Vec<Vec<f64>>,
     /// (1/g + uᵀ J⁻¹ u) between them, factored.
     core: Lu,
+    work: Work,
 }
 
 impl Factors {
@@ -66,6 +67,17 @@ impl Factors {
             take_off(&weights, &self.columns, b);
         }
         clear_common(pattern, b);
+    }
+
+    /// uᵀ J⁻¹ u of a tap.
+    pub(super) fn own(&mut self, pattern: &Pattern, tap: Tap) -> f64 {
+        if self.taps.is_empty() {
+            return pattern.own(&self.values, tap.unknowns(), &mut self.work);
+        }
+        let mut b = vec![0.0; pattern.size()];
+        tap.add_to(&mut b, 1.0);
+        self.solve(pattern, &mut b);
+        tap.of(&b)
     }
 
     /// Solves J x = b in place, where no path is an update of its own.

@@ -92,6 +92,13 @@ impl NearPoint<'_> {
         }
     }
 
+    /// What a current through a tap does to the tap itself, uᵀ J⁻¹ u: the resistance that a meter there sees, ohms.
+    fn own(&self, tap: Tap) -> f64 {
+        self.factors().map_or(0.0, |factors| {
+            factors.borrow_mut().own(&self.frame.pattern, tap)
+        })
+    }
+
     fn fill(&self, taps: &[(Tap, f64)], vector: &mut Vec<f64>) {
         vector.clear();
         vector.resize(self.settled.unknowns.len(), 0.0);
@@ -160,10 +167,9 @@ impl NearPoint<'_> {
         {
             return Some(shown);
         }
-        self.adjoint(&[(tap, 1.0)], scratch);
         let mut share = 1.0;
         if let Some(meter) = load {
-            let source = tap.of(&scratch.adjoint);
+            let source = self.own(tap);
             share = meter / (meter + source);
             let load = Load {
                 from,
@@ -182,6 +188,7 @@ impl NearPoint<'_> {
                 return Some(shown);
             }
             if !is_light {
+                self.adjoint(&[(tap, 1.0)], scratch);
                 let found = self.read_under_load(load, scratch, gradient.as_deref_mut());
                 if found.is_some() {
                     return found;
@@ -198,6 +205,7 @@ impl NearPoint<'_> {
             }
         }
         if let Some(gradient) = gradient {
+            self.adjoint(&[(tap, 1.0)], scratch);
             self.gradient(&scratch.adjoint, share, gradient);
         }
         Some(bare * share)

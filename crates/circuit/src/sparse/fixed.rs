@@ -27,6 +27,13 @@ pub(crate) struct Pattern {
     targets: Vec<u32>,
 }
 
+/// What [`Pattern::own`] works in.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Work {
+    b: Vec<f64>,
+    path: Vec<usize>,
+}
+
 impl Pattern {
     /// Works out the pattern of a matrix with entries at these places, at their
     /// mirror images and on the diagonal. `None`: too full.
@@ -185,10 +192,63 @@ impl Pattern {
         self.sweep(pivots, upper, lower, b);
     }
 
+    /// uᵀ A⁻¹ u by the factors in `values`, of a vector u with one or two entries, by
+    /// steps; `work` is nought wherever it has been lent before.
+    ///
+    /// What u comes to on the way down lies on the steps that lead from it to the last, and
+    /// no others are needed to come up to it again.
+    pub(crate) fn own(&self, values: &[f64], u: [Option<(usize, f64)>; 2], work: &mut Work) -> f64 {
+        let (pivots, upper, lower) = self.parts(values);
+        let Work { b, path } = work;
+        b.resize(self.size(), 0.0);
+        path.clear();
+        let mut next = u.map(|entry| entry.map_or(self.size(), |(step, _)| step));
+        for (step, weight) in u.into_iter().flatten() {
+            b[step] += weight;
+        }
+        loop {
+            let step = next[0].min(next[1]);
+            if step == self.size() {
+                break;
+            }
+            let range = self.range(step);
+            let pairs = &self.pairs[range.clone()];
+            let from = b[step];
+            for (&(_, to), factor) in pairs.iter().zip(&lower[range]) {
+                b[to as usize] -= factor * from;
+            }
+            b[step] = from * pivots[step];
+            path.push(step);
+            let after = pairs.first().map_or(self.size(), |pair| pair.1 as usize);
+            next = next.map(|at| if at == step { after } else { at });
+        }
+        for &step in path.iter().rev() {
+            let range = self.range(step);
+            for (&(_, from), factor) in self.pairs[range.clone()].iter().zip(&upper[range]) {
+                b[step] -= factor * b[from as usize];
+            }
+        }
+        let own = |(step, weight): (usize, f64)| weight * b[step];
+        let own = u.into_iter().flatten().map(own).sum();
+        for &step in path.iter() {
+            b[step] = 0.0;
+        }
+        own
+    }
+
     /// Down by one factor, and up again by the other.
     fn sweep(&self, pivots: &[f64], down: &[f64], up: &[f64], b: &mut [f64]) {
-        for (&(from, to), factor) in self.pairs.iter().zip(down) {
-            b[to as usize] -= factor * b[from as usize];
+        let mut begin = 0;
+        for (step, &end) in self.starts[1..].iter().enumerate() {
+            let range = begin..end as usize;
+            begin = end as usize;
+            let from = b[step];
+            // What is asked for is mostly a current at one or two nodes: little comes of it on the way down.
+            if from != 0.0 {
+                for (&(_, to), factor) in self.pairs[range.clone()].iter().zip(&down[range]) {
+                    b[to as usize] -= factor * from;
+                }
+            }
         }
         for (b, inverse) in b.iter_mut().zip(pivots) {
             *b *= inverse;
@@ -282,6 +342,16 @@ mod tests {
             pattern.solve(&values, &mut x);
             let expected = whole.clone().lu().solve(&b).expect("a heavy diagonal");
             for k in 0..size { prop_assert!((x[pattern.step_of(k)] - expected[k]).abs() < 1e-12); }
+            let (from, to) = (pattern.step_of(0), pattern.step_of(size - 1));
+            let mut along = nalgebra::DVector::zeros(size);
+            along[0] += 1.0;
+            along[size - 1] -= 1.0;
+            let expected_own = along.dot(&whole.clone().lu().solve(&along).expect("a heavy diagonal"));
+            let mut work = Work::default();
+            for _ in 0..2 {
+                let found = pattern.own(&values, [Some((from, 1.0)), Some((to, -1.0))], &mut work);
+                prop_assert!((found - expected_own).abs() < 1e-12);
+            }
             let mut x = in_steps(&right);
             pattern.solve_transposed(&values, &mut x);
             let expected = whole.transpose().lu().solve(&b).expect("a heavy diagonal");

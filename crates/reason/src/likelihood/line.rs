@@ -46,11 +46,11 @@ impl<'w> Line<'w> {
     pub(crate) fn direction<'d>(&self, shift: &'d [f64]) -> Direction<'d> {
         let exact = &self.weights.exact;
         let mut weighed = vec![0.0; exact.len()];
-        for (column, &index) in self.weights.inverse.column_iter().zip(exact) {
+        for (column, &index) in self.weights.columns().zip(exact) {
             let d = shift[index];
             // A failure seldom moves more than a few readings.
             if d != 0.0 {
-                for (w, c) in weighed.iter_mut().zip(column.iter()) {
+                for (w, c) in weighed.iter_mut().zip(column) {
                     *w += c * d;
                 }
             }

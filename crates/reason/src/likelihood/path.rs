@@ -88,8 +88,8 @@ impl Terms {
             })
             .collect();
         let mut weighed = vec![[0.0; 4]; residual.len()];
-        for (column, terms) in weights.inverse.column_iter().zip(&residual) {
-            for (weighed, c) in weighed.iter_mut().zip(column.iter()) {
+        for (column, terms) in weights.columns().zip(&residual) {
+            for (weighed, c) in weighed.iter_mut().zip(column) {
                 for (w, r) in weighed.iter_mut().zip(terms) {
                     *w += c * r;
                 }
