@@ -521,6 +521,17 @@ impl Stage {
         &self.nodes[id.0 as usize]
     }
 
+    /// Whether two parts have one designator, without regard to case: sections of one bottle.
+    pub fn are_named_alike(&self, a: PartId, b: PartId) -> bool {
+        let [a, b] = [a, b].map(|id| self.part(id).name.as_str());
+        // Asked for every pair of failures: no text is made of plain letters.
+        if a.is_ascii() && b.is_ascii() {
+            a.eq_ignore_ascii_case(b)
+        } else {
+            fold(a) == fold(b)
+        }
+    }
+
     /// Parts of this designator, without regard to case; a bottle's sections are several.
     pub fn parts_named<'a>(&'a self, name: &'a str) -> impl Iterator<Item = PartId> + use<'a> {
         let name = fold(name);

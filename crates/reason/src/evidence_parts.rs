@@ -87,11 +87,7 @@ impl Known<'_> {
 
     /// Whether two parts are one, or sections of one bottle.
     fn same(&self, a: PartId, b: PartId) -> bool {
-        a == b
-            || self
-                .stage
-                .parts_named(&self.stage.part(a).name)
-                .any(|id| id == b)
+        a == b || self.stage.are_named_alike(a, b)
     }
 
     /// Failures that the part had so many repairs ago.

@@ -459,9 +459,9 @@ impl Failure {
                 return false;
             }
         }
-        let bottle = |f: &Self| stage.part(f.part).name.to_lowercase();
         // Sections of one bottle fail apart only if each is named by section.
-        bottle(self) != bottle(other) || (self.section.is_some() && other.section.is_some())
+        !stage.are_named_alike(self.part, other.part)
+            || (self.section.is_some() && other.section.is_some())
     }
 }
 

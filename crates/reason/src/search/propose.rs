@@ -280,6 +280,9 @@ const MOST_AMPLITUDE: f64 = 10.0;
 /// Two shifts that differ nowhere by more than this, in spreads of healthy units and as a ratio, are taken for one.
 const ONE: (f64, f64) = (0.05, 0.02);
 
+/// Shifts that differ nowhere by more spreads of healthy units than this gain alike.
+const ALIKE: f64 = 0.02;
+
 /// What slips may add (in the logarithm) to the likelihood of readings that are just as forecast.
 const SLIPS_AT_BEST: f64 = 1.0;
 
@@ -382,6 +385,8 @@ impl<'s> Leaves<'s> {
 pub(super) struct Responses {
     /// By failure.
     shifts: Vec<Shifts>,
+    /// By failure, which of these differ from those before.
+    distinct: Vec<Vec<usize>>,
     /// By failure, the parts that are one with its own: all sections of a bottle.
     kin: Vec<Vec<PartId>>,
 }
@@ -396,11 +401,29 @@ impl Responses {
                 .or_insert_with(|| stage.parts_named(&stage.part(part).name).collect());
             found.clone()
         };
+        let sigma = &scales.healthy[0].weights.sigma;
         Self {
+            distinct: shifts.iter().map(|list| distinct(list, sigma)).collect(),
             shifts,
             kin: scales.failures.iter().map(|f| kin_of(f.part)).collect(),
         }
     }
+}
+
+/// Which shifts differ from the last one that did by more than [`ALIKE`] spreads: an open circuit does at many sizes the same.
+fn distinct(shifts: &Shifts, sigma: &[f64]) -> Vec<usize> {
+    let mut found: Vec<usize> = Vec::new();
+    for (index, (_, shift)) in shifts.iter().enumerate() {
+        let is_new = found.last().is_none_or(|&last| {
+            let pairs = shift.iter().zip(&shifts[last].1).zip(sigma);
+            let mut far = pairs.map(|((a, b), sigma)| (a - b).abs() > ALIKE * sigma);
+            far.any(|far| far)
+        });
+        if is_new {
+            found.push(index);
+        }
+    }
+    found
 }
 
 /// Extensions of one set that might explain what it leaves: the shift that a
@@ -452,9 +475,9 @@ pub(super) fn propose(
         })
         .map(|(index, failure)| {
             let least = floor - slack - parent.ln_weight - failure.ln_odds;
-            let alone = responses.shifts[index]
+            let alone = responses.distinct[index]
                 .iter()
-                .map(|(_, shift)| leaves.gain_of(shift, least.max(0.0)))
+                .map(|&k| leaves.gain_of(&responses.shifts[index][k].1, least.max(0.0)))
                 .fold(0.0, f64::max);
             let of_part = responses.kin[index]
                 .iter()

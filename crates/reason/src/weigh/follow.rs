@@ -244,12 +244,13 @@ impl Scales<'_> {
     /// What is below `least` need not be told.
     fn most_between(&self, a: Option<&Node>, b: Option<&Node>, least: f64) -> f64 {
         /// Places between two points that are tried.
-        const PLACES: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
+        const PLACES: [f64; 3] = [0.25, 0.5, 0.75];
         let (Some(a), Some(b)) = (a, b) else {
             return f64::INFINITY;
         };
         let mut mean = vec![0.0; a.mean.len()];
-        let mut most = f64::NEG_INFINITY;
+        let at_ends = [a, b].map(|node| node.ln_likelihood + node.ln_visible);
+        let mut most = at_ends.into_iter().fold(f64::NEG_INFINITY, f64::max);
         let is_one = Arc::ptr_eq(&a.weights, &b.weights);
         for t in PLACES {
             let astray = COARSE_ERROR * 4.0 * t * (1.0 - t);
@@ -271,7 +272,11 @@ impl Scales<'_> {
                 under(b, b.ln_visible);
             }
         }
-        most
+        if most < least {
+            f64::NEG_INFINITY
+        } else {
+            most
+        }
     }
 
     /// By stretch, the most that the likelihood may come up to.
