@@ -3,7 +3,7 @@
 use super::frame::{Extra, Laid};
 use crate::dense::{Lu, Matrix};
 use crate::linear::Tap;
-use crate::sparse::{Pattern, Work};
+use crate::sparse::Pattern;
 
 /// LU factors, with paths that have no place in the pattern as an update.
 #[derive(Clone, Debug, Default)]
@@ -16,7 +16,8 @@ pub(super) struct Factors {
     rows: Vec<Vec<f64>>,
     /// (1/g + uᵀ J⁻¹ u) between them, factored.
     core: Lu,
-    work: Work,
+    /// Entries of the inverse without any of them, where they have a place; made at first need.
+    inverse: Vec<f64>,
 }
 
 impl Factors {
@@ -31,6 +32,7 @@ impl Factors {
         self.taps.clear();
         self.columns.clear();
         self.rows.clear();
+        self.inverse.clear();
         if !pattern.factor(&mut self.values) {
             return None;
         }
@@ -69,15 +71,36 @@ impl Factors {
         clear_common(pattern, b);
     }
 
-    /// uᵀ J⁻¹ u of a tap.
-    pub(super) fn own(&mut self, pattern: &Pattern, tap: Tap) -> f64 {
-        if self.taps.is_empty() {
-            return pattern.own(&self.values, tap.unknowns(), &mut self.work);
+    /// What a current through one tap does to another: uᵀ J⁻¹ v.
+    pub(super) fn between(&mut self, pattern: &Pattern, at: Tap, by: Tap) -> f64 {
+        if self.inverse.is_empty() {
+            pattern.invert(&self.values, &mut self.inverse);
         }
-        let mut b = vec![0.0; pattern.size()];
-        tap.add_to(&mut b, 1.0);
-        self.solve(pattern, &mut b);
-        tap.of(&b)
+        let Some(bare) = self.entries_between(pattern, at, by) else {
+            let mut b = vec![0.0; pattern.size()];
+            by.add_to(&mut b, 1.0);
+            self.solve(pattern, &mut b);
+            return at.of(&b);
+        };
+        if self.taps.is_empty() {
+            return bare;
+        }
+        let mut weights: Vec<f64> = self.rows.iter().map(|row| by.of(row)).collect();
+        self.core.solve(&mut weights);
+        let columns = self.columns.iter().map(|column| at.of(column));
+        bare - weights.iter().zip(columns).map(|(w, c)| w * c).sum::<f64>()
+    }
+
+    /// The same without the paths that are an update; `None` where the pattern has no place for it.
+    fn entries_between(&self, pattern: &Pattern, at: Tap, by: Tap) -> Option<f64> {
+        let mut sum = 0.0;
+        for (row, row_sign) in at.unknowns().into_iter().flatten() {
+            for (column, sign) in by.unknowns().into_iter().flatten() {
+                let place = pattern.find(u32::try_from(row).ok()?, u32::try_from(column).ok()?)?;
+                sum += row_sign * sign * self.inverse[place];
+            }
+        }
+        Some(sum)
     }
 
     /// Solves J x = b in place, where no path is an update of its own.

@@ -123,11 +123,9 @@ impl NearPoint<'_> {
         let slot = &self.base.network.devices[device];
         let taps = &self.frame.port_taps[slot.first_port..][..slot.ports.len()];
         let mut block = Block::default();
-        let mut column = Vec::new();
         for (p, &by) in taps.iter().enumerate() {
-            self.column(by, &mut column);
-            for (row, at) in block.iter_mut().zip(taps) {
-                row[p] = at.of(&column);
+            for (row, &at) in block.iter_mut().zip(taps) {
+                row[p] = self.ohms_between(at, by);
             }
         }
         reach(&block)

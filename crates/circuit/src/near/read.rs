@@ -92,10 +92,10 @@ impl NearPoint<'_> {
         }
     }
 
-    /// What a current through a tap does to the tap itself, uᵀ J⁻¹ u: the resistance that a meter there sees, ohms.
-    fn own(&self, tap: Tap) -> f64 {
+    /// What a current through one tap does to another, uᵀ J⁻¹ v, ohms.
+    pub(super) fn ohms_between(&self, at: Tap, by: Tap) -> f64 {
         self.factors().map_or(0.0, |factors| {
-            factors.borrow_mut().own(&self.frame.pattern, tap)
+            factors.borrow_mut().between(&self.frame.pattern, at, by)
         })
     }
 
@@ -169,7 +169,7 @@ impl NearPoint<'_> {
         }
         let mut share = 1.0;
         if let Some(meter) = load {
-            let source = self.own(tap);
+            let source = self.ohms_between(tap, tap);
             share = meter / (meter + source);
             let load = Load {
                 from,

@@ -10,7 +10,7 @@ mod fixed;
 mod order;
 
 use crate::dense::{Matrix, Singular};
-pub(crate) use fixed::{Pattern, Work};
+pub(crate) use fixed::Pattern;
 
 /// The diagonal entry is taken as pivot down to this share of the largest.
 const DIAGONAL_SHARE: f64 = 0.1;
