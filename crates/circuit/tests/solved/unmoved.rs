@@ -65,3 +65,51 @@ fn what_hardly_moves_is_told_to_a_small_part_of_what_it_moves_by() {
         "{told} hardly moved, {solved} moved"
     );
 }
+
+/// A light meter's load is taken by proportion where it draws no more than a few times what the
+/// reading may be off: held against the network solved with the meter in it.
+#[test]
+fn a_light_load_taken_by_proportion_is_off_by_a_small_part_of_what_may_be() {
+    let circuit = Circuit::new(STAGES);
+    let base = circuit.running();
+    let mut scratch = Scratch::default();
+    let mut told = 0;
+    for (part, ohms) in [("R1", 100e3), ("R2", 1.5e3), ("R5", 2.7e3), ("R9", 22e3)] {
+        for ratio in [0.1, 0.3, 2.0, 5.0, 20.0] {
+            let overlay = [Change::Ohms(circuit.element(part), ohms * ratio)];
+            // Two, for what a meter has been seen to take at a point is known from then on.
+            let [solved, near] = [(); 2].map(|()| {
+                base.solve_near(&overlay, None, &mut scratch)
+                    .expect("found near")
+            });
+            for name in ["bplus", "plate1", "cathode1", "plate2", "cathode2"] {
+                let probe = Probe::Volts {
+                    from: circuit.node(name),
+                    to: 0,
+                    load: Some(11e6),
+                };
+                let (mut then, mut now) = (Vec::new(), Vec::new());
+                let exact = solved
+                    .read(&probe, &mut scratch, Some(&mut then))
+                    .expect("read");
+                // A fifth of what a meter of 3 % may be off.
+                let within = 0.0035 * exact.abs();
+                let found = near
+                    .read_to_within(within, &probe, &mut scratch, Some(&mut now))
+                    .expect("read");
+                assert!(
+                    (found - exact).abs() <= 0.1 * within,
+                    "{name} with {part} at {ratio} of its value: {found} V for {exact} V"
+                );
+                let size = |changes: &[f64]| changes.iter().map(|c| c * c).sum::<f64>().sqrt();
+                let off: Vec<f64> = now.iter().zip(&then).map(|(a, b)| a - b).collect();
+                assert!(
+                    size(&off) <= 0.03 * size(&then) + 1e-3,
+                    "{name} with {part} at {ratio}"
+                );
+                told += usize::from(found != exact);
+            }
+        }
+    }
+    assert!(told > 5, "{told} taken by proportion");
+}
