@@ -36,7 +36,7 @@ const HALVINGS: usize = 4;
 const MOST_WEIGHED: usize = 6;
 
 /// Where the best explains what was read, pairs that promise less than this below it (in the logarithm) are not
-/// weighed: of 230 such on units of the trials none came up to a fiftieth of the best.
+/// weighed: of some 290 such on units of the trials none came up to a fiftieth of the best.
 const PROMISED: f64 = 15.0;
 
 /// A pair to be weighed beside a set: what it promises, all members, their sizes.
