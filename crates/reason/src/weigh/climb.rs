@@ -302,15 +302,22 @@ impl Scales<'_> {
                 break;
             }
             let good = at.weights.inverse_of_good(&at.forecast.mean, self.evidence);
-            let mut next: Option<(Peak, bool)> = None;
+            let mut next: Option<(Peak, f64, f64)> = None;
             for inverse in good.iter().chain([&at.weights.inverse]) {
+                // Where the good readings lead no further, what was taken for a slip may: a size that only that one feels.
+                if next
+                    .as_ref()
+                    .is_some_and(|(_, gained, _)| *gained > SETTLED)
+                {
+                    break;
+                }
                 let (curvature, pull) =
                     self.normal_equations(&at, inverse, &slopes, &ranges, &free);
                 let Some(step) = curvature.lu().solve(&pull) else {
                     continue;
                 };
                 let mut scale = 1.0;
-                while scale > 0.1 && next.is_none() {
+                while scale > 0.1 {
                     let mut moved = at.u.clone();
                     for (slot, &k) in free.iter().enumerate() {
                         let limit = (0.4 * ranges[k].width()).min(2.5);
@@ -323,20 +330,23 @@ impl Scales<'_> {
                             .weights
                             .ln_without_slips(&there.forecast.mean, self.evidence);
                         let gained = (ln - climbed).max(there.value - at.value);
-                        if gained > 0.0 {
-                            climbed = ln;
-                            next = Some((there, gained > SETTLED));
+                        if gained > next.as_ref().map_or(0.0, |n| n.1) {
+                            next = Some((there, gained, ln));
+                            break;
                         }
                     }
                     scale *= 0.35;
                 }
             }
-            let Some((next, improved)) = next else { break };
+            let Some((next, gained, ln)) = next else {
+                break;
+            };
+            climbed = ln;
             let left = std::mem::replace(&mut at, next);
             if best.as_ref().is_none_or(|b| left.value > b.value) {
                 best = Some(left);
             }
-            if !improved {
+            if gained <= SETTLED {
                 break;
             }
         }
