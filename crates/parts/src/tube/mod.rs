@@ -68,6 +68,22 @@ enum Body {
 /// A ratio of a [`Condition`] by which a law divides is taken as no less than this.
 pub(crate) const LEAST_RATIO: f64 = 1e-3;
 
+/// Drive from the collectors on the wider pitch, over that on the main one. How much further
+/// out the last current ends is what specimens and laws agree on least.
+#[inline]
+pub(crate) fn tail_drive(tail_mu: f64, condition: &Condition) -> f64 {
+    1.0 + (1.0 / tail_mu - 1.0) * condition.tail.max(LEAST_RATIO)
+}
+
+/// Ratio of the wider pitch's share, which leaves the current at no bias as it is.
+#[inline]
+pub(crate) fn tail_share(tail_mu: f64, condition: &Condition) -> f64 {
+    if condition.tail == 1.0 {
+        return 1.0;
+    }
+    (tail_drive(tail_mu, condition) * tail_mu).powf(-1.5)
+}
+
 /// What the electrodes beyond the control grid take, before gas current.
 pub(crate) struct Shares<const N: usize> {
     plate: Dual<N>,
