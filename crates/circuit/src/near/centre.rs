@@ -2,7 +2,7 @@
 
 use std::sync::{Arc, Mutex, OnceLock};
 
-use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
+use deadstage_parts::{Device, MAX_PORTS, PortCurrents, PortVolts};
 
 use super::factors::Factors;
 use super::frame::{Frame, Laid};
@@ -11,8 +11,9 @@ use super::newton::{Settled, Settling};
 use super::pins::{Block, along};
 use crate::base::{Base, Scratch};
 use crate::linear::Tap;
-use crate::network::{DeviceSlot, Network};
+use crate::network::{DeviceId, DeviceSlot, ElementId, Network};
 use crate::operating::OperatingPoint;
+use crate::overlay::{Change, DeviceChange, Overlay};
 use crate::ports::PortState;
 use crate::situation::Values;
 
@@ -70,6 +71,8 @@ pub(crate) struct Centre {
     port_columns: Vec<Column>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
+    /// By device, how it is with every source dead; made at first need, and empty if that can't be solved.
+    dead: OnceLock<Vec<Look>>,
     /// What meters show here whose load had to be solved.
     loads: Arc<Mutex<KnownLoads>>,
 }
@@ -146,6 +149,7 @@ impl Centre {
             element_columns: kept(network.elements.len()),
             port_columns: kept(network.port_count),
             traits: point.traits().to_vec(),
+            dead: OnceLock::new(),
             loads: Arc::default(),
         };
         this.turn_to_state(network, frame)?;
@@ -191,24 +195,34 @@ impl Centre {
 
     /// Takes the devices as they are in the state into the matrix, which has none yet.
     fn turn_to_state(&mut self, network: &Network, frame: &Frame) -> Option<()> {
-        let state = &self.state;
-        self.looks = network
-            .devices
-            .iter()
-            .zip(&state.currents)
-            .map(|(slot, currents)| {
-                let mut look = Look::new([0.0; MAX_PORTS], *currents);
-                let range = slot.first_port..slot.first_port + slot.ports.len();
-                look.volts[..slot.ports.len()].copy_from_slice(&state.volts[range.clone()]);
-                look.currents.amps[..slot.ports.len()].copy_from_slice(&state.amps[range]);
-                look
-            })
-            .collect();
+        self.looks = looks(network, &self.state);
         let mut matrix = std::mem::take(&mut self.laid.matrix);
         self.add_slopes(frame, &mut matrix);
         self.laid.matrix = matrix;
         self.factors.begin(&self.laid);
         self.factors.finish(&frame.pattern, &[])
+    }
+
+    /// How a device is in the same network with every source dead, where that is known.
+    pub(super) fn dead_look(&self, base: &Base<'_>, device: usize) -> Option<&Look> {
+        let find = || {
+            let sources = (0u32..).zip(&self.values.elements);
+            let sources = sources.filter(|(_, value)| value.emf != 0.0);
+            let off = sources.map(|(id, _)| Change::Emf(ElementId(id), 0.0));
+            let rectifiers = (0u32..).zip(&base.network.devices);
+            let rectifiers =
+                rectifiers.filter(|(_, slot)| matches!(slot.law, Device::Rectifier(_)));
+            let out = rectifiers.map(|(id, _)| Change::Device(DeviceId(id), DeviceChange::Absent));
+            let dead: Overlay = off.chain(out).collect();
+            // The caller's buffers are in use.
+            let scratch = &mut Scratch::default();
+            let point = base.solve_fixed(&dead, None, scratch);
+            point.map_or_else(|_| Vec::new(), |point| looks(base.network, point.state()))
+        };
+        let slot = &base.network.devices[device];
+        let is_supply = matches!(slot.law, Device::Rectifier(_));
+        let known = self.dead.get_or_init(find).get(device);
+        known.filter(|_| !is_supply)
     }
 
     /// Brings the entries of `laid` up to its wires.
@@ -385,6 +399,20 @@ impl Centre {
         self.solve(frame, &mut column);
         column
     }
+}
+
+/// Every device as it is in a state.
+fn looks(network: &Network, state: &PortState) -> Vec<Look> {
+    let pairs = network.devices.iter().zip(&state.currents);
+    pairs
+        .map(|(slot, currents)| {
+            let mut look = Look::new([0.0; MAX_PORTS], *currents);
+            let range = slot.first_port..slot.first_port + slot.ports.len();
+            look.volts[..slot.ports.len()].copy_from_slice(&state.volts[range.clone()]);
+            look.currents.amps[..slot.ports.len()].copy_from_slice(&state.amps[range]);
+            look
+        })
+        .collect()
 }
 
 /// By port, the most that a current into it moves any port of the device, ohms.

@@ -19,6 +19,7 @@ mod newton;
 mod pins;
 mod read;
 mod small;
+mod starve;
 mod unmoved;
 mod update;
 

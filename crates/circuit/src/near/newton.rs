@@ -3,7 +3,8 @@
 //! Every step solves J d = F with F the current left over at each node, and J in a pattern
 //! known beforehand. The first step is made with the known point's factors and an update for what
 //! is changed (`update.rs`), every later one with factors of its own. Devices that a step takes far
-//! off their tangents are led on alone before the others follow (`few.rs`).
+//! off their tangents are led on alone before the others follow (`few.rs`); those that the first leaves without
+//! supply start from how they are dead (`starve.rs`).
 //!
 //! At the end F is summed up element by element, so that nothing but the last digit of a
 //! voltage is lost: what a factor loses costs a step and not a digit of the answer. On the way it is told from
@@ -95,7 +96,7 @@ pub(super) struct Seat {
     /// Whether the other was made at the guess on trial.
     pub(super) is_fresh: bool,
     /// Whether its slopes are others than at the known point.
-    is_turned: bool,
+    pub(super) is_turned: bool,
 }
 
 impl Seat {
@@ -177,8 +178,12 @@ impl Settling<'_> {
         // The nodes have yet to come to where the devices of a start are: a step from
         // there says nothing until it is taken.
         let mut is_apart = start.is_some();
-        for _ in 0..MOST_STEPS {
-            let before = self.size(&scratch.step, scratch);
+        for steps in 0..MOST_STEPS {
+            let mut before = self.size(&scratch.step, scratch);
+            if steps == 0 && !is_apart && self.starve(before, scratch)? {
+                is_apart = true;
+                before = self.size(&scratch.step, scratch);
+            }
             if !before.is_finite() {
                 return None;
             }
@@ -351,7 +356,7 @@ impl Settling<'_> {
     }
 
     /// Makes the step from `x` by new factors, at the devices' present slopes.
-    fn step_anew(&self, scratch: &mut NearScratch) -> Option<()> {
+    pub(super) fn step_anew(&self, scratch: &mut NearScratch) -> Option<()> {
         let laid = &mut scratch.laid;
         self.centre.sum_laid(self.base.network, self.frame, laid);
         let solver = &mut scratch.solver;
@@ -480,7 +485,7 @@ impl Settling<'_> {
 }
 
 impl NearScratch {
-    fn turned_by(&mut self, device: usize) {
+    pub(super) fn turned_by(&mut self, device: usize) {
         let seat = &mut self.seats[device];
         if !std::mem::replace(&mut seat.is_turned, true) {
             self.turned.push(device);
