@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, OnceLock};
 use deadstage_parts::{Device, MAX_PORTS, PortCurrents, PortVolts};
 
 use super::factors::Factors;
-use super::frame::{Frame, Laid};
+use super::frame::{Frame, Laid, between};
 use super::look::Look;
 use super::newton::{Settled, Settling};
 use super::pins::{Block, along};
@@ -71,6 +71,8 @@ pub(crate) struct Centre {
     port_columns: Vec<Column>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
+    /// By port, the resistance that it sees; made at first need, and empty in a network too large to keep columns.
+    port_ohms: OnceLock<Vec<f64>>,
     /// By device, how it is with every source dead; made at first need, and empty if that can't be solved.
     dead: OnceLock<Vec<Look>>,
     /// What meters show here whose load had to be solved.
@@ -149,12 +151,12 @@ impl Centre {
             element_columns: kept(network.elements.len()),
             port_columns: kept(network.port_count),
             traits: point.traits().to_vec(),
+            port_ohms: OnceLock::new(),
             dead: OnceLock::new(),
             loads: Arc::default(),
         };
         this.turn_to_state(network, frame)?;
         // The same point to the last digit of these equations.
-        scratch.near.values.copy(&this.values);
         frame.lay(network, &[], &this.laid, &mut scratch.near.laid);
         scratch.near.laid.distrust();
         let settling = Settling {
@@ -162,6 +164,7 @@ impl Centre {
             frame,
             centre: &this,
             overlay: &[],
+            values: &this.values,
         };
         let Settled { state, unknowns } = settling.settle(None, &mut scratch.near)?;
         this.state = state;
@@ -372,24 +375,36 @@ impl Centre {
         ends: [u32; 2],
         columns: &mut Vec<f64>,
     ) {
-        let make = || {
-            let mut column = vec![0.0; frame.pattern.size() + 1];
-            column[ends[0] as usize] += 1.0;
-            column[ends[1] as usize] -= 1.0;
-            self.solve(frame, &mut column);
-            column
-        };
         let kept = match place {
             Some(Place::Element(index)) => self.element_columns.get(index),
             Some(Place::Port(index)) => self.port_columns.get(index),
             None => None,
         };
         match kept {
-            Some(kept) => {
-                columns.extend_from_slice(kept.get_or_init(|| make().into_boxed_slice()));
-            }
-            None => columns.extend(make()),
+            Some(kept) => columns.extend_from_slice(self.keep(frame, ends, kept)),
+            None => columns.extend(self.column_between(frame, ends)),
         }
+    }
+
+    fn keep<'k>(&self, frame: &Frame, ends: [u32; 2], kept: &'k Column) -> &'k [f64] {
+        kept.get_or_init(|| self.column_between(frame, ends).into_boxed_slice())
+    }
+
+    fn column_between(&self, frame: &Frame, ends: [u32; 2]) -> Vec<f64> {
+        let mut column = vec![0.0; frame.pattern.size() + 1];
+        column[ends[0] as usize] += 1.0;
+        column[ends[1] as usize] -= 1.0;
+        self.solve(frame, &mut column);
+        column
+    }
+
+    /// By port, the resistance that it sees here, its own device at work; empty in a network too large to know.
+    pub(super) fn port_ohms(&self, frame: &Frame) -> &[f64] {
+        self.port_ohms.get_or_init(|| {
+            let ports = self.port_columns.iter().zip(&frame.port_ends);
+            let seen = ports.map(|(kept, &ends)| between(ends, self.keep(frame, ends, kept)).abs());
+            seen.collect()
+        })
     }
 
     /// What a current through a tap does to every node here.

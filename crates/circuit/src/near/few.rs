@@ -218,7 +218,7 @@ impl Seen<'_> {
             let here = self.scratch.seats[device].here();
             let mut at = [0.0; MAX_PORTS];
             at[..ports].copy_from_slice(&volts[first..first + ports]);
-            let now: PortCurrents = self.settling.ask(&self.scratch.values, device, &at);
+            let now: PortCurrents = self.settling.ask(device, &at);
             let then = &here.currents;
             let off = std::array::from_fn(|p| at[p] - here.volts[p]);
             let tangent = along::<MAX_PORTS>(&then.amps, &then.siemens, &off);

@@ -11,14 +11,15 @@
 //! the devices that were asked (`leave.rs`). Which are asked again follows from how far their electrodes
 //! moved. Resistance in a device's pins: `pins.rs`.
 
-use deadstage_parts::{PortCurrents, PortVolts};
+use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
 use super::few::FewScratch;
 use super::frame::{Frame, Laid, between};
+use super::leave::is_within;
 use super::look::{LONGEST_STRAIGHT, Look};
-use super::pins::{Block, Pinned, pins, times_vector};
+use super::pins::{Block, Pinned, along, pins, times_vector};
 use super::small::MOST;
 use super::update::{Turned, Update};
 use crate::base::Base;
@@ -45,11 +46,22 @@ const MOST_TURNED: f64 = 0.5;
 /// What is left of a correction at best, if the factors have lost nearly all digits.
 const LEAST_SHARE: f64 = 0.05;
 
+/// Rounds in which a correction is put right for slopes that have turned, and the share that a round may change
+/// what the last one did.
+const MOST_REFINED: usize = 3;
+const MOST_CHANGED: f64 = 0.2;
+
 /// A step of this size, as sizes are measured, may be the last.
 const DIRECT: f64 = 0.005;
 
 /// Where a correction is this share of the step before it, or more, the devices behind it are led on alone.
 const SLOW: f64 = 0.1;
+
+/// Where a correction is at least the first of these, as sizes are measured, and at most this share of the step before it,
+/// it is not worth its sweep: there must be a next step, and it may be a full one.
+const UNSETTLED: f64 = 1e-4;
+const CONTRACTED: f64 = 0.02;
+const LIKELY_LAST: f64 = 1e-6;
 
 /// A step no larger than this that nothing improves is rounding, volts: a node
 /// that hangs on leaks alone is known no better.
@@ -113,6 +125,12 @@ impl Seat {
         &self.looks[self.now ^ usize::from(self.is_fresh)]
     }
 
+    /// Whether a slope fell on the way to the guess on trial to less than half.
+    fn has_collapsed(&self) -> bool {
+        let (now, then) = (&self.last().currents.siemens, &self.here().currents.siemens);
+        self.is_fresh && (0..then.len()).any(|p| now[p][p] < 0.5 * then[p][p])
+    }
+
     /// How far its ports went to the guess on trial, volts.
     fn went(&self) -> f64 {
         if !self.is_fresh {
@@ -126,6 +144,7 @@ impl Seat {
 /// Buffers used again from solution to solution.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct NearScratch {
+    /// Of the devices, where a failure changes them.
     pub(super) values: Values,
     pub(super) laid: Laid,
     pub(super) solver: Solver,
@@ -143,6 +162,11 @@ pub(crate) struct NearScratch {
     /// Whether the step solves the equations at `x`, or only comes near.
     pub(super) is_direct: bool,
     pub(super) correction: Vec<f64>,
+    refined: Vec<f64>,
+    /// What the last round of that changed.
+    changes: Vec<f64>,
+    /// About the size of the correction, told from how far each device left its tangent; infinite where that is not known.
+    pub(super) departure: f64,
     /// Devices that the next step takes far off their tangents.
     pub(super) astray: Vec<usize>,
     pub(super) few: FewScratch,
@@ -154,20 +178,22 @@ pub(super) struct Settling<'a> {
     pub(super) frame: &'a Frame,
     pub(super) centre: &'a Centre,
     pub(super) overlay: &'a [Change],
+    /// What the devices are, with the overlay.
+    pub(super) values: &'a Values,
 }
 
 impl Settling<'_> {
-    pub(super) fn ask(&self, values: &Values, device: usize, volts: &PortVolts) -> PortCurrents {
-        if !values.present[device] {
+    pub(super) fn ask(&self, device: usize, volts: &PortVolts) -> PortCurrents {
+        if !self.values.present[device] {
             return PortCurrents::default();
         }
         let slot = &self.base.network.devices[device];
-        slot.law.currents(volts, &values.conditions[device])
+        slot.law.currents(volts, &self.values.conditions[device])
     }
 
     /// Finds where the devices settle. `None`: not found this way.
     ///
-    /// `scratch` holds the values, and the linear part with the overlay.
+    /// `scratch` holds the linear part with the overlay.
     pub(super) fn settle(
         &self,
         start: Option<&PortState>,
@@ -199,6 +225,14 @@ impl Settling<'_> {
                     self.lead(scratch);
                 }
                 self.look(damping, scratch);
+                if damping >= 1.0 && (UNSETTLED..CONTRACTED * before).contains(&scratch.departure) {
+                    after = scratch.departure;
+                    is_apart = false;
+                    break;
+                }
+                if scratch.departure < LIKELY_LAST {
+                    self.sum_up(scratch);
+                }
                 scratch.correction.clone_from(&scratch.next);
                 self.solve(&mut scratch.solver, &mut scratch.correction);
                 if damping >= 1.0 && self.is_settled(scratch) {
@@ -264,7 +298,7 @@ impl Settling<'_> {
                 if pairs.any(|(a, b)| (a - b).abs() > SAME_START) {
                     here.volts[..ports].copy_from_slice(there);
                     here.forget_bend();
-                    here.currents = self.ask(&scratch.values, device, &here.volts);
+                    here.currents = self.ask(device, &here.volts);
                     scratch.turned_by(device);
                 }
             }
@@ -277,16 +311,16 @@ impl Settling<'_> {
         for device in changed.chain(regulators) {
             let then = &self.centre.values;
             let slot = &network.devices[device];
-            let pins = pins(&scratch.values, device, slot.first_port, slot.ports.len());
+            let pins = pins(self.values, device, slot.first_port, slot.ports.len());
             if pins.is_none()
-                && scratch.values.conditions[device] == then.conditions[device]
-                && scratch.values.present[device] == then.present[device]
+                && self.values.conditions[device] == then.conditions[device]
+                && self.values.present[device] == then.present[device]
             {
                 continue;
             }
             let here = &mut scratch.seats[device].looks[0];
             here.forget_bend();
-            here.currents = self.ask(&scratch.values, device, &here.volts);
+            here.currents = self.ask(device, &here.volts);
             if let Some(pins) = pins
                 && scratch.pinned.iter().all(|p| p.device != device)
             {
@@ -418,28 +452,27 @@ impl Settling<'_> {
             *x -= d;
         }
         let mut state = PortState {
-            volts: vec![0.0; network.port_count],
-            amps: vec![0.0; network.port_count],
+            volts: Vec::with_capacity(network.port_count),
+            amps: Vec::with_capacity(network.port_count),
             currents: Vec::with_capacity(network.devices.len()),
         };
-        for (device, slot) in network.devices.iter().enumerate() {
-            let look = scratch.seats[device].last();
-            let socket = self.frame.socket(device).volts(&scratch.trial);
-            let ports = slot.ports.len();
+        for (device, seat) in scratch.seats.iter().enumerate() {
+            let look = seat.last();
+            let socket = self.frame.socket(device);
+            let at = socket.volts(&scratch.trial);
+            let ports = socket.ports();
             let off: PortVolts = match scratch.pin(device) {
-                None => std::array::from_fn(|p| socket[p] - look.volts[p]),
-                Some(pinned) => times_vector(&pinned.inverse, &pinned.off(look, &socket)),
+                None => std::array::from_fn(|p| at[p] - look.volts[p]),
+                Some(pinned) => times_vector(&pinned.inverse, &pinned.off(look, &at)),
             };
-            let is_here = scratch.values.present[device];
-            for p in 0..ports {
-                if is_here && (off[p].abs() >= JOINED || off[p].is_nan()) {
-                    return None;
-                }
-                let along = look.currents.siemens[p].iter().zip(&off);
-                state.volts[slot.first_port + p] = look.volts[p] + off[p];
-                state.amps[slot.first_port + p] =
-                    look.currents.amps[p] + along.map(|(s, d)| s * d).sum::<f64>();
+            // What is no number has not joined.
+            if self.values.present[device] && !off[..ports].iter().all(|d| d.abs() < JOINED) {
+                return None;
             }
+            let amps = along::<MAX_PORTS>(&look.currents.amps, &look.currents.siemens, &off);
+            let volts = look.volts.iter().zip(&off).map(|(v, d)| v + d);
+            state.volts.extend(volts.take(ports));
+            state.amps.extend_from_slice(&amps[..ports]);
             state.currents.push(look.currents);
         }
         Some(Settled {
@@ -450,19 +483,12 @@ impl Settling<'_> {
 
     /// Whether the correction at hand, put right where it must be, leaves nothing.
     fn is_settled(&self, scratch: &mut NearScratch) -> bool {
-        let still = |scratch: &NearScratch| {
-            let ports = self.frame.port_ends.iter();
-            // What is no number is not still.
-            ports
-                .map(|&ends| between(ends, &scratch.correction).abs())
-                .all(|by| by <= ALONG_SLOPES)
-        };
-        if !still(scratch) {
+        if !self.is_still(scratch) {
             return false;
         }
         if scratch.is_direct {
             self.look_again(scratch);
-            if !still(scratch) {
+            if !self.is_still(scratch) {
                 return false;
             }
         }
@@ -471,7 +497,59 @@ impl Settling<'_> {
         let went = scratch.seats.iter().map(Seat::went);
         let moved = went.fold(0.0, f64::max);
         let share = moved / ROUNDED_OVER;
-        share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE))
+        let is_last = share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE));
+        is_last || self.refine(scratch)
+    }
+
+    /// Whether every device stays on its tangent over the correction at hand.
+    fn is_still(&self, scratch: &NearScratch) -> bool {
+        let mut seats = scratch.seats.iter().enumerate();
+        seats.all(|(device, seat)| {
+            let by = self.frame.socket(device).volts(&scratch.correction);
+            // What is no number is not still.
+            is_within(&by, ALONG_SLOPES)
+                || scratch.pinned.is_empty() && seat.last().is_straight(&by)
+        })
+    }
+
+    /// Makes the correction with the slopes that the way to here has turned, and no new factors:
+    ///
+    /// ```text
+    /// c ← J⁻¹ (F − ΔS c)
+    /// ```
+    ///
+    /// Whether it leaves nothing then. A slope that has collapsed is no case for this: by the old one, a correction looks like nothing.
+    fn refine(&self, scratch: &mut NearScratch) -> bool {
+        if !scratch.pinned.is_empty() || scratch.seats.iter().any(Seat::has_collapsed) {
+            return false;
+        }
+        let mut size = self.size(&scratch.correction, scratch);
+        let mut refined = std::mem::take(&mut scratch.refined);
+        scratch.changes.clone_from(&scratch.correction);
+        for _ in 0..MOST_REFINED {
+            refined.clone_from(&scratch.next);
+            for (device, seat) in scratch.seats.iter().enumerate() {
+                if seat.is_fresh {
+                    let socket = self.frame.socket(device);
+                    let by = socket.volts(&scratch.correction);
+                    let turned = less(&seat.here().currents.siemens, &seat.last().currents.siemens);
+                    socket.draw(&times_vector(&turned, &by), &mut refined);
+                }
+            }
+            if let Some(common) = refined.last_mut() {
+                *common = 0.0;
+            }
+            self.solve(&mut scratch.solver, &mut refined);
+            let is_last = scratch.take_refined(&refined);
+            let change = self.size(&scratch.changes, scratch);
+            if is_last || !(change <= MOST_CHANGED * size) {
+                scratch.refined = refined;
+                return is_last && self.is_still(scratch);
+            }
+            size = change;
+        }
+        scratch.refined = refined;
+        false
     }
 
     /// A step measured at the devices' electrodes against the voltages it changes.
@@ -495,6 +573,25 @@ impl NearScratch {
     /// What is known of a device's pins, where they have resistance.
     pub(super) fn pin(&self, device: usize) -> Option<&Pinned> {
         self.pinned.iter().find(|pinned| pinned.device == device)
+    }
+
+    /// Takes a correction put right; whether nothing is left, by how that has changed it and the round before had.
+    fn take_refined(&mut self, refined: &[f64]) -> bool {
+        let mut is_last = true;
+        let corrections = self.correction.iter_mut().zip(refined);
+        let changes = self.changes.iter_mut().zip(&self.trial);
+        for ((correction, refined), (change, x)) in corrections.zip(changes) {
+            let (before, now) = (change.abs(), (refined - *correction).abs());
+            // What falls by the same share from round to round comes to this, all further rounds together. That is asked of
+            // every node: a device alone may be slow.
+            let left = now * now / (before - now);
+            let is_nothing =
+                now < before && left <= nothing(*x) && LEAST_SHARE * now <= nothing(*x);
+            is_last &= is_nothing || now <= LEAST_SHARE * nothing(*x);
+            *change = refined - *correction;
+            *correction = *refined;
+        }
+        is_last
     }
 
     /// Whether this share of the correction is nothing at any node.

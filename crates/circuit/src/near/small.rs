@@ -43,13 +43,25 @@ impl Small {
     }
 
     /// Its inverse, by elimination with the largest pivots, and the least of these. `None`: singular.
-    pub(super) fn inverse(mut self) -> Option<(Self, f64)> {
-        let rows = self.rows;
-        let mut inverse = Self::unit(rows);
+    pub(super) fn inverse(self) -> Option<(Self, f64)> {
+        match self.rows {
+            0 => Some((self, f64::INFINITY)),
+            1 => self.inverse_of::<1>(),
+            2 => self.inverse_of::<2>(),
+            3 => self.inverse_of::<3>(),
+            4 => self.inverse_of::<4>(),
+            5 => self.inverse_of::<5>(),
+            _ => self.inverse_of::<MOST>(),
+        }
+    }
+
+    /// The same of so many rows.
+    fn inverse_of<const N: usize>(mut self) -> Option<(Self, f64)> {
+        let mut inverse = Self::unit(N);
         let mut least = f64::INFINITY;
-        for k in 0..rows {
+        for k in 0..N {
             let mut pivot = k;
-            for row in k + 1..rows {
+            for row in k + 1..N {
                 if self.at[row][k].abs() > self.at[pivot][k].abs() {
                     pivot = row;
                 }
@@ -61,13 +73,13 @@ impl Small {
             if !scale.is_finite() {
                 return None;
             }
-            for column in 0..rows {
+            for column in 0..N {
                 self.at[k][column] *= scale;
                 inverse.at[k][column] *= scale;
             }
-            for row in (0..rows).filter(|&row| row != k) {
+            for row in (0..N).filter(|&row| row != k) {
                 let factor = self.at[row][k];
-                for column in 0..rows {
+                for column in 0..N {
                     self.at[row][column] -= factor * self.at[k][column];
                     inverse.at[row][column] -= factor * inverse.at[k][column];
                 }

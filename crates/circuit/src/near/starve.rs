@@ -53,7 +53,7 @@ impl Settling<'_> {
     /// Whether the step takes a device's supply away. None whose condition has changed: it would be dead in another way.
     fn is_starved(&self, device: usize, scratch: &NearScratch) -> bool {
         let seat = &scratch.seats[device];
-        if seat.is_turned || !scratch.values.present[device] {
+        if seat.is_turned || !self.values.present[device] {
             return false;
         }
         let socket = self.frame.socket(device);
