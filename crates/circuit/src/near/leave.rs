@@ -87,12 +87,17 @@ impl Settling<'_> {
     /// How far currents out of a device's ports would move them, as sizes are measured, by what the ports see at the
     /// known point. Infinite: that is not known.
     #[inline]
-    fn would_move(&self, device: usize, amps: &[f64; MAX_PORTS], scratch: &NearScratch) -> f64 {
-        let first = self.base.network.devices[device].first_port;
-        let Some(ohms) = self.centre.port_ohms(self.frame).get(first..) else {
+    fn would_move<const N: usize>(
+        &self,
+        device: usize,
+        amps: &[f64; MAX_PORTS],
+        scratch: &NearScratch,
+    ) -> f64 {
+        let ports = self.base.network.devices[device].first_port..;
+        let Some(ohms) = self.centre.port_ohms(self.frame).get(ports.clone()) else {
             return f64::INFINITY;
         };
-        let seen = ohms.iter().zip(&scratch.weights[first..]);
+        let seen = ohms.iter().zip(&scratch.weights[ports]).take(N);
         let moves = amps
             .iter()
             .zip(seen)
@@ -112,8 +117,8 @@ impl Settling<'_> {
             off[p] = volts[p] - here.volts[p];
         }
         seat.is_fresh = self.values.present[device]
-            && !is_within(&off, ALONG_SLOPES)
-            && !here.is_straight(&off);
+            && !is_within(&off[..N], ALONG_SLOPES)
+            && !here.is_straight::<N>(&off);
         if !seat.is_fresh {
             if !scratch.is_direct {
                 let amps = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
@@ -122,7 +127,7 @@ impl Settling<'_> {
             return;
         }
         let tangent = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
-        let is_held = !is_within(&volts, MOST_VOLTS);
+        let is_held = !is_within(&volts[..N], MOST_VOLTS);
         let asked = if is_held {
             volts.map(|v| v.clamp(-MOST_VOLTS, MOST_VOLTS))
         } else {
@@ -137,21 +142,21 @@ impl Settling<'_> {
         };
         fresh.volts = asked;
         fresh.currents = self.ask(device, &asked);
-        fresh.forget_bend();
         if is_held {
+            fresh.forget_bend();
             for p in 0..N {
                 off[p] = volts[p] - asked[p];
             }
             amps = along::<N>(&fresh.currents.amps, &here.currents.siemens, &off);
         } else {
             amps = fresh.currents.amps;
-            fresh.note_bend(&tangent, &off);
+            fresh.begin_bend::<N>(&tangent, &off);
         }
         if scratch.is_direct {
             for p in 0..N {
                 amps[p] -= tangent[p];
             }
-            let moved = self.would_move(device, &amps, scratch);
+            let moved = self.would_move::<N>(device, &amps, scratch);
             scratch.departure = scratch.departure.max(moved);
         }
         socket.draw_of::<N>(&amps, left);
@@ -177,7 +182,7 @@ impl Settling<'_> {
         let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
         let is_fresh = self.values.present[device]
             && !is_within(&off, ALONG_SLOPES)
-            && !here.is_straight(&off);
+            && !here.is_straight::<MAX_PORTS>(&off);
         let tangent = self.drawn(device, here, &scratch.trial, scratch);
         let mut amps = tangent;
         if is_fresh {
@@ -222,6 +227,6 @@ impl Settling<'_> {
 
 /// Whether no port moves further; what is no number has moved.
 #[inline]
-pub(super) fn is_within(off: &PortVolts, most: f64) -> bool {
+pub(super) fn is_within(off: &[f64], most: f64) -> bool {
     off.iter().all(|d| d.abs() <= most)
 }

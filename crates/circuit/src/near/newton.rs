@@ -508,7 +508,7 @@ impl Settling<'_> {
             let by = self.frame.socket(device).volts(&scratch.correction);
             // What is no number is not still.
             is_within(&by, ALONG_SLOPES)
-                || scratch.pinned.is_empty() && seat.last().is_straight(&by)
+                || scratch.pinned.is_empty() && seat.last().is_straight::<MAX_PORTS>(&by)
         })
     }
 
