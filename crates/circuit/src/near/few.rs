@@ -15,7 +15,7 @@ use deadstage_parts::{MAX_PORTS, PortCurrents};
 use super::centre::{Place, add_scaled};
 use super::frame::between;
 use super::newton::{NearScratch, Settling};
-use super::pins::along;
+use super::pins::along_ports;
 use super::small::{Few, MOST, Small};
 
 /// A device behind this share of the largest correction, or less, is left on its tangent.
@@ -61,18 +61,35 @@ struct Look {
 }
 
 impl Settling<'_> {
+    /// Finds the device that the first step moves alone; whether there is one.
+    pub(super) fn expect_astray(&self, scratch: &mut NearScratch) -> bool {
+        let step = std::mem::take(&mut scratch.step);
+        let found = self.find_behind(&step, scratch) && scratch.astray.len() == 1;
+        scratch.step = step;
+        if !found {
+            scratch.forget_astray();
+        }
+        found
+    }
+
     /// Finds the devices behind the correction at hand; whether they are few.
     pub(super) fn find_astray(&self, scratch: &mut NearScratch) -> bool {
-        scratch.astray.clear();
+        let correction = std::mem::take(&mut scratch.correction);
+        let found = self.find_behind(&correction, scratch);
+        scratch.correction = correction;
+        found
+    }
+
+    fn find_behind(&self, step: &[f64], scratch: &mut NearScratch) -> bool {
+        scratch.forget_astray();
         if !scratch.pinned.is_empty() {
             return false;
         }
         let size = |device: usize| -> f64 {
             let slot = &self.base.network.devices[device];
             let ports = slot.first_port..slot.first_port + slot.ports.len();
-            let of = |port: usize| {
-                between(self.frame.port_ends[port], &scratch.correction) * scratch.weights[port]
-            };
+            let of =
+                |port: usize| between(self.frame.port_ends[port], step) * scratch.weights[port];
             ports.map(|port| of(port).powi(2)).sum()
         };
         let mut sizes = std::mem::take(&mut scratch.few.sizes);
@@ -127,7 +144,14 @@ impl Settling<'_> {
             for (column, departure) in columns.chunks_exact(length).zip(&departures) {
                 add_scaled(&mut scratch.trial, -departure, column);
             }
-            scratch.is_direct = false;
+            let mut first = 0;
+            for &device in &scratch.astray {
+                let ports = self.frame.socket(device).ports();
+                let seat = &mut scratch.seats[device];
+                seat.led = [0.0; MAX_PORTS];
+                seat.led[..ports].copy_from_slice(&departures[first..first + ports]);
+                first += ports;
+            }
         }
         scratch.few.columns = columns;
     }
@@ -221,7 +245,7 @@ impl Seen<'_> {
             let now: PortCurrents = self.settling.ask(device, &at);
             let then = &here.currents;
             let off = std::array::from_fn(|p| at[p] - here.volts[p]);
-            let tangent = along::<MAX_PORTS>(&then.amps, &then.siemens, &off);
+            let tangent = along_ports(ports, &then.amps, &then.siemens, &off);
             for (p, (amps, tangent)) in now.amps.iter().zip(&tangent).enumerate().take(ports) {
                 look.departures[first + p] = amps - tangent;
                 let slopes = now.siemens[p].iter().zip(&then.siemens[p]);

@@ -7,7 +7,7 @@ use deadstage_parts::{MAX_PORTS, PortVolts};
 
 use super::look::Look;
 use super::newton::{ALONG_SLOPES, NearScratch, Settling};
-use super::pins::{along, times_vector};
+use super::pins::{along, along_ports, times_vector};
 use crate::ports::MOST_VOLTS;
 
 impl Settling<'_> {
@@ -38,7 +38,8 @@ impl Settling<'_> {
         x: &[f64],
         scratch: &NearScratch,
     ) -> [f64; MAX_PORTS] {
-        let mut off = self.frame.socket(device).volts(x);
+        let socket = self.frame.socket(device);
+        let mut off = socket.volts(x);
         let mut slopes = &scratch.seats[device].here().currents.siemens;
         match scratch.pin(device) {
             None => {
@@ -51,7 +52,7 @@ impl Settling<'_> {
                 slopes = &pinned.through;
             }
         }
-        along::<MAX_PORTS>(&look.currents.amps, slopes, &off)
+        along_ports(socket.ports(), &look.currents.amps, slopes, &off)
     }
 
     /// Asks the devices that a step took somewhere else, and finds what is left over there.
@@ -60,6 +61,10 @@ impl Settling<'_> {
         if scratch.is_direct {
             left.clear();
             left.extend(scratch.residual.iter().map(|amps| (1.0 - damping) * amps));
+            for &device in &scratch.astray {
+                let led = scratch.seats[device].led.map(|amps| -amps);
+                self.frame.socket(device).draw(&led, &mut left);
+            }
         } else {
             self.leave_wires(&scratch.trial, scratch, &mut left);
         }
@@ -156,7 +161,9 @@ impl Settling<'_> {
             for p in 0..N {
                 amps[p] -= tangent[p];
             }
-            let moved = self.would_move::<N>(device, &amps, scratch);
+            let led = &scratch.seats[device].led;
+            let further = std::array::from_fn(|p| amps[p] - led[p]);
+            let moved = self.would_move::<N>(device, &further, scratch);
             scratch.departure = scratch.departure.max(moved);
         }
         socket.draw_of::<N>(&amps, left);

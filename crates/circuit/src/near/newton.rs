@@ -19,7 +19,7 @@ use super::few::FewScratch;
 use super::frame::{Frame, Laid, between};
 use super::leave::is_within;
 use super::look::{LONGEST_STRAIGHT, Look};
-use super::pins::{Block, Pinned, along, pins, times_vector};
+use super::pins::{Block, Pinned, along_ports, pins, times_vector};
 use super::small::MOST;
 use super::update::{Turned, Update};
 use crate::base::Base;
@@ -45,6 +45,9 @@ const MOST_TURNED: f64 = 0.5;
 
 /// What is left of a correction at best, if the factors have lost nearly all digits.
 const LEAST_SHARE: f64 = 0.05;
+
+/// A first step larger than this, as sizes are measured, may take a device off its tangent far enough to lead it at once.
+const EXPECTED: f64 = 0.1;
 
 /// Rounds in which a correction is put right for slopes that have turned, and the share that a round may change
 /// what the last one did.
@@ -107,6 +110,8 @@ pub(super) struct Seat {
     pub(super) now: usize,
     /// Whether the other was made at the guess on trial.
     pub(super) is_fresh: bool,
+    /// By port, how far it was led off its tangent: what the guess on trial has taken into account already.
+    pub(super) led: [f64; MAX_PORTS],
     /// Whether its slopes are others than at the known point.
     pub(super) is_turned: bool,
 }
@@ -213,6 +218,9 @@ impl Settling<'_> {
             if !before.is_finite() {
                 return None;
             }
+            if steps == 0 && !is_apart && before > EXPECTED {
+                self.expect_astray(scratch);
+            }
             // What is small is summed up exactly at once.
             scratch.is_direct &= before > DIRECT;
             let mut was_led = !scratch.astray.is_empty();
@@ -253,13 +261,13 @@ impl Settling<'_> {
                     was_led = true;
                     continue;
                 }
-                scratch.astray.clear();
+                scratch.forget_astray();
                 damping *= 0.5;
                 if damping < LEAST_DAMPING {
                     return None;
                 }
             }
-            scratch.astray.clear();
+            scratch.forget_astray();
             if damping >= 1.0 && after > SLOW * before {
                 self.find_astray(scratch);
             }
@@ -280,6 +288,7 @@ impl Settling<'_> {
         scratch.seats.resize_with(devices, Seat::default);
         for (seat, look) in scratch.seats.iter_mut().zip(&self.centre.looks) {
             seat.looks[0] = *look;
+            seat.led = [0.0; MAX_PORTS];
             (seat.now, seat.is_fresh, seat.is_turned) = (0, false, false);
         }
         scratch.weights.clear();
@@ -288,7 +297,7 @@ impl Settling<'_> {
             .extend(self.centre.state.volts.iter().map(|v| weight(*v)));
         scratch.turned.clear();
         scratch.pinned.clear();
-        scratch.astray.clear();
+        scratch.forget_astray();
         if let Some(start) = start {
             for (device, slot) in network.devices.iter().enumerate() {
                 let ports = slot.ports.len();
@@ -469,7 +478,7 @@ impl Settling<'_> {
             if self.values.present[device] && !off[..ports].iter().all(|d| d.abs() < JOINED) {
                 return None;
             }
-            let amps = along::<MAX_PORTS>(&look.currents.amps, &look.currents.siemens, &off);
+            let amps = along_ports(ports, &look.currents.amps, &look.currents.siemens, &off);
             let volts = look.volts.iter().zip(&off).map(|(v, d)| v + d);
             state.volts.extend(volts.take(ports));
             state.amps.extend_from_slice(&amps[..ports]);
@@ -532,8 +541,13 @@ impl Settling<'_> {
                 if seat.is_fresh {
                     let socket = self.frame.socket(device);
                     let by = socket.volts(&scratch.correction);
-                    let turned = less(&seat.here().currents.siemens, &seat.last().currents.siemens);
-                    socket.draw(&times_vector(&turned, &by), &mut refined);
+                    let draws = |look: &Look| {
+                        let none = [0.0; MAX_PORTS];
+                        along_ports(socket.ports(), &none, &look.currents.siemens, &by)
+                    };
+                    let (here, there) = (draws(seat.here()), draws(seat.last()));
+                    let turned = std::array::from_fn(|p| here[p] - there[p]);
+                    socket.draw(&turned, &mut refined);
                 }
             }
             if let Some(common) = refined.last_mut() {
@@ -563,6 +577,13 @@ impl Settling<'_> {
 }
 
 impl NearScratch {
+    /// Leads none of the devices any longer.
+    pub(super) fn forget_astray(&mut self) {
+        for device in self.astray.drain(..) {
+            self.seats[device].led = [0.0; MAX_PORTS];
+        }
+    }
+
     pub(super) fn turned_by(&mut self, device: usize) {
         let seat = &mut self.seats[device];
         if !std::mem::replace(&mut seat.is_turned, true) {
