@@ -16,13 +16,13 @@ use super::centre::{Place, add_scaled};
 use super::frame::between;
 use super::newton::{NearScratch, Settling};
 use super::pins::along_ports;
-use super::small::{Few, MOST, Small};
+use super::small::{Few, MOST, Square, inverse, times, unit};
 
 /// A device behind this share of the largest correction, or less, is left on its tangent.
 const LEAST_ASTRAY: f64 = 0.3;
 
 /// A step of this size, as sizes are measured, ends it.
-const SHORT: f64 = 1e-4;
+const SHORT: f64 = 1e-2;
 
 /// Looks before giving up, and the shortest fraction of a step tried.
 const MOST_LOOKS: usize = 60;
@@ -37,27 +37,27 @@ pub(super) struct FewScratch {
     columns: Vec<f64>,
 }
 
-/// The network as the ports of a few devices see it.
-struct Seen<'a> {
+/// The network as so many ports of a few devices see it.
+struct Seen<'a, const N: usize> {
     settling: &'a Settling<'a>,
     scratch: &'a NearScratch,
     /// By port, one over what a volt is measured against.
-    weights: Few,
+    weights: [f64; N],
     /// K.
-    ohms: Small,
+    ohms: Square<N>,
     /// v₁.
-    led: Few,
+    led: [f64; N],
 }
 
 /// The devices at some volts.
-struct Look {
-    volts: Few,
+struct Look<const N: usize> {
+    volts: [f64; N],
     /// v − v₁ + K δ(v).
-    left: Few,
+    left: [f64; N],
     /// δ(v).
-    departures: Few,
+    departures: [f64; N],
     /// S − S₀.
-    turned: Small,
+    turned: Square<N>,
 }
 
 impl Settling<'_> {
@@ -140,7 +140,15 @@ impl Settling<'_> {
                 self.solve(&mut scratch.solver, &mut columns[begin..]);
             }
         }
-        if let Some(departures) = self.see(&columns, scratch).settle() {
+        let departures = match columns.len() / length {
+            1 => self.lead_ports::<1>(&columns, scratch),
+            2 => self.lead_ports::<2>(&columns, scratch),
+            3 => self.lead_ports::<3>(&columns, scratch),
+            4 => self.lead_ports::<4>(&columns, scratch),
+            5 => self.lead_ports::<5>(&columns, scratch),
+            _ => self.lead_ports::<MOST>(&columns, scratch),
+        };
+        if let Some(departures) = departures {
             for (column, departure) in columns.chunks_exact(length).zip(&departures) {
                 add_scaled(&mut scratch.trial, -departure, column);
             }
@@ -156,41 +164,39 @@ impl Settling<'_> {
         scratch.few.columns = columns;
     }
 
-    /// How the ports see the network, by these columns.
-    fn see<'s>(&'s self, columns: &[f64], scratch: &'s NearScratch) -> Seen<'s> {
-        let mut seen = Seen {
+    /// What devices of so many ports, which see the network by these columns, settle off their tangents by.
+    fn lead_ports<const N: usize>(&self, columns: &[f64], scratch: &NearScratch) -> Option<Few> {
+        let mut seen = Seen::<N> {
             settling: self,
             scratch,
-            weights: Few::default(),
-            ohms: Small::default(),
-            led: Few::default(),
+            weights: [0.0; N],
+            ohms: [[0.0; N]; N],
+            led: [0.0; N],
         };
-        for &device in &scratch.astray {
+        let ports = scratch.astray.iter().flat_map(|&device| {
             let slot = &self.base.network.devices[device];
-            for port in slot.first_port..slot.first_port + slot.ports.len() {
-                let ends = self.frame.port_ends[port];
-                let row = seen.ohms.rows;
-                for (ohms, column) in seen.ohms.at[row]
-                    .iter_mut()
-                    .zip(columns.chunks_exact(scratch.trial.len()))
-                {
-                    *ohms = between(ends, column);
-                }
-                seen.led[row] = between(ends, &scratch.trial);
-                seen.weights[row] = scratch.weights[port];
-                seen.ohms.rows += 1;
+            slot.first_port..slot.first_port + slot.ports.len()
+        });
+        for (row, port) in ports.enumerate() {
+            let ends = self.frame.port_ends[port];
+            let columns = columns.chunks_exact(scratch.trial.len());
+            for (ohms, column) in seen.ohms[row].iter_mut().zip(columns) {
+                *ohms = between(ends, column);
             }
+            seen.led[row] = between(ends, &scratch.trial);
+            seen.weights[row] = scratch.weights[port];
         }
-        seen
+        let mut departures = Few::default();
+        departures[..N].copy_from_slice(&seen.settle()?);
+        Some(departures)
     }
 }
 
-impl Seen<'_> {
+impl<const N: usize> Seen<'_, N> {
     /// Newton's method in these ports, from where the devices are on their tangents: their departures.
-    fn settle(&self) -> Option<Few> {
-        let rows = self.ohms.rows;
-        let mut inverse = Small::unit(rows);
-        let mut volts = Few::default();
+    fn settle(&self) -> Option<[f64; N]> {
+        let mut turned_back = unit::<N>();
+        let mut volts = [0.0; N];
         let mut first = 0;
         for &device in &self.scratch.astray {
             let ports = self.settling.frame.socket(device).ports();
@@ -203,7 +209,7 @@ impl Seen<'_> {
         for _ in 0..MOST_LOOKS {
             let before = self.size(&step);
             let look = self.look(std::array::from_fn(|p| volts[p] - damping * step[p]));
-            let after = self.size(&inverse.times(&look.left));
+            let after = self.size(&times(&turned_back, &look.left));
             let is_less = after <= (1.0 - 0.25 * damping) * before;
             // What is no number is not less.
             if !is_less {
@@ -217,11 +223,11 @@ impl Seen<'_> {
                 damping = (damping * 4.0).min(1.0);
             }
             volts = look.volts;
-            inverse = self.slope(&look).inverse()?.0;
-            step = inverse.times(&look.left);
+            turned_back = inverse(self.slope(&look))?.0;
+            step = times(&turned_back, &look.left);
             if self.size(&step) < SHORT {
                 // By their slopes there.
-                let turned = look.turned.times(&step);
+                let turned = times(&look.turned, &step);
                 return Some(std::array::from_fn(|p| look.departures[p] - turned[p]));
             }
         }
@@ -229,12 +235,12 @@ impl Seen<'_> {
     }
 
     /// Asks the devices.
-    fn look(&self, volts: Few) -> Look {
+    fn look(&self, volts: [f64; N]) -> Look<N> {
         let mut look = Look {
             volts,
-            left: Few::default(),
-            departures: Few::default(),
-            turned: Small::zeros(self.ohms.rows),
+            left: [0.0; N],
+            departures: [0.0; N],
+            turned: [[0.0; N]; N],
         };
         let mut first = 0;
         for &device in &self.scratch.astray {
@@ -249,25 +255,24 @@ impl Seen<'_> {
             for (p, (amps, tangent)) in now.amps.iter().zip(&tangent).enumerate().take(ports) {
                 look.departures[first + p] = amps - tangent;
                 let slopes = now.siemens[p].iter().zip(&then.siemens[p]);
-                let turned = &mut look.turned.at[first + p][first..first + ports];
+                let turned = &mut look.turned[first + p][first..first + ports];
                 for (turned, (now, then)) in turned.iter_mut().zip(slopes) {
                     *turned = now - then;
                 }
             }
             first += ports;
         }
-        let drops = self.ohms.times(&look.departures);
+        let drops = times(&self.ohms, &look.departures);
         look.left = std::array::from_fn(|p| volts[p] - self.led[p] + drops[p]);
         look
     }
 
     /// 1 + K (S − S₀).
-    fn slope(&self, look: &Look) -> Small {
-        let rows = self.ohms.rows;
-        let mut slope = Small::unit(rows);
-        for (row, ohms) in slope.at.iter_mut().zip(&self.ohms.at).take(rows) {
-            for (ohms, turned) in ohms.iter().zip(&look.turned.at).take(rows) {
-                for (entry, turned) in row.iter_mut().zip(turned).take(rows) {
+    fn slope(&self, look: &Look<N>) -> Square<N> {
+        let mut slope = unit::<N>();
+        for (row, ohms) in slope.iter_mut().zip(&self.ohms) {
+            for (ohms, turned) in ohms.iter().zip(&look.turned) {
+                for (entry, turned) in row.iter_mut().zip(turned) {
                     *entry += ohms * turned;
                 }
             }
@@ -275,7 +280,7 @@ impl Seen<'_> {
         slope
     }
 
-    fn size(&self, step: &Few) -> f64 {
+    fn size(&self, step: &[f64; N]) -> f64 {
         let pairs = step.iter().zip(&self.weights);
         pairs.map(|(d, w)| (d * w) * (d * w)).sum::<f64>().sqrt()
     }

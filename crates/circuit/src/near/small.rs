@@ -57,36 +57,66 @@ impl Small {
 
     /// The same of so many rows.
     fn inverse_of<const N: usize>(mut self) -> Option<(Self, f64)> {
-        let mut inverse = Self::unit(N);
-        let mut least = f64::INFINITY;
-        for k in 0..N {
-            let mut pivot = k;
-            for row in k + 1..N {
-                if self.at[row][k].abs() > self.at[pivot][k].abs() {
-                    pivot = row;
-                }
-            }
-            self.at.swap(k, pivot);
-            inverse.at.swap(k, pivot);
-            least = least.min(self.at[k][k].abs());
-            let scale = 1.0 / self.at[k][k];
-            if !scale.is_finite() {
-                return None;
-            }
-            for column in 0..N {
-                self.at[k][column] *= scale;
-                inverse.at[k][column] *= scale;
-            }
-            for row in (0..N).filter(|&row| row != k) {
-                let factor = self.at[row][k];
-                for column in 0..N {
-                    self.at[row][column] -= factor * self.at[k][column];
-                    inverse.at[row][column] -= factor * inverse.at[k][column];
-                }
+        let corner = std::array::from_fn(|i| std::array::from_fn(|j| self.at[i][j]));
+        let (inverse, least) = inverse::<N>(corner)?;
+        for (row, found) in self.at.iter_mut().zip(&inverse) {
+            row[..N].copy_from_slice(found);
+        }
+        Some((self, least))
+    }
+}
+
+/// A square matrix of so many rows, row by row.
+pub(super) type Square<const N: usize> = [[f64; N]; N];
+
+/// The matrix that changes nothing.
+pub(super) fn unit<const N: usize>() -> Square<N> {
+    std::array::from_fn(|i| std::array::from_fn(|j| f64::from(i == j)))
+}
+
+/// The product of a matrix and a vector.
+#[inline]
+pub(super) fn times<const N: usize>(matrix: &Square<N>, vector: &[f64; N]) -> [f64; N] {
+    std::array::from_fn(|i| {
+        matrix[i]
+            .iter()
+            .zip(vector)
+            .map(|(entry, v)| entry * v)
+            .sum()
+    })
+}
+
+/// The inverse, by elimination with the largest pivots, and the least of these. `None`: singular.
+pub(super) fn inverse<const N: usize>(mut at: Square<N>) -> Option<(Square<N>, f64)> {
+    let mut inverse = unit::<N>();
+    let mut least = f64::INFINITY;
+    for k in 0..N {
+        let mut pivot = k;
+        for row in k + 1..N {
+            if at[row][k].abs() > at[pivot][k].abs() {
+                pivot = row;
             }
         }
-        Some((inverse, least))
+        at.swap(k, pivot);
+        inverse.swap(k, pivot);
+        least = least.min(at[k][k].abs());
+        let scale = 1.0 / at[k][k];
+        if !scale.is_finite() {
+            return None;
+        }
+        for column in 0..N {
+            at[k][column] *= scale;
+            inverse[k][column] *= scale;
+        }
+        for row in (0..N).filter(|&row| row != k) {
+            let factor = at[row][k];
+            for column in 0..N {
+                at[row][column] -= factor * at[k][column];
+                inverse[row][column] -= factor * inverse[k][column];
+            }
+        }
     }
+    Some((inverse, least))
 }
 
 #[cfg(test)]
