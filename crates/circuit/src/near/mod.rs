@@ -18,6 +18,7 @@ mod look;
 mod newton;
 mod pins;
 mod read;
+mod settled;
 mod small;
 mod starve;
 mod unmoved;

@@ -8,7 +8,7 @@
 //!
 //! At the end F is summed up element by element, so that nothing but the last digit of a
 //! voltage is lost: what a factor loses costs a step and not a digit of the answer. On the way it is told from
-//! the devices that were asked (`leave.rs`). Which are asked again follows from how far their electrodes
+//! the devices that were asked (`leave.rs`). When that is: `settled.rs`. Which are asked again follows from how far their electrodes
 //! moved. Resistance in a device's pins: `pins.rs`.
 
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
@@ -17,7 +17,6 @@ use super::centre::Centre;
 use super::factors::Factors;
 use super::few::FewScratch;
 use super::frame::{Frame, Laid, between};
-use super::leave::is_within;
 use super::look::{LONGEST_STRAIGHT, Look};
 use super::pins::{Block, Pinned, along_ports, pins, times_vector};
 use super::small::MOST;
@@ -34,25 +33,8 @@ pub(super) const ALONG_SLOPES: f64 = 1e-6;
 /// What a start may differ from the known point before it is one of its own, volts.
 const SAME_START: f64 = 1e-9;
 
-/// An error that remains, volts and ratio.
-const SETTLED: (f64, f64) = (5e-11, 1e-10);
-
-/// Over how many volts the sharpest corner of a law is rounded: a step turns slopes by its share of this.
-const ROUNDED_OVER: f64 = 0.025;
-
-/// Slopes that a step turned by more than this share are not those that a correction may be made with.
-const MOST_TURNED: f64 = 0.5;
-
-/// What is left of a correction at best, if the factors have lost nearly all digits.
-const LEAST_SHARE: f64 = 0.05;
-
 /// A first step larger than this, as sizes are measured, may take a device off its tangent far enough to lead it at once.
 const EXPECTED: f64 = 0.1;
-
-/// Rounds in which a correction is put right for slopes that have turned, and the share that a round may change
-/// what the last one did.
-const MOST_REFINED: usize = 3;
-const MOST_CHANGED: f64 = 0.2;
 
 /// A step of this size, as sizes are measured, may be the last.
 const DIRECT: f64 = 0.005;
@@ -129,21 +111,6 @@ impl Seat {
     pub(super) fn last(&self) -> &Look {
         &self.looks[self.now ^ usize::from(self.is_fresh)]
     }
-
-    /// Whether a slope fell on the way to the guess on trial to less than half.
-    fn has_collapsed(&self) -> bool {
-        let (now, then) = (&self.last().currents.siemens, &self.here().currents.siemens);
-        self.is_fresh && (0..then.len()).any(|p| now[p][p] < 0.5 * then[p][p])
-    }
-
-    /// How far its ports went to the guess on trial, volts.
-    fn went(&self) -> f64 {
-        if !self.is_fresh {
-            return 0.0;
-        }
-        let [one, other] = &self.looks;
-        farthest(&std::array::from_fn(|p| one.volts[p] - other.volts[p]))
-    }
 }
 
 /// Buffers used again from solution to solution.
@@ -167,9 +134,9 @@ pub(crate) struct NearScratch {
     /// Whether the step solves the equations at `x`, or only comes near.
     pub(super) is_direct: bool,
     pub(super) correction: Vec<f64>,
-    refined: Vec<f64>,
+    pub(super) refined: Vec<f64>,
     /// What the last round of that changed.
-    changes: Vec<f64>,
+    pub(super) changes: Vec<f64>,
     /// About the size of the correction, told from how far each device left its tangent; infinite where that is not known.
     pub(super) departure: f64,
     /// Devices that the next step takes far off their tangents.
@@ -490,84 +457,8 @@ impl Settling<'_> {
         })
     }
 
-    /// Whether the correction at hand, put right where it must be, leaves nothing.
-    fn is_settled(&self, scratch: &mut NearScratch) -> bool {
-        if !self.is_still(scratch) {
-            return false;
-        }
-        if scratch.is_direct {
-            self.look_again(scratch);
-            if !self.is_still(scratch) {
-                return false;
-            }
-        }
-        // The correction was made with slopes that the way to here has turned by about its share
-        // of what corners are rounded over, and what is left is that share of it.
-        let went = scratch.seats.iter().map(Seat::went);
-        let moved = went.fold(0.0, f64::max);
-        let share = moved / ROUNDED_OVER;
-        let is_last = share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE));
-        is_last || self.refine(scratch)
-    }
-
-    /// Whether every device stays on its tangent over the correction at hand.
-    fn is_still(&self, scratch: &NearScratch) -> bool {
-        let mut seats = scratch.seats.iter().enumerate();
-        seats.all(|(device, seat)| {
-            let by = self.frame.socket(device).volts(&scratch.correction);
-            // What is no number is not still.
-            is_within(&by, ALONG_SLOPES)
-                || scratch.pinned.is_empty() && seat.last().is_straight::<MAX_PORTS>(&by)
-        })
-    }
-
-    /// Makes the correction with the slopes that the way to here has turned, and no new factors:
-    ///
-    /// ```text
-    /// c ← J⁻¹ (F − ΔS c)
-    /// ```
-    ///
-    /// Whether it leaves nothing then. A slope that has collapsed is no case for this: by the old one, a correction looks like nothing.
-    fn refine(&self, scratch: &mut NearScratch) -> bool {
-        if !scratch.pinned.is_empty() || scratch.seats.iter().any(Seat::has_collapsed) {
-            return false;
-        }
-        let mut size = self.size(&scratch.correction, scratch);
-        let mut refined = std::mem::take(&mut scratch.refined);
-        scratch.changes.clone_from(&scratch.correction);
-        for _ in 0..MOST_REFINED {
-            refined.clone_from(&scratch.next);
-            for (device, seat) in scratch.seats.iter().enumerate() {
-                if seat.is_fresh {
-                    let socket = self.frame.socket(device);
-                    let by = socket.volts(&scratch.correction);
-                    let draws = |look: &Look| {
-                        let none = [0.0; MAX_PORTS];
-                        along_ports(socket.ports(), &none, &look.currents.siemens, &by)
-                    };
-                    let (here, there) = (draws(seat.here()), draws(seat.last()));
-                    let turned = std::array::from_fn(|p| here[p] - there[p]);
-                    socket.draw(&turned, &mut refined);
-                }
-            }
-            if let Some(common) = refined.last_mut() {
-                *common = 0.0;
-            }
-            self.solve(&mut scratch.solver, &mut refined);
-            let is_last = scratch.take_refined(&refined);
-            let change = self.size(&scratch.changes, scratch);
-            if is_last || !(change <= MOST_CHANGED * size) {
-                scratch.refined = refined;
-                return is_last && self.is_still(scratch);
-            }
-            size = change;
-        }
-        scratch.refined = refined;
-        false
-    }
-
     /// A step measured at the devices' electrodes against the voltages it changes.
-    fn size(&self, step: &[f64], scratch: &NearScratch) -> f64 {
+    pub(super) fn size(&self, step: &[f64], scratch: &NearScratch) -> f64 {
         let ports = self.frame.port_ends.iter().zip(&scratch.weights);
         let sum: f64 = ports
             .map(|(&ends, weight)| (between(ends, step) * weight).powi(2))
@@ -595,47 +486,9 @@ impl NearScratch {
     pub(super) fn pin(&self, device: usize) -> Option<&Pinned> {
         self.pinned.iter().find(|pinned| pinned.device == device)
     }
-
-    /// Takes a correction put right; whether nothing is left, by how that has changed it and the round before had.
-    fn take_refined(&mut self, refined: &[f64]) -> bool {
-        let mut is_last = true;
-        let corrections = self.correction.iter_mut().zip(refined);
-        let changes = self.changes.iter_mut().zip(&self.trial);
-        for ((correction, refined), (change, x)) in corrections.zip(changes) {
-            let (before, now) = (change.abs(), (refined - *correction).abs());
-            // What falls by the same share from round to round comes to this, all further rounds together. That is asked of
-            // every node: a device alone may be slow.
-            let left = now * now / (before - now);
-            let is_nothing =
-                now < before && left <= nothing(*x) && LEAST_SHARE * now <= nothing(*x);
-            is_last &= is_nothing || now <= LEAST_SHARE * nothing(*x);
-            *change = refined - *correction;
-            *correction = *refined;
-        }
-        is_last
-    }
-
-    /// Whether this share of the correction is nothing at any node.
-    fn leaves_nothing(&self, share: f64) -> bool {
-        let mut pairs = self.correction.iter().zip(&self.trial);
-        pairs.all(|(c, x)| share * c.abs() <= nothing(*x))
-    }
-}
-
-/// An error that remains in so many volts.
-#[inline]
-fn nothing(volts: f64) -> f64 {
-    SETTLED.0 + SETTLED.1 * volts.abs()
 }
 
 /// One over what a volt at a port that has so many is measured against.
 fn weight(volts: f64) -> f64 {
     1.0 / (1.0 + 0.1 * volts.abs())
-}
-
-/// The most that any port moves.
-#[inline]
-fn farthest(off: &PortVolts) -> f64 {
-    let larger = |far: f64, d: &f64| if d.abs() > far { d.abs() } else { far };
-    off.iter().fold(0.0, larger)
 }
