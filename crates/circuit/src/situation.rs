@@ -188,14 +188,12 @@ impl Values {
         }
     }
 
-    /// Takes over what another has, in the memory at hand.
-    pub(crate) fn copy(&mut self, other: &Self) {
-        self.elements.clone_from(&other.elements);
+    /// Takes over what another has, but for elements and shunts, in the memory at hand.
+    pub(crate) fn copy_devices(&mut self, other: &Self) {
         self.conditions.clone_from(&other.conditions);
         self.present.clone_from(&other.present);
         self.common_ohms.clone_from(&other.common_ohms);
         self.port_ohms.clone_from(&other.port_ohms);
-        self.shunts.clone_from(&other.shunts);
         self.bench = other.bench;
     }
 

@@ -54,8 +54,10 @@ pub struct Condition {
     pub grid_current: f64,
     /// Plate current at low plate voltage, as a ratio of the knee voltage.
     pub knee: f64,
-    /// Softness of cutoff, as a ratio: the range of grid voltage over which the last current fades.
+    /// Softness and reach of cutoff, as a ratio: the range of grid voltage over which the last current fades.
     pub tail: f64,
+    /// Current that the plate pulls past a screen at nothing beyond what its law says, over that of the tube at zero bias; healthy 0.
+    pub plate_pull: f64,
     /// Gas: grid current *out of* the grid as a fraction of the plate current.
     pub gas: f64,
     /// Signal at the grid of a [`DrivenTube`] as a ratio of what is stated; 0 is no signal.
@@ -85,6 +87,7 @@ impl Default for Condition {
             grid_current: 1.0,
             knee: 1.0,
             tail: 1.0,
+            plate_pull: 0.0,
             gas: 0.0,
             drive: 1.0,
             fired: false,
@@ -114,6 +117,8 @@ pub enum Trait {
     Knee,
     /// [`Condition::tail`], spread in its logarithm.
     Tail,
+    /// [`Condition::plate_pull`], spread as it is.
+    PlatePull,
     /// [`Condition::volts`], spread in its logarithm.
     Volts,
     /// [`Condition::drive`], spread in its logarithm.
@@ -143,6 +148,7 @@ impl Condition {
             Trait::GridCurrent => self.grid_current *= amount.exp(),
             Trait::Knee => self.knee *= amount.exp(),
             Trait::Tail => self.tail *= amount.exp(),
+            Trait::PlatePull => self.plate_pull += amount,
             Trait::Volts => self.volts *= amount.exp(),
             Trait::Drive => self.drive *= amount.exp(),
             Trait::Filament => self.filament *= amount.exp(),

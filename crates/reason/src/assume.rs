@@ -61,8 +61,10 @@ impl Ablation {
                 networks.list.truncate(1);
             }
             for (sigma, parameter) in networks.sigma.iter_mut().zip(&networks.list[0].parameters) {
-                if let ParameterKind::Device(_, Trait::Knee | Trait::Tail | Trait::GridCurrent) =
-                    parameter.kind
+                if let ParameterKind::Device(
+                    _,
+                    Trait::Knee | Trait::Tail | Trait::PlatePull | Trait::GridCurrent,
+                ) = parameter.kind
                 {
                     *sigma = 0.0;
                 }

@@ -67,7 +67,10 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
         let poor = breadth <= 1 && scales.fits_poorly(best);
         let reach = REACH * if poor { 8.0 } else { 2.0 };
         if breadth <= 1 {
-            parents.retain(|p| p.ln_weight > best - reach);
+            let near = parents.partition_point(|p| p.ln_weight > best - reach);
+            // Where all are far off, how far is no measure of which lacks just one failure more.
+            let least = if poor { PARENTS[size - 1] } else { 0 };
+            parents.truncate(near.max(least));
         }
         let floors = (best - REACH, best - reach);
         let (promised, slack) = if poor || breadth > 1 {

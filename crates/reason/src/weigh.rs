@@ -67,7 +67,7 @@ pub(crate) struct Weighed {
 pub(crate) type Shifts = Vec<(f64, Vec<f64>)>;
 
 /// What a set of rare failures that fits may be below readings just as forecast (in the logarithm).
-const POORLY: f64 = 25.0;
+const POORLY: f64 = 15.0;
 
 /// Everything that weighing needs.
 pub(crate) struct Scales<'a> {

@@ -2,17 +2,18 @@
 
 use std::sync::{Arc, Mutex, OnceLock};
 
-use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
+use deadstage_parts::{Device, MAX_PORTS, PortCurrents, PortVolts};
 
 use super::factors::Factors;
-use super::frame::{Frame, Laid};
+use super::frame::{Frame, Laid, between};
 use super::look::Look;
 use super::newton::{Settled, Settling};
 use super::pins::{Block, along};
 use crate::base::{Base, Scratch};
 use crate::linear::Tap;
-use crate::network::{DeviceSlot, Network};
+use crate::network::{DeviceId, DeviceSlot, ElementId, Network};
 use crate::operating::OperatingPoint;
+use crate::overlay::{Change, DeviceChange, Overlay};
 use crate::ports::PortState;
 use crate::situation::Values;
 
@@ -70,6 +71,10 @@ pub(crate) struct Centre {
     port_columns: Vec<Column>,
     /// By parameter, what a trait does to its device's port currents.
     pub(crate) traits: Vec<[f64; MAX_PORTS]>,
+    /// By port, the resistance that it sees; made at first need, and empty in a network too large to keep columns.
+    port_ohms: OnceLock<Vec<f64>>,
+    /// By device, how it is with every source dead; made at first need, and empty if that can't be solved.
+    dead: OnceLock<Vec<Look>>,
     /// What meters show here whose load had to be solved.
     loads: Arc<Mutex<KnownLoads>>,
 }
@@ -146,11 +151,12 @@ impl Centre {
             element_columns: kept(network.elements.len()),
             port_columns: kept(network.port_count),
             traits: point.traits().to_vec(),
+            port_ohms: OnceLock::new(),
+            dead: OnceLock::new(),
             loads: Arc::default(),
         };
         this.turn_to_state(network, frame)?;
         // The same point to the last digit of these equations.
-        scratch.near.values.copy(&this.values);
         frame.lay(network, &[], &this.laid, &mut scratch.near.laid);
         scratch.near.laid.distrust();
         let settling = Settling {
@@ -158,6 +164,7 @@ impl Centre {
             frame,
             centre: &this,
             overlay: &[],
+            values: &this.values,
         };
         let Settled { state, unknowns } = settling.settle(None, &mut scratch.near)?;
         this.state = state;
@@ -191,24 +198,34 @@ impl Centre {
 
     /// Takes the devices as they are in the state into the matrix, which has none yet.
     fn turn_to_state(&mut self, network: &Network, frame: &Frame) -> Option<()> {
-        let state = &self.state;
-        self.looks = network
-            .devices
-            .iter()
-            .zip(&state.currents)
-            .map(|(slot, currents)| {
-                let mut look = Look::new([0.0; MAX_PORTS], *currents);
-                let range = slot.first_port..slot.first_port + slot.ports.len();
-                look.volts[..slot.ports.len()].copy_from_slice(&state.volts[range.clone()]);
-                look.currents.amps[..slot.ports.len()].copy_from_slice(&state.amps[range]);
-                look
-            })
-            .collect();
+        self.looks = looks(network, &self.state);
         let mut matrix = std::mem::take(&mut self.laid.matrix);
         self.add_slopes(frame, &mut matrix);
         self.laid.matrix = matrix;
         self.factors.begin(&self.laid);
         self.factors.finish(&frame.pattern, &[])
+    }
+
+    /// How a device is in the same network with every source dead, where that is known.
+    pub(super) fn dead_look(&self, base: &Base<'_>, device: usize) -> Option<&Look> {
+        let find = || {
+            let sources = (0u32..).zip(&self.values.elements);
+            let sources = sources.filter(|(_, value)| value.emf != 0.0);
+            let off = sources.map(|(id, _)| Change::Emf(ElementId(id), 0.0));
+            let rectifiers = (0u32..).zip(&base.network.devices);
+            let rectifiers =
+                rectifiers.filter(|(_, slot)| matches!(slot.law, Device::Rectifier(_)));
+            let out = rectifiers.map(|(id, _)| Change::Device(DeviceId(id), DeviceChange::Absent));
+            let dead: Overlay = off.chain(out).collect();
+            // The caller's buffers are in use.
+            let scratch = &mut Scratch::default();
+            let point = base.solve_fixed(&dead, None, scratch);
+            point.map_or_else(|_| Vec::new(), |point| looks(base.network, point.state()))
+        };
+        let slot = &base.network.devices[device];
+        let is_supply = matches!(slot.law, Device::Rectifier(_));
+        let known = self.dead.get_or_init(find).get(device);
+        known.filter(|_| !is_supply)
     }
 
     /// Brings the entries of `laid` up to its wires.
@@ -358,24 +375,36 @@ impl Centre {
         ends: [u32; 2],
         columns: &mut Vec<f64>,
     ) {
-        let make = || {
-            let mut column = vec![0.0; frame.pattern.size() + 1];
-            column[ends[0] as usize] += 1.0;
-            column[ends[1] as usize] -= 1.0;
-            self.solve(frame, &mut column);
-            column
-        };
         let kept = match place {
             Some(Place::Element(index)) => self.element_columns.get(index),
             Some(Place::Port(index)) => self.port_columns.get(index),
             None => None,
         };
         match kept {
-            Some(kept) => {
-                columns.extend_from_slice(kept.get_or_init(|| make().into_boxed_slice()));
-            }
-            None => columns.extend(make()),
+            Some(kept) => columns.extend_from_slice(self.keep(frame, ends, kept)),
+            None => columns.extend(self.column_between(frame, ends)),
         }
+    }
+
+    fn keep<'k>(&self, frame: &Frame, ends: [u32; 2], kept: &'k Column) -> &'k [f64] {
+        kept.get_or_init(|| self.column_between(frame, ends).into_boxed_slice())
+    }
+
+    fn column_between(&self, frame: &Frame, ends: [u32; 2]) -> Vec<f64> {
+        let mut column = vec![0.0; frame.pattern.size() + 1];
+        column[ends[0] as usize] += 1.0;
+        column[ends[1] as usize] -= 1.0;
+        self.solve(frame, &mut column);
+        column
+    }
+
+    /// By port, the resistance that it sees here, its own device at work; empty in a network too large to know.
+    pub(super) fn port_ohms(&self, frame: &Frame) -> &[f64] {
+        self.port_ohms.get_or_init(|| {
+            let ports = self.port_columns.iter().zip(&frame.port_ends);
+            let seen = ports.map(|(kept, &ends)| between(ends, self.keep(frame, ends, kept)).abs());
+            seen.collect()
+        })
     }
 
     /// What a current through a tap does to every node here.
@@ -385,6 +414,20 @@ impl Centre {
         self.solve(frame, &mut column);
         column
     }
+}
+
+/// Every device as it is in a state.
+fn looks(network: &Network, state: &PortState) -> Vec<Look> {
+    let pairs = network.devices.iter().zip(&state.currents);
+    pairs
+        .map(|(slot, currents)| {
+            let mut look = Look::new([0.0; MAX_PORTS], *currents);
+            let range = slot.first_port..slot.first_port + slot.ports.len();
+            look.volts[..slot.ports.len()].copy_from_slice(&state.volts[range.clone()]);
+            look.currents.amps[..slot.ports.len()].copy_from_slice(&state.amps[range]);
+            look
+        })
+        .collect()
 }
 
 /// By port, the most that a current into it moves any port of the device, ohms.

@@ -15,14 +15,14 @@ use deadstage_parts::{MAX_PORTS, PortCurrents};
 use super::centre::{Place, add_scaled};
 use super::frame::between;
 use super::newton::{NearScratch, Settling};
-use super::pins::along;
-use super::small::{Few, MOST, Small};
+use super::pins::along_ports;
+use super::small::{Few, MOST, Square, inverse, times, unit};
 
 /// A device behind this share of the largest correction, or less, is left on its tangent.
 const LEAST_ASTRAY: f64 = 0.3;
 
 /// A step of this size, as sizes are measured, ends it.
-const SHORT: f64 = 1e-4;
+const SHORT: f64 = 1e-2;
 
 /// Looks before giving up, and the shortest fraction of a step tried.
 const MOST_LOOKS: usize = 60;
@@ -37,42 +37,59 @@ pub(super) struct FewScratch {
     columns: Vec<f64>,
 }
 
-/// The network as the ports of a few devices see it.
-struct Seen<'a> {
+/// The network as so many ports of a few devices see it.
+struct Seen<'a, const N: usize> {
     settling: &'a Settling<'a>,
     scratch: &'a NearScratch,
     /// By port, one over what a volt is measured against.
-    weights: Few,
+    weights: [f64; N],
     /// K.
-    ohms: Small,
+    ohms: Square<N>,
     /// v₁.
-    led: Few,
+    led: [f64; N],
 }
 
 /// The devices at some volts.
-struct Look {
-    volts: Few,
+struct Look<const N: usize> {
+    volts: [f64; N],
     /// v − v₁ + K δ(v).
-    left: Few,
+    left: [f64; N],
     /// δ(v).
-    departures: Few,
+    departures: [f64; N],
     /// S − S₀.
-    turned: Small,
+    turned: Square<N>,
 }
 
 impl Settling<'_> {
+    /// Finds the device that the first step moves alone; whether there is one.
+    pub(super) fn expect_astray(&self, scratch: &mut NearScratch) -> bool {
+        let step = std::mem::take(&mut scratch.step);
+        let found = self.find_behind(&step, scratch) && scratch.astray.len() == 1;
+        scratch.step = step;
+        if !found {
+            scratch.forget_astray();
+        }
+        found
+    }
+
     /// Finds the devices behind the correction at hand; whether they are few.
     pub(super) fn find_astray(&self, scratch: &mut NearScratch) -> bool {
-        scratch.astray.clear();
+        let correction = std::mem::take(&mut scratch.correction);
+        let found = self.find_behind(&correction, scratch);
+        scratch.correction = correction;
+        found
+    }
+
+    fn find_behind(&self, step: &[f64], scratch: &mut NearScratch) -> bool {
+        scratch.forget_astray();
         if !scratch.pinned.is_empty() {
             return false;
         }
         let size = |device: usize| -> f64 {
             let slot = &self.base.network.devices[device];
             let ports = slot.first_port..slot.first_port + slot.ports.len();
-            let of = |port: usize| {
-                between(self.frame.port_ends[port], &scratch.correction) * scratch.weights[port]
-            };
+            let of =
+                |port: usize| between(self.frame.port_ends[port], step) * scratch.weights[port];
             ports.map(|port| of(port).powi(2)).sum()
         };
         let mut sizes = std::mem::take(&mut scratch.few.sizes);
@@ -123,50 +140,63 @@ impl Settling<'_> {
                 self.solve(&mut scratch.solver, &mut columns[begin..]);
             }
         }
-        if let Some(departures) = self.see(&columns, scratch).settle() {
+        let departures = match columns.len() / length {
+            1 => self.lead_ports::<1>(&columns, scratch),
+            2 => self.lead_ports::<2>(&columns, scratch),
+            3 => self.lead_ports::<3>(&columns, scratch),
+            4 => self.lead_ports::<4>(&columns, scratch),
+            5 => self.lead_ports::<5>(&columns, scratch),
+            _ => self.lead_ports::<MOST>(&columns, scratch),
+        };
+        if let Some(departures) = departures {
             for (column, departure) in columns.chunks_exact(length).zip(&departures) {
                 add_scaled(&mut scratch.trial, -departure, column);
             }
-            scratch.is_direct = false;
+            let mut first = 0;
+            for &device in &scratch.astray {
+                let ports = self.frame.socket(device).ports();
+                let seat = &mut scratch.seats[device];
+                seat.led = [0.0; MAX_PORTS];
+                seat.led[..ports].copy_from_slice(&departures[first..first + ports]);
+                first += ports;
+            }
         }
         scratch.few.columns = columns;
     }
 
-    /// How the ports see the network, by these columns.
-    fn see<'s>(&'s self, columns: &[f64], scratch: &'s NearScratch) -> Seen<'s> {
-        let mut seen = Seen {
+    /// What devices of so many ports, which see the network by these columns, settle off their tangents by.
+    fn lead_ports<const N: usize>(&self, columns: &[f64], scratch: &NearScratch) -> Option<Few> {
+        let mut seen = Seen::<N> {
             settling: self,
             scratch,
-            weights: Few::default(),
-            ohms: Small::default(),
-            led: Few::default(),
+            weights: [0.0; N],
+            ohms: [[0.0; N]; N],
+            led: [0.0; N],
         };
-        for &device in &scratch.astray {
+        let ports = scratch.astray.iter().flat_map(|&device| {
             let slot = &self.base.network.devices[device];
-            for port in slot.first_port..slot.first_port + slot.ports.len() {
-                let ends = self.frame.port_ends[port];
-                let row = seen.ohms.rows;
-                for (ohms, column) in seen.ohms.at[row]
-                    .iter_mut()
-                    .zip(columns.chunks_exact(scratch.trial.len()))
-                {
-                    *ohms = between(ends, column);
-                }
-                seen.led[row] = between(ends, &scratch.trial);
-                seen.weights[row] = scratch.weights[port];
-                seen.ohms.rows += 1;
+            slot.first_port..slot.first_port + slot.ports.len()
+        });
+        for (row, port) in ports.enumerate() {
+            let ends = self.frame.port_ends[port];
+            let columns = columns.chunks_exact(scratch.trial.len());
+            for (ohms, column) in seen.ohms[row].iter_mut().zip(columns) {
+                *ohms = between(ends, column);
             }
+            seen.led[row] = between(ends, &scratch.trial);
+            seen.weights[row] = scratch.weights[port];
         }
-        seen
+        let mut departures = Few::default();
+        departures[..N].copy_from_slice(&seen.settle()?);
+        Some(departures)
     }
 }
 
-impl Seen<'_> {
+impl<const N: usize> Seen<'_, N> {
     /// Newton's method in these ports, from where the devices are on their tangents: their departures.
-    fn settle(&self) -> Option<Few> {
-        let rows = self.ohms.rows;
-        let mut inverse = Small::unit(rows);
-        let mut volts = Few::default();
+    fn settle(&self) -> Option<[f64; N]> {
+        let mut turned_back = unit::<N>();
+        let mut volts = [0.0; N];
         let mut first = 0;
         for &device in &self.scratch.astray {
             let ports = self.settling.frame.socket(device).ports();
@@ -179,7 +209,7 @@ impl Seen<'_> {
         for _ in 0..MOST_LOOKS {
             let before = self.size(&step);
             let look = self.look(std::array::from_fn(|p| volts[p] - damping * step[p]));
-            let after = self.size(&inverse.times(&look.left));
+            let after = self.size(&times(&turned_back, &look.left));
             let is_less = after <= (1.0 - 0.25 * damping) * before;
             // What is no number is not less.
             if !is_less {
@@ -193,11 +223,11 @@ impl Seen<'_> {
                 damping = (damping * 4.0).min(1.0);
             }
             volts = look.volts;
-            inverse = self.slope(&look).inverse()?.0;
-            step = inverse.times(&look.left);
+            turned_back = inverse(self.slope(&look))?.0;
+            step = times(&turned_back, &look.left);
             if self.size(&step) < SHORT {
                 // By their slopes there.
-                let turned = look.turned.times(&step);
+                let turned = times(&look.turned, &step);
                 return Some(std::array::from_fn(|p| look.departures[p] - turned[p]));
             }
         }
@@ -205,12 +235,12 @@ impl Seen<'_> {
     }
 
     /// Asks the devices.
-    fn look(&self, volts: Few) -> Look {
+    fn look(&self, volts: [f64; N]) -> Look<N> {
         let mut look = Look {
             volts,
-            left: Few::default(),
-            departures: Few::default(),
-            turned: Small::zeros(self.ohms.rows),
+            left: [0.0; N],
+            departures: [0.0; N],
+            turned: [[0.0; N]; N],
         };
         let mut first = 0;
         for &device in &self.scratch.astray {
@@ -218,32 +248,31 @@ impl Seen<'_> {
             let here = self.scratch.seats[device].here();
             let mut at = [0.0; MAX_PORTS];
             at[..ports].copy_from_slice(&volts[first..first + ports]);
-            let now: PortCurrents = self.settling.ask(&self.scratch.values, device, &at);
+            let now: PortCurrents = self.settling.ask(device, &at);
             let then = &here.currents;
             let off = std::array::from_fn(|p| at[p] - here.volts[p]);
-            let tangent = along::<MAX_PORTS>(&then.amps, &then.siemens, &off);
+            let tangent = along_ports(ports, &then.amps, &then.siemens, &off);
             for (p, (amps, tangent)) in now.amps.iter().zip(&tangent).enumerate().take(ports) {
                 look.departures[first + p] = amps - tangent;
                 let slopes = now.siemens[p].iter().zip(&then.siemens[p]);
-                let turned = &mut look.turned.at[first + p][first..first + ports];
+                let turned = &mut look.turned[first + p][first..first + ports];
                 for (turned, (now, then)) in turned.iter_mut().zip(slopes) {
                     *turned = now - then;
                 }
             }
             first += ports;
         }
-        let drops = self.ohms.times(&look.departures);
+        let drops = times(&self.ohms, &look.departures);
         look.left = std::array::from_fn(|p| volts[p] - self.led[p] + drops[p]);
         look
     }
 
     /// 1 + K (S − S₀).
-    fn slope(&self, look: &Look) -> Small {
-        let rows = self.ohms.rows;
-        let mut slope = Small::unit(rows);
-        for (row, ohms) in slope.at.iter_mut().zip(&self.ohms.at).take(rows) {
-            for (ohms, turned) in ohms.iter().zip(&look.turned.at).take(rows) {
-                for (entry, turned) in row.iter_mut().zip(turned).take(rows) {
+    fn slope(&self, look: &Look<N>) -> Square<N> {
+        let mut slope = unit::<N>();
+        for (row, ohms) in slope.iter_mut().zip(&self.ohms) {
+            for (ohms, turned) in ohms.iter().zip(&look.turned) {
+                for (entry, turned) in row.iter_mut().zip(turned) {
                     *entry += ohms * turned;
                 }
             }
@@ -251,7 +280,7 @@ impl Seen<'_> {
         slope
     }
 
-    fn size(&self, step: &Few) -> f64 {
+    fn size(&self, step: &[f64; N]) -> f64 {
         let pairs = step.iter().zip(&self.weights);
         pairs.map(|(d, w)| (d * w) * (d * w)).sum::<f64>().sqrt()
     }

@@ -442,6 +442,7 @@ impl Laid {
     /// Adds to `out` the currents out of every node through the wires, A x − s. `x`
     /// and `out` have a place for the common node behind the others.
     pub(super) fn leave(&self, x: &[f64], out: &mut [f64]) {
+        let out = &mut out[..x.len()];
         for wire in &self.wires {
             let amps = wire.amps(x);
             out[wire.from as usize] += amps;

@@ -7,7 +7,7 @@ use deadstage_parts::{MAX_PORTS, PortVolts};
 
 use super::look::Look;
 use super::newton::{ALONG_SLOPES, NearScratch, Settling};
-use super::pins::{along, times_vector};
+use super::pins::{along, along_ports, times_vector};
 use crate::ports::MOST_VOLTS;
 
 impl Settling<'_> {
@@ -24,7 +24,7 @@ impl Settling<'_> {
         left.clear();
         left.resize(x.len(), 0.0);
         scratch.laid.leave(x, left);
-        if let Some(bench) = scratch.values.bench {
+        if let Some(bench) = self.values.bench {
             left[self.frame.index(bench.from)] -= bench.amps;
             left[self.frame.index(bench.to)] += bench.amps;
         }
@@ -38,7 +38,8 @@ impl Settling<'_> {
         x: &[f64],
         scratch: &NearScratch,
     ) -> [f64; MAX_PORTS] {
-        let mut off = self.frame.socket(device).volts(x);
+        let socket = self.frame.socket(device);
+        let mut off = socket.volts(x);
         let mut slopes = &scratch.seats[device].here().currents.siemens;
         match scratch.pin(device) {
             None => {
@@ -51,7 +52,7 @@ impl Settling<'_> {
                 slopes = &pinned.through;
             }
         }
-        along::<MAX_PORTS>(&look.currents.amps, slopes, &off)
+        along_ports(socket.ports(), &look.currents.amps, slopes, &off)
     }
 
     /// Asks the devices that a step took somewhere else, and finds what is left over there.
@@ -60,9 +61,15 @@ impl Settling<'_> {
         if scratch.is_direct {
             left.clear();
             left.extend(scratch.residual.iter().map(|amps| (1.0 - damping) * amps));
+            for &device in &scratch.astray {
+                let led = scratch.seats[device].led.map(|amps| -amps);
+                self.frame.socket(device).draw(&led, &mut left);
+            }
         } else {
             self.leave_wires(&scratch.trial, scratch, &mut left);
         }
+        let is_known = scratch.is_direct && scratch.pinned.is_empty();
+        scratch.departure = if is_known { 0.0 } else { f64::INFINITY };
         for device in 0..scratch.seats.len() {
             let ports = self.frame.socket(device).ports();
             if scratch.pin(device).is_some() {
@@ -82,6 +89,27 @@ impl Settling<'_> {
         scratch.next = left;
     }
 
+    /// How far currents out of a device's ports would move them, as sizes are measured, by what the ports see at the
+    /// known point. Infinite: that is not known.
+    #[inline]
+    fn would_move<const N: usize>(
+        &self,
+        device: usize,
+        amps: &[f64; MAX_PORTS],
+        scratch: &NearScratch,
+    ) -> f64 {
+        let ports = self.base.network.devices[device].first_port..;
+        let Some(ohms) = self.centre.port_ohms(self.frame).get(ports.clone()) else {
+            return f64::INFINITY;
+        };
+        let seen = ohms.iter().zip(&scratch.weights[ports]).take(N);
+        let moves = amps
+            .iter()
+            .zip(seen)
+            .map(|(i, (ohms, weight))| i.abs() * ohms * weight);
+        moves.fold(0.0, |most, by| if by > most { by } else { most })
+    }
+
     /// Asks one device of so many ports where it must be, and adds what it leaves over.
     #[inline]
     fn look_at<const N: usize>(&self, device: usize, scratch: &mut NearScratch, left: &mut [f64]) {
@@ -93,9 +121,9 @@ impl Settling<'_> {
         for p in 0..N {
             off[p] = volts[p] - here.volts[p];
         }
-        seat.is_fresh = scratch.values.present[device]
-            && !is_within(&off, ALONG_SLOPES)
-            && !here.is_straight(&off);
+        seat.is_fresh = self.values.present[device]
+            && !is_within(&off[..N], ALONG_SLOPES)
+            && !here.is_straight::<N>(&off);
         if !seat.is_fresh {
             if !scratch.is_direct {
                 let amps = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
@@ -104,7 +132,7 @@ impl Settling<'_> {
             return;
         }
         let tangent = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
-        let is_held = !is_within(&volts, MOST_VOLTS);
+        let is_held = !is_within(&volts[..N], MOST_VOLTS);
         let asked = if is_held {
             volts.map(|v| v.clamp(-MOST_VOLTS, MOST_VOLTS))
         } else {
@@ -118,21 +146,25 @@ impl Settling<'_> {
             (other, one)
         };
         fresh.volts = asked;
-        fresh.currents = self.ask(&scratch.values, device, &asked);
-        fresh.forget_bend();
+        fresh.currents = self.ask(device, &asked);
         if is_held {
+            fresh.forget_bend();
             for p in 0..N {
                 off[p] = volts[p] - asked[p];
             }
             amps = along::<N>(&fresh.currents.amps, &here.currents.siemens, &off);
         } else {
             amps = fresh.currents.amps;
-            fresh.note_bend(&tangent, &off);
+            fresh.begin_bend::<N>(&tangent, &off);
         }
         if scratch.is_direct {
             for p in 0..N {
                 amps[p] -= tangent[p];
             }
+            let led = &scratch.seats[device].led;
+            let further = std::array::from_fn(|p| amps[p] - led[p]);
+            let moved = self.would_move::<N>(device, &further, scratch);
+            scratch.departure = scratch.departure.max(moved);
         }
         socket.draw_of::<N>(&amps, left);
     }
@@ -155,14 +187,14 @@ impl Settling<'_> {
         let step = times_vector(&pinned.inverse, &pinned.off(here, &there));
         let volts: PortVolts = std::array::from_fn(|p| here.volts[p] + damping * step[p]);
         let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
-        let is_fresh = scratch.values.present[device]
+        let is_fresh = self.values.present[device]
             && !is_within(&off, ALONG_SLOPES)
-            && !here.is_straight(&off);
+            && !here.is_straight::<MAX_PORTS>(&off);
         let tangent = self.drawn(device, here, &scratch.trial, scratch);
         let mut amps = tangent;
         if is_fresh {
             let volts = volts.map(|v| v.clamp(-MOST_VOLTS, MOST_VOLTS));
-            let fresh = Look::new(volts, self.ask(&scratch.values, device, &volts));
+            let fresh = Look::new(volts, self.ask(device, &volts));
             amps = self.drawn(device, &fresh, &scratch.trial, scratch);
             *scratch.seats[device].other() = fresh;
         }
@@ -177,9 +209,16 @@ impl Settling<'_> {
 
     /// Sums up what is left over where was looked, where it is not yet, and makes the correction anew.
     pub(super) fn look_again(&self, scratch: &mut NearScratch) {
-        if !std::mem::take(&mut scratch.is_direct) {
-            return;
+        if scratch.is_direct {
+            self.sum_up(scratch);
+            scratch.correction.clone_from(&scratch.next);
+            self.solve(&mut scratch.solver, &mut scratch.correction);
         }
+    }
+
+    /// Sums up what is left over where was looked, element by element.
+    pub(super) fn sum_up(&self, scratch: &mut NearScratch) {
+        scratch.is_direct = false;
         let mut left = std::mem::take(&mut scratch.next);
         self.leave_wires(&scratch.trial, scratch, &mut left);
         for (device, seat) in scratch.seats.iter().enumerate() {
@@ -190,13 +229,11 @@ impl Settling<'_> {
             *common = 0.0;
         }
         scratch.next = left;
-        scratch.correction.clone_from(&scratch.next);
-        self.solve(&mut scratch.solver, &mut scratch.correction);
     }
 }
 
 /// Whether no port moves further; what is no number has moved.
 #[inline]
-fn is_within(off: &PortVolts, most: f64) -> bool {
+pub(super) fn is_within(off: &[f64], most: f64) -> bool {
     off.iter().all(|d| d.abs() <= most)
 }

@@ -38,14 +38,22 @@ impl Look {
         }
     }
 
-    /// Notes how far the currents here leave the tangent `along`, drawn from these steps away.
+    /// Notes how far the currents here leave the tangent `along`, drawn from these steps away, for a device of so
+    /// many ports of which nothing else is known.
     #[inline]
-    pub(super) fn note_bend(&mut self, along: &[f64; MAX_PORTS], steps: &PortVolts) {
-        self.note_bend_to(&self.currents.amps.clone(), along, steps);
+    pub(super) fn begin_bend<const N: usize>(
+        &mut self,
+        along: &[f64; MAX_PORTS],
+        steps: &PortVolts,
+    ) {
+        self.forget_bend();
+        for p in 0..N {
+            self.span[p] = steps[p].abs();
+            self.leaves[p] = (self.currents.amps[p] - along[p]).abs();
+        }
     }
 
-    /// Notes how far currents `amps` at these steps leave the tangent `along`.
-    #[inline]
+    /// Notes how far currents `amps` at these steps leave the tangent `along`, where that is the furthest yet.
     pub(super) fn note_bend_to(
         &mut self,
         amps: &[f64; MAX_PORTS],
@@ -69,9 +77,9 @@ impl Look {
     /// Whether these steps leave the tangent by nothing that counts. The share that a port goes
     /// of what it went before is its own: a grid's volt is not a plate's.
     #[inline]
-    pub(super) fn is_straight(&self, steps: &PortVolts) -> bool {
+    pub(super) fn is_straight<const N: usize>(&self, steps: &PortVolts) -> bool {
         let mut share = 0.0f64;
-        for (step, span) in steps.iter().zip(&self.span) {
+        for (step, span) in steps.iter().zip(&self.span).take(N) {
             if *step != 0.0 {
                 // What is no number is not straight.
                 let is_short = step.abs() <= LONGEST_STRAIGHT && BEND_CARE * step.abs() <= *span;
@@ -82,7 +90,7 @@ impl Look {
             }
         }
         let squared = BEND_CARE * share * share;
-        let mut ports = self.leaves.iter().zip(&self.currents.amps);
+        let mut ports = self.leaves.iter().zip(&self.currents.amps).take(N);
         ports.all(|(leaves, amps)| {
             leaves * squared <= STRAIGHT_SHARE * amps.abs() && *leaves <= MOST_BENT * amps.abs()
         })

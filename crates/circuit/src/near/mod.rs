@@ -18,7 +18,9 @@ mod look;
 mod newton;
 mod pins;
 mod read;
+mod settled;
 mod small;
+mod starve;
 mod unmoved;
 mod update;
 
@@ -237,19 +239,29 @@ impl Base<'_> {
         scratch: &mut Scratch,
     ) -> Option<NearPoint<'a>> {
         let near = &mut scratch.near;
-        near.values.copy(self.values());
-        near.values.change_devices(self.network, overlay);
-        lay_glow(self, &glow, &mut near.values);
+        let mut changed = std::mem::take(&mut near.values);
+        let is_device = |change: &Change| matches!(change, Change::Pin { .. } | Change::Device(..));
+        let values = if !glow.is_empty() || overlay.iter().any(is_device) {
+            changed.copy_devices(self.values());
+            changed.change_devices(self.network, overlay);
+            lay_glow(self, &glow, &mut changed);
+            &changed
+        } else {
+            self.values()
+        };
         frame.lay(self.network, overlay, &centre.laid, &mut near.laid);
         let settling = Settling {
             base: self,
             frame,
             centre,
             overlay,
+            values,
         };
         let settled = settling
             .settle(start, near)
-            .or_else(|| start.and_then(|_| settling.settle(None, near)))?;
+            .or_else(|| start.and_then(|_| settling.settle(None, near)));
+        near.values = changed;
+        let settled = settled?;
         Some(NearPoint {
             base: self,
             frame,

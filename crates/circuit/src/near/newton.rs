@@ -3,21 +3,22 @@
 //! Every step solves J d = F with F the current left over at each node, and J in a pattern
 //! known beforehand. The first step is made with the known point's factors and an update for what
 //! is changed (`update.rs`), every later one with factors of its own. Devices that a step takes far
-//! off their tangents are led on alone before the others follow (`few.rs`).
+//! off their tangents are led on alone before the others follow (`few.rs`); those that the first leaves without
+//! supply start from how they are dead (`starve.rs`).
 //!
 //! At the end F is summed up element by element, so that nothing but the last digit of a
 //! voltage is lost: what a factor loses costs a step and not a digit of the answer. On the way it is told from
-//! the devices that were asked (`leave.rs`). Which are asked again follows from how far their electrodes
+//! the devices that were asked (`leave.rs`). When that is: `settled.rs`. Which are asked again follows from how far their electrodes
 //! moved. Resistance in a device's pins: `pins.rs`.
 
-use deadstage_parts::{PortCurrents, PortVolts};
+use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
 
 use super::centre::Centre;
 use super::factors::Factors;
 use super::few::FewScratch;
 use super::frame::{Frame, Laid, between};
 use super::look::{LONGEST_STRAIGHT, Look};
-use super::pins::{Block, Pinned, pins, times_vector};
+use super::pins::{Block, Pinned, along_ports, pins, times_vector};
 use super::small::MOST;
 use super::update::{Turned, Update};
 use crate::base::Base;
@@ -32,23 +33,20 @@ pub(super) const ALONG_SLOPES: f64 = 1e-6;
 /// What a start may differ from the known point before it is one of its own, volts.
 const SAME_START: f64 = 1e-9;
 
-/// An error that remains, volts and ratio.
-const SETTLED: (f64, f64) = (5e-11, 1e-10);
-
-/// Over how many volts the sharpest corner of a law is rounded: a step turns slopes by its share of this.
-const ROUNDED_OVER: f64 = 0.025;
-
-/// Slopes that a step turned by more than this share are not those that a correction may be made with.
-const MOST_TURNED: f64 = 0.5;
-
-/// What is left of a correction at best, if the factors have lost nearly all digits.
-const LEAST_SHARE: f64 = 0.05;
+/// A first step larger than this, as sizes are measured, may take a device off its tangent far enough to lead it at once.
+const EXPECTED: f64 = 0.1;
 
 /// A step of this size, as sizes are measured, may be the last.
 const DIRECT: f64 = 0.005;
 
 /// Where a correction is this share of the step before it, or more, the devices behind it are led on alone.
 const SLOW: f64 = 0.1;
+
+/// Where a correction is at least the first of these, as sizes are measured, and at most this share of the step before it,
+/// it is not worth its sweep: there must be a next step, and it may be a full one.
+const UNSETTLED: f64 = 1e-4;
+const CONTRACTED: f64 = 0.02;
+const LIKELY_LAST: f64 = 1e-6;
 
 /// A step no larger than this that nothing improves is rounding, volts: a node
 /// that hangs on leaks alone is known no better.
@@ -94,8 +92,10 @@ pub(super) struct Seat {
     pub(super) now: usize,
     /// Whether the other was made at the guess on trial.
     pub(super) is_fresh: bool,
+    /// By port, how far it was led off its tangent: what the guess on trial has taken into account already.
+    pub(super) led: [f64; MAX_PORTS],
     /// Whether its slopes are others than at the known point.
-    is_turned: bool,
+    pub(super) is_turned: bool,
 }
 
 impl Seat {
@@ -111,20 +111,12 @@ impl Seat {
     pub(super) fn last(&self) -> &Look {
         &self.looks[self.now ^ usize::from(self.is_fresh)]
     }
-
-    /// How far its ports went to the guess on trial, volts.
-    fn went(&self) -> f64 {
-        if !self.is_fresh {
-            return 0.0;
-        }
-        let [one, other] = &self.looks;
-        farthest(&std::array::from_fn(|p| one.volts[p] - other.volts[p]))
-    }
 }
 
 /// Buffers used again from solution to solution.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct NearScratch {
+    /// Of the devices, where a failure changes them.
     pub(super) values: Values,
     pub(super) laid: Laid,
     pub(super) solver: Solver,
@@ -142,6 +134,11 @@ pub(crate) struct NearScratch {
     /// Whether the step solves the equations at `x`, or only comes near.
     pub(super) is_direct: bool,
     pub(super) correction: Vec<f64>,
+    pub(super) refined: Vec<f64>,
+    /// What the last round of that changed.
+    pub(super) changes: Vec<f64>,
+    /// About the size of the correction, told from how far each device left its tangent; infinite where that is not known.
+    pub(super) departure: f64,
     /// Devices that the next step takes far off their tangents.
     pub(super) astray: Vec<usize>,
     pub(super) few: FewScratch,
@@ -153,20 +150,22 @@ pub(super) struct Settling<'a> {
     pub(super) frame: &'a Frame,
     pub(super) centre: &'a Centre,
     pub(super) overlay: &'a [Change],
+    /// What the devices are, with the overlay.
+    pub(super) values: &'a Values,
 }
 
 impl Settling<'_> {
-    pub(super) fn ask(&self, values: &Values, device: usize, volts: &PortVolts) -> PortCurrents {
-        if !values.present[device] {
+    pub(super) fn ask(&self, device: usize, volts: &PortVolts) -> PortCurrents {
+        if !self.values.present[device] {
             return PortCurrents::default();
         }
         let slot = &self.base.network.devices[device];
-        slot.law.currents(volts, &values.conditions[device])
+        slot.law.currents(volts, &self.values.conditions[device])
     }
 
     /// Finds where the devices settle. `None`: not found this way.
     ///
-    /// `scratch` holds the values, and the linear part with the overlay.
+    /// `scratch` holds the linear part with the overlay.
     pub(super) fn settle(
         &self,
         start: Option<&PortState>,
@@ -177,10 +176,17 @@ impl Settling<'_> {
         // The nodes have yet to come to where the devices of a start are: a step from
         // there says nothing until it is taken.
         let mut is_apart = start.is_some();
-        for _ in 0..MOST_STEPS {
-            let before = self.size(&scratch.step, scratch);
+        for steps in 0..MOST_STEPS {
+            let mut before = self.size(&scratch.step, scratch);
+            if steps == 0 && !is_apart && self.starve(before, scratch)? {
+                is_apart = true;
+                before = self.size(&scratch.step, scratch);
+            }
             if !before.is_finite() {
                 return None;
+            }
+            if steps == 0 && !is_apart && before > EXPECTED {
+                self.expect_astray(scratch);
             }
             // What is small is summed up exactly at once.
             scratch.is_direct &= before > DIRECT;
@@ -194,6 +200,14 @@ impl Settling<'_> {
                     self.lead(scratch);
                 }
                 self.look(damping, scratch);
+                if damping >= 1.0 && (UNSETTLED..CONTRACTED * before).contains(&scratch.departure) {
+                    after = scratch.departure;
+                    is_apart = false;
+                    break;
+                }
+                if scratch.departure < LIKELY_LAST {
+                    self.sum_up(scratch);
+                }
                 scratch.correction.clone_from(&scratch.next);
                 self.solve(&mut scratch.solver, &mut scratch.correction);
                 if damping >= 1.0 && self.is_settled(scratch) {
@@ -214,13 +228,13 @@ impl Settling<'_> {
                     was_led = true;
                     continue;
                 }
-                scratch.astray.clear();
+                scratch.forget_astray();
                 damping *= 0.5;
                 if damping < LEAST_DAMPING {
                     return None;
                 }
             }
-            scratch.astray.clear();
+            scratch.forget_astray();
             if damping >= 1.0 && after > SLOW * before {
                 self.find_astray(scratch);
             }
@@ -241,6 +255,7 @@ impl Settling<'_> {
         scratch.seats.resize_with(devices, Seat::default);
         for (seat, look) in scratch.seats.iter_mut().zip(&self.centre.looks) {
             seat.looks[0] = *look;
+            seat.led = [0.0; MAX_PORTS];
             (seat.now, seat.is_fresh, seat.is_turned) = (0, false, false);
         }
         scratch.weights.clear();
@@ -249,7 +264,7 @@ impl Settling<'_> {
             .extend(self.centre.state.volts.iter().map(|v| weight(*v)));
         scratch.turned.clear();
         scratch.pinned.clear();
-        scratch.astray.clear();
+        scratch.forget_astray();
         if let Some(start) = start {
             for (device, slot) in network.devices.iter().enumerate() {
                 let ports = slot.ports.len();
@@ -259,7 +274,7 @@ impl Settling<'_> {
                 if pairs.any(|(a, b)| (a - b).abs() > SAME_START) {
                     here.volts[..ports].copy_from_slice(there);
                     here.forget_bend();
-                    here.currents = self.ask(&scratch.values, device, &here.volts);
+                    here.currents = self.ask(device, &here.volts);
                     scratch.turned_by(device);
                 }
             }
@@ -272,16 +287,16 @@ impl Settling<'_> {
         for device in changed.chain(regulators) {
             let then = &self.centre.values;
             let slot = &network.devices[device];
-            let pins = pins(&scratch.values, device, slot.first_port, slot.ports.len());
+            let pins = pins(self.values, device, slot.first_port, slot.ports.len());
             if pins.is_none()
-                && scratch.values.conditions[device] == then.conditions[device]
-                && scratch.values.present[device] == then.present[device]
+                && self.values.conditions[device] == then.conditions[device]
+                && self.values.present[device] == then.present[device]
             {
                 continue;
             }
             let here = &mut scratch.seats[device].looks[0];
             here.forget_bend();
-            here.currents = self.ask(&scratch.values, device, &here.volts);
+            here.currents = self.ask(device, &here.volts);
             if let Some(pins) = pins
                 && scratch.pinned.iter().all(|p| p.device != device)
             {
@@ -351,7 +366,7 @@ impl Settling<'_> {
     }
 
     /// Makes the step from `x` by new factors, at the devices' present slopes.
-    fn step_anew(&self, scratch: &mut NearScratch) -> Option<()> {
+    pub(super) fn step_anew(&self, scratch: &mut NearScratch) -> Option<()> {
         let laid = &mut scratch.laid;
         self.centre.sum_laid(self.base.network, self.frame, laid);
         let solver = &mut scratch.solver;
@@ -413,28 +428,27 @@ impl Settling<'_> {
             *x -= d;
         }
         let mut state = PortState {
-            volts: vec![0.0; network.port_count],
-            amps: vec![0.0; network.port_count],
+            volts: Vec::with_capacity(network.port_count),
+            amps: Vec::with_capacity(network.port_count),
             currents: Vec::with_capacity(network.devices.len()),
         };
-        for (device, slot) in network.devices.iter().enumerate() {
-            let look = scratch.seats[device].last();
-            let socket = self.frame.socket(device).volts(&scratch.trial);
-            let ports = slot.ports.len();
+        for (device, seat) in scratch.seats.iter().enumerate() {
+            let look = seat.last();
+            let socket = self.frame.socket(device);
+            let at = socket.volts(&scratch.trial);
+            let ports = socket.ports();
             let off: PortVolts = match scratch.pin(device) {
-                None => std::array::from_fn(|p| socket[p] - look.volts[p]),
-                Some(pinned) => times_vector(&pinned.inverse, &pinned.off(look, &socket)),
+                None => std::array::from_fn(|p| at[p] - look.volts[p]),
+                Some(pinned) => times_vector(&pinned.inverse, &pinned.off(look, &at)),
             };
-            let is_here = scratch.values.present[device];
-            for p in 0..ports {
-                if is_here && (off[p].abs() >= JOINED || off[p].is_nan()) {
-                    return None;
-                }
-                let along = look.currents.siemens[p].iter().zip(&off);
-                state.volts[slot.first_port + p] = look.volts[p] + off[p];
-                state.amps[slot.first_port + p] =
-                    look.currents.amps[p] + along.map(|(s, d)| s * d).sum::<f64>();
+            // What is no number has not joined.
+            if self.values.present[device] && !off[..ports].iter().all(|d| d.abs() < JOINED) {
+                return None;
             }
+            let amps = along_ports(ports, &look.currents.amps, &look.currents.siemens, &off);
+            let volts = look.volts.iter().zip(&off).map(|(v, d)| v + d);
+            state.volts.extend(volts.take(ports));
+            state.amps.extend_from_slice(&amps[..ports]);
             state.currents.push(look.currents);
         }
         Some(Settled {
@@ -443,34 +457,8 @@ impl Settling<'_> {
         })
     }
 
-    /// Whether the correction at hand, put right where it must be, leaves nothing.
-    fn is_settled(&self, scratch: &mut NearScratch) -> bool {
-        let still = |scratch: &NearScratch| {
-            let ports = self.frame.port_ends.iter();
-            // What is no number is not still.
-            ports
-                .map(|&ends| between(ends, &scratch.correction).abs())
-                .all(|by| by <= ALONG_SLOPES)
-        };
-        if !still(scratch) {
-            return false;
-        }
-        if scratch.is_direct {
-            self.look_again(scratch);
-            if !still(scratch) {
-                return false;
-            }
-        }
-        // The correction was made with slopes that the way to here has turned by about its share
-        // of what corners are rounded over, and what is left is that share of it.
-        let went = scratch.seats.iter().map(Seat::went);
-        let moved = went.fold(0.0, f64::max);
-        let share = moved / ROUNDED_OVER;
-        share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE))
-    }
-
     /// A step measured at the devices' electrodes against the voltages it changes.
-    fn size(&self, step: &[f64], scratch: &NearScratch) -> f64 {
+    pub(super) fn size(&self, step: &[f64], scratch: &NearScratch) -> f64 {
         let ports = self.frame.port_ends.iter().zip(&scratch.weights);
         let sum: f64 = ports
             .map(|(&ends, weight)| (between(ends, step) * weight).powi(2))
@@ -480,7 +468,14 @@ impl Settling<'_> {
 }
 
 impl NearScratch {
-    fn turned_by(&mut self, device: usize) {
+    /// Leads none of the devices any longer.
+    pub(super) fn forget_astray(&mut self) {
+        for device in self.astray.drain(..) {
+            self.seats[device].led = [0.0; MAX_PORTS];
+        }
+    }
+
+    pub(super) fn turned_by(&mut self, device: usize) {
         let seat = &mut self.seats[device];
         if !std::mem::replace(&mut seat.is_turned, true) {
             self.turned.push(device);
@@ -491,28 +486,9 @@ impl NearScratch {
     pub(super) fn pin(&self, device: usize) -> Option<&Pinned> {
         self.pinned.iter().find(|pinned| pinned.device == device)
     }
-
-    /// Whether this share of the correction is nothing at any node.
-    fn leaves_nothing(&self, share: f64) -> bool {
-        let mut pairs = self.correction.iter().zip(&self.trial);
-        pairs.all(|(c, x)| share * c.abs() <= nothing(*x))
-    }
-}
-
-/// An error that remains in so many volts.
-#[inline]
-fn nothing(volts: f64) -> f64 {
-    SETTLED.0 + SETTLED.1 * volts.abs()
 }
 
 /// One over what a volt at a port that has so many is measured against.
 fn weight(volts: f64) -> f64 {
     1.0 / (1.0 + 0.1 * volts.abs())
-}
-
-/// The most that any port moves.
-#[inline]
-fn farthest(off: &PortVolts) -> f64 {
-    let larger = |far: f64, d: &f64| if d.abs() > far { d.abs() } else { far };
-    off.iter().fold(0.0, larger)
 }

@@ -109,6 +109,22 @@ pub(super) fn along<const N: usize>(
     out
 }
 
+/// The same, of any number of ports.
+#[inline]
+pub(super) fn along_ports(
+    ports: usize,
+    amps: &[f64; MAX_PORTS],
+    slopes: &Block,
+    off: &[f64; MAX_PORTS],
+) -> [f64; MAX_PORTS] {
+    match ports {
+        1 => along::<1>(amps, slopes, off),
+        2 => along::<2>(amps, slopes, off),
+        3 => along::<3>(amps, slopes, off),
+        _ => along::<MAX_PORTS>(amps, slopes, off),
+    }
+}
+
 pub(super) fn times_vector(a: &Block, v: &[f64; MAX_PORTS]) -> [f64; MAX_PORTS] {
     std::array::from_fn(|i| a[i].iter().zip(v).map(|(a, v)| a * v).sum())
 }

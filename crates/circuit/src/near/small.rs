@@ -43,38 +43,80 @@ impl Small {
     }
 
     /// Its inverse, by elimination with the largest pivots, and the least of these. `None`: singular.
-    pub(super) fn inverse(mut self) -> Option<(Self, f64)> {
-        let rows = self.rows;
-        let mut inverse = Self::unit(rows);
-        let mut least = f64::INFINITY;
-        for k in 0..rows {
-            let mut pivot = k;
-            for row in k + 1..rows {
-                if self.at[row][k].abs() > self.at[pivot][k].abs() {
-                    pivot = row;
-                }
-            }
-            self.at.swap(k, pivot);
-            inverse.at.swap(k, pivot);
-            least = least.min(self.at[k][k].abs());
-            let scale = 1.0 / self.at[k][k];
-            if !scale.is_finite() {
-                return None;
-            }
-            for column in 0..rows {
-                self.at[k][column] *= scale;
-                inverse.at[k][column] *= scale;
-            }
-            for row in (0..rows).filter(|&row| row != k) {
-                let factor = self.at[row][k];
-                for column in 0..rows {
-                    self.at[row][column] -= factor * self.at[k][column];
-                    inverse.at[row][column] -= factor * inverse.at[k][column];
-                }
+    pub(super) fn inverse(self) -> Option<(Self, f64)> {
+        match self.rows {
+            0 => Some((self, f64::INFINITY)),
+            1 => self.inverse_of::<1>(),
+            2 => self.inverse_of::<2>(),
+            3 => self.inverse_of::<3>(),
+            4 => self.inverse_of::<4>(),
+            5 => self.inverse_of::<5>(),
+            _ => self.inverse_of::<MOST>(),
+        }
+    }
+
+    /// The same of so many rows.
+    fn inverse_of<const N: usize>(mut self) -> Option<(Self, f64)> {
+        let corner = std::array::from_fn(|i| std::array::from_fn(|j| self.at[i][j]));
+        let (inverse, least) = inverse::<N>(corner)?;
+        for (row, found) in self.at.iter_mut().zip(&inverse) {
+            row[..N].copy_from_slice(found);
+        }
+        Some((self, least))
+    }
+}
+
+/// A square matrix of so many rows, row by row.
+pub(super) type Square<const N: usize> = [[f64; N]; N];
+
+/// The matrix that changes nothing.
+pub(super) fn unit<const N: usize>() -> Square<N> {
+    std::array::from_fn(|i| std::array::from_fn(|j| f64::from(i == j)))
+}
+
+/// The product of a matrix and a vector.
+#[inline]
+pub(super) fn times<const N: usize>(matrix: &Square<N>, vector: &[f64; N]) -> [f64; N] {
+    std::array::from_fn(|i| {
+        matrix[i]
+            .iter()
+            .zip(vector)
+            .map(|(entry, v)| entry * v)
+            .sum()
+    })
+}
+
+/// The inverse, by elimination with the largest pivots, and the least of these. `None`: singular.
+pub(super) fn inverse<const N: usize>(mut at: Square<N>) -> Option<(Square<N>, f64)> {
+    let mut inverse = unit::<N>();
+    let mut least = f64::INFINITY;
+    for k in 0..N {
+        let mut pivot = k;
+        for row in k + 1..N {
+            if at[row][k].abs() > at[pivot][k].abs() {
+                pivot = row;
             }
         }
-        Some((inverse, least))
+        at.swap(k, pivot);
+        inverse.swap(k, pivot);
+        least = least.min(at[k][k].abs());
+        let scale = 1.0 / at[k][k];
+        if !scale.is_finite() {
+            return None;
+        }
+        for column in 0..N {
+            at[k][column] *= scale;
+            inverse[k][column] *= scale;
+        }
+        for row in (0..N).filter(|&row| row != k) {
+            let factor = at[row][k];
+            for column in 0..N {
+                at[row][column] -= factor * at[k][column];
+                inverse[row][column] -= factor * inverse[k][column];
+            }
+        }
     }
+    Some((inverse, least))
 }
 
 #[cfg(test)]

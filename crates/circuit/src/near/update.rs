@@ -84,7 +84,22 @@ impl Update {
             }
         }
         change.rows = self.ends.len();
-        self.invert(change, length)
+        if change.rows == 1 {
+            self.invert_one(change.at[0][0])
+        } else {
+            self.invert(change, length)
+        }
+    }
+
+    /// As [`invert`](Self::invert) for one path, which most failures change.
+    fn invert_one(&mut self, siemens: f64) -> Option<()> {
+        let product = siemens * between(self.ends[0], &self.columns);
+        let sum = 1.0 + product;
+        (self.inverse.rows, self.change.rows) = (1, 1);
+        self.inverse.at[0][0] = 1.0 / sum;
+        self.change.at[0][0] = siemens / sum;
+        // What is no number is not enough.
+        (sum.abs() >= LEAST_LEFT * (1.0 + product.abs())).then_some(())
     }
 
     fn invert(&mut self, change: Small, length: usize) -> Option<()> {

@@ -16,7 +16,7 @@
 
 use super::grid::{GridLaw, grid3_passes, held_contact, past_grid};
 use super::kind::TubeKind;
-use super::{Electrodes, LEAST_RATIO, Shares};
+use super::{Electrodes, LEAST_RATIO, Shares, tail_drive, tail_share};
 use crate::device::Condition;
 use crate::dual::Dual;
 
@@ -136,7 +136,7 @@ impl KorenLaw {
                 let screen = at.screen.positive(COLLECTOR_WIDTH);
                 let (mu, bias, width) = law.bias(at, screen, condition);
                 let furthest = if law.tail > 0.0 {
-                    mu * law.tail_mu.min(1.0)
+                    mu / tail_drive(law.tail_mu, condition).max(1.0)
                 } else {
                     mu
                 };
@@ -265,9 +265,11 @@ impl KorenPentode {
         let e = (screen * (1.0 / mu) + bias).positive_over(width);
         let (mut powered, mut for_screen) = (e.power(self.x), e.three_halves());
         if self.tail > 0.0 {
-            let wide = (screen * (1.0 / (mu * self.tail_mu)) + bias).positive_over(width);
-            powered = powered * (1.0 - self.tail) + wide.power(self.x) * self.tail;
-            for_screen = for_screen * (1.0 - self.tail) + wide.three_halves() * self.tail;
+            let drive = screen * (tail_drive(self.tail_mu, condition) / mu);
+            let wide = (drive + bias).positive_over(width);
+            let share = self.tail * tail_share(self.tail_mu, condition);
+            powered = powered * (1.0 - self.tail) + wide.power(self.x) * share;
+            for_screen = for_screen * (1.0 - self.tail) + wide.three_halves() * share;
         }
 
         let reached = self.reached(at, plate, kind, condition);

@@ -68,6 +68,29 @@ enum Body {
 /// A ratio of a [`Condition`] by which a law divides is taken as no less than this.
 pub(crate) const LEAST_RATIO: f64 = 1e-3;
 
+/// Drive from the collectors on the wider pitch, over that on the main one. How much further
+/// out the last current ends is what specimens and laws agree on least.
+#[inline]
+pub(crate) fn tail_drive(tail_mu: f64, condition: &Condition) -> f64 {
+    1.0 + (1.0 / tail_mu - 1.0) * condition.tail.max(LEAST_RATIO)
+}
+
+/// Ratio of the wider pitch's share, which leaves the current at no bias as it is.
+#[inline]
+pub(crate) fn tail_share(tail_mu: f64, condition: &Condition) -> f64 {
+    if condition.tail == 1.0 {
+        return 1.0;
+    }
+    (tail_drive(tail_mu, condition) * tail_mu).powf(-1.5)
+}
+
+/// The screen's voltage, over that of its data sheet, and the grid's, over the bias that cuts the tube off,
+/// by which the plate's own pull has faded.
+const PULL_SCREEN: f64 = 0.15;
+const PULL_GRID: f64 = 0.3;
+/// Over how many volts they begin to count there.
+const PULL_WIDTH: f64 = 0.25;
+
 /// What the electrodes beyond the control grid take, before gas current.
 pub(crate) struct Shares<const N: usize> {
     plate: Dual<N>,
@@ -243,6 +266,22 @@ impl TubeLaw {
             }
     }
 
+    /// What the plate pulls past a screen that is near nothing, if that is as much as the tube passes at
+    /// zero bias from its usual screen voltage: it fades as the screen comes up and as the grid goes below zero.
+    fn pulled<const N: usize>(&self, at: &Electrodes<N>) -> Dual<N> {
+        let k = match &self.body {
+            Body::TwoPitch(law) => law.k,
+            Body::Koren(KorenLaw::Triode(law)) => 2.0 / law.kg1,
+            Body::Koren(KorenLaw::Pentode(law)) => 2.0 / law.kg1,
+        };
+        let usual = self.bias_scale * self.amplification_factor();
+        let plate = at.plate.positive(PULL_WIDTH);
+        let screen = at.screen.positive(PULL_WIDTH) * (1.0 / (PULL_SCREEN * usual));
+        let below = (-at.grid).positive(PULL_WIDTH) * (1.0 / (PULL_GRID * self.bias_scale));
+        let faded = (-(screen + below)).exp();
+        plate / (plate + usual) * faded * (k * self.bias_scale.powf(1.5))
+    }
+
     fn evaluate<const N: usize>(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
         if condition.perveance <= 0.0 {
             return PortCurrents::default();
@@ -265,6 +304,10 @@ impl TubeLaw {
             Body::TwoPitch(law) => law.shares(&at, &self.grid, self.kind, condition),
             Body::Koren(law) => law.shares(&at, &self.grid, self.kind, condition),
         };
+        if condition.plate_pull != 0.0 && self.kind.has_screen() {
+            shares.plate =
+                shares.plate + self.pulled(&at) * (condition.plate_pull * condition.perveance);
+        }
         // Positive ions of residual gas land on the negative grid.
         shares.grid = shares.grid - shares.plate * condition.gas;
 

@@ -10,7 +10,7 @@
 
 use super::grid::{GridLaw, grid3_passes, held_contact, past_grid};
 use super::kind::TubeKind;
-use super::{Electrodes, LEAST_RATIO, Shares};
+use super::{Electrodes, LEAST_RATIO, Shares, tail_drive, tail_share};
 use crate::device::Condition;
 use crate::dual::Dual;
 
@@ -72,7 +72,8 @@ impl TwoPitchLaw {
         let drive = drive * (1.0 / condition.mu.max(LEAST_RATIO));
         let bias = grid + held_contact(drive, self.contact) + condition.contact_volts;
         let width = self.width * condition.tail.max(LEAST_RATIO);
-        (bias + drive, bias + drive * (1.0 / self.tail_mu), width)
+        let wide = tail_drive(self.tail_mu, condition);
+        (bias + drive, bias + drive * wide, width)
     }
 
     /// Drive from the collectors of a tube of this kind, their voltages rounded.
@@ -163,8 +164,9 @@ impl TwoPitchLaw {
         let (main, tail, width) = self.above_cutoff(grid, drive, condition);
         let (main, tail) = (main.positive(width), tail.positive(width));
         let scale = self.k * condition.perveance;
+        let share = self.tail * tail_share(self.tail_mu, condition);
         let space = main.three_halves() * (scale * (1.0 - self.tail))
-            + tail.three_halves() * (scale * self.tail);
+            + tail.three_halves() * (scale * share);
         (space, main)
     }
 

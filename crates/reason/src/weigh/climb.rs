@@ -7,7 +7,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::Scales;
 use crate::failure::Range;
-use crate::likelihood::Weights;
+use crate::likelihood::{Evidence, Weights};
 use crate::model::{Forecast, Held, Starts};
 use crate::observe::Observation;
 
@@ -39,6 +39,28 @@ pub(super) struct Peak {
     pub(super) starts: Starts,
     /// Logarithm of the likelihood, slips allowed.
     pub(super) value: f64,
+}
+
+/// What a climb goes by.
+#[derive(Clone, Copy, Debug)]
+enum Readings {
+    /// The readings that are likelier as forecast than as slips.
+    Good,
+    All,
+}
+
+impl Peak {
+    /// Logarithm of the likelihood, no slips allowed.
+    fn ln_without_slips(&self, evidence: &Evidence) -> f64 {
+        let mean = &self.forecast.mean;
+        self.weights.ln_without_slips(mean, evidence)
+    }
+
+    /// Whether any reading is likelier a slip than as forecast.
+    fn has_slips(&self, evidence: &Evidence) -> bool {
+        let mean = &self.forecast.mean;
+        self.weights.inverse_of_good(mean, evidence).is_some()
+    }
 }
 
 impl<'a> Scales<'a> {
@@ -224,10 +246,8 @@ impl Scales<'_> {
         Some((felt, slopes))
     }
 
-    /// Climbs to the best sizes: by the readings that are no slips, and where
-    /// that leads no higher by all of them, for allowing slips can leave the
-    /// climb on a plain. The best place on the way is where the set stands. Of
-    /// several places to start from, the best is taken. `None` where the readings stay below `least`.
+    /// Climbs to the best sizes, as [`climb_from`](Self::climb_from) does, from the best of several places,
+    /// and looks whether an open or a short does better elsewhere. `None` where the readings stay below `least`.
     pub(super) fn climb(
         &self,
         law: usize,
@@ -281,6 +301,9 @@ impl Scales<'_> {
         best
     }
 
+    /// Climbs by the readings that are no slips, and from there by all of them: what only a reading
+    /// feels that was taken for a slip stays wherever it began, for allowing slips leaves
+    /// the climb on a plain. The best place on the way is where the set stands.
     pub(super) fn climb_from(
         &self,
         law: usize,
@@ -288,12 +311,24 @@ impl Scales<'_> {
         start: Peak,
         scratch: &mut Scratch,
     ) -> Option<Peak> {
+        let top = self.climb_by(law, set, start, Readings::Good, scratch)?;
+        if !top.has_slips(self.evidence) {
+            return Some(top);
+        }
+        self.climb_by(law, set, top, Readings::All, scratch)
+    }
+
+    fn climb_by(
+        &self,
+        law: usize,
+        set: &[usize],
+        start: Peak,
+        readings: Readings,
+        scratch: &mut Scratch,
+    ) -> Option<Peak> {
         let ranges = self.ranges(set);
         let mut free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
         let mut at = start;
-        let mut climbed = at
-            .weights
-            .ln_without_slips(&at.forecast.mean, self.evidence);
         let mut best: Option<Peak> = None;
         for _ in 0..MOST_STEPS {
             let (felt, slopes) = self.felt(law, set, &at, &free, scratch)?;
@@ -301,42 +336,47 @@ impl Scales<'_> {
             if free.is_empty() {
                 break;
             }
-            let good = at.weights.inverse_of_good(&at.forecast.mean, self.evidence);
-            let mut next: Option<(Peak, bool)> = None;
-            for inverse in good.iter().chain([&at.weights.inverse]) {
-                let (curvature, pull) =
-                    self.normal_equations(&at, inverse, &slopes, &ranges, &free);
-                let Some(step) = curvature.lu().solve(&pull) else {
-                    continue;
-                };
-                let mut scale = 1.0;
-                while scale > 0.1 && next.is_none() {
-                    let mut moved = at.u.clone();
-                    for (slot, &k) in free.iter().enumerate() {
-                        let limit = (0.4 * ranges[k].width()).min(2.5);
-                        moved[k] = (at.u[k] + (scale * step[slot]).clamp(-limit, limit))
-                            .clamp(ranges[k].low, ranges[k].high);
-                    }
-                    let least = at.value.min(climbed);
-                    if let Some(there) = self.peak_near(law, set, moved, &at, least, scratch) {
-                        let ln = there
-                            .weights
-                            .ln_without_slips(&there.forecast.mean, self.evidence);
-                        let gained = (ln - climbed).max(there.value - at.value);
-                        if gained > 0.0 {
-                            climbed = ln;
-                            next = Some((there, gained > SETTLED));
-                        }
-                    }
-                    scale *= 0.35;
+            let of_good = match readings {
+                Readings::Good => at.weights.inverse_of_good(&at.forecast.mean, self.evidence),
+                Readings::All => None,
+            };
+            let height = |peak: &Peak| {
+                let without = peak.ln_without_slips(self.evidence);
+                match readings {
+                    Readings::Good => (peak.value, of_good.is_none().then_some(without)),
+                    Readings::All => (without, None),
                 }
+            };
+            let from = height(&at);
+            let inverse = of_good.as_ref().unwrap_or(&at.weights.inverse);
+            let (curvature, pull) = self.normal_equations(&at, inverse, &slopes, &ranges, &free);
+            let Some(step) = curvature.lu().solve(&pull) else {
+                break;
+            };
+            let mut next: Option<(Peak, f64)> = None;
+            let mut scale = 1.0;
+            while scale > 0.1 && next.is_none() {
+                let mut moved = at.u.clone();
+                for (slot, &k) in free.iter().enumerate() {
+                    let limit = (0.4 * ranges[k].width()).min(2.5);
+                    moved[k] = (at.u[k] + (scale * step[slot]).clamp(-limit, limit))
+                        .clamp(ranges[k].low, ranges[k].high);
+                }
+                let least = from.0.min(from.1.unwrap_or(from.0));
+                if let Some(there) = self.peak_near(law, set, moved, &at, least, scratch) {
+                    let to = height(&there);
+                    let without = to.1.zip(from.1).map(|(to, from)| to - from);
+                    let gained = (to.0 - from.0).max(without.unwrap_or(f64::NEG_INFINITY));
+                    next = (gained > 0.0).then_some((there, gained));
+                }
+                scale *= 0.35;
             }
-            let Some((next, improved)) = next else { break };
+            let Some((next, gained)) = next else { break };
             let left = std::mem::replace(&mut at, next);
             if best.as_ref().is_none_or(|b| left.value > b.value) {
                 best = Some(left);
             }
-            if !improved {
+            if gained <= SETTLED {
                 break;
             }
         }
