@@ -91,7 +91,7 @@ const PULL_GRID: f64 = 0.3;
 /// Over how many volts they begin to count there.
 const PULL_WIDTH: f64 = 0.25;
 /// Volts by which a plate pulls in earnest.
-const PULL_PLATE: f64 = 10.0;
+const PULL_PLATE: f64 = 30.0;
 
 /// What the electrodes beyond the control grid take, before gas current.
 pub(crate) struct Shares<const N: usize> {
@@ -280,11 +280,9 @@ impl TubeLaw {
         let plate = at.plate.positive(PULL_WIDTH);
         let screen = at.screen.positive(PULL_WIDTH) * (1.0 / (PULL_SCREEN * usual));
         let below = (-at.grid).positive(PULL_WIDTH) * (1.0 / (PULL_GRID * self.bias_scale));
-        let faded = (-(screen + below)).exp();
-        // Next to nothing pulls next to nothing.
-        let low = plate / (plate + PULL_PLATE);
-        let pull = plate / (plate + usual) * low * low;
-        pull * faded * (k * self.bias_scale.powf(1.5))
+        // A plate near nothing pulls nothing.
+        let plate = Dual::constant(PULL_PLATE) / plate;
+        (-(screen + below + plate * plate)).exp() * (k * self.bias_scale.powf(1.5))
     }
 
     fn evaluate<const N: usize>(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
