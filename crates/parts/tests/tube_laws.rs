@@ -1,7 +1,9 @@
 //! Every tube of the table, in both laws: exact derivatives, no surprises
 //! anywhere a fault can drive a tube, and the order of nature in between.
 
-use deadstage_parts::{Condition, LawForm, PortVolts, TubeKind, TubeLaw, UnitKind, tube_table};
+use deadstage_parts::{
+    Condition, LawForm, PortVolts, Trait, TubeKind, TubeLaw, UnitKind, tube_table,
+};
 use proptest::prelude::*;
 
 /// All different laws of the table with the names of their tubes.
@@ -34,16 +36,30 @@ fn condition() -> impl Strategy<Value = Condition> {
         0.2..4.0,
         0.05..20.0,
         0.3..3.0,
+        0.3..3.0,
+        0.0..0.1,
         0.0..0.02,
     )
         .prop_map(
-            |(perveance, contact_volts, mu, screen_share, grid_current, knee, gas)| Condition {
+            |(
                 perveance,
                 contact_volts,
                 mu,
                 screen_share,
                 grid_current,
                 knee,
+                tail,
+                plate_pull,
+                gas,
+            )| Condition {
+                perveance,
+                contact_volts,
+                mu,
+                screen_share,
+                grid_current,
+                knee,
+                tail,
+                plate_pull,
                 gas,
                 ..Condition::default()
             },
@@ -303,6 +319,63 @@ fn an_unfed_screen_floats_near_its_cathode_and_nearly_stops_the_tube() {
             floating < 1e-7,
             "{name}: a screen at -3 V draws {floating:e} A"
         );
+    }
+}
+
+/// No sheet says what passes a screen at nothing: a few hundredths of the current or none (common practice, no
+/// source). Where a sheet does say something, at the usual screen voltage, the spread must add nothing.
+#[test]
+fn a_plate_may_pull_a_little_past_an_unfed_screen_and_no_more_when_it_is_fed() {
+    let pulling = Condition::default().moved(Trait::PlatePull, 0.04);
+    for (name, law) in laws().into_iter().filter(|(_, l)| l.kind().has_screen()) {
+        let usual = law.bias_scale_volts() * law.amplification_factor();
+        let added = |at: &PortVolts| {
+            let plate = |condition: &Condition| law.currents(at, condition).amps[0];
+            plate(&pulling) - plate(&Condition::default())
+        };
+        let full = law
+            .currents(&[250.0, 0.0, usual, 0.0], &Condition::default())
+            .amps[0];
+        let unfed = added(&[250.0, 0.0, 0.0, 0.0]);
+        assert!(
+            unfed > 0.005 * full && unfed < 0.1 * full,
+            "{name}: {unfed:e} of {full:e}"
+        );
+        for at in [
+            [250.0, 0.0, usual, 0.0],
+            [2.0, 0.0, 0.0, 0.0],
+            [250.0, -law.bias_scale_volts() * 3.0, 0.0, 0.0],
+        ] {
+            assert!(
+                added(&at) < 0.002 * full,
+                "{name} at {at:?}: {:e}",
+                added(&at)
+            );
+        }
+    }
+}
+
+/// The tail trait moves how far out the last current ends, and leaves that at no bias nearly as it was:
+/// within a third for the softest of them, tuning eyes.
+#[test]
+fn a_longer_tail_passes_more_beyond_cutoff_and_the_same_at_zero_bias() {
+    for (name, law) in laws() {
+        let usual = law.bias_scale_volts() * law.amplification_factor();
+        let plate = |grid: f64, tail: f64| {
+            let condition = Condition::default().moved(Trait::Tail, tail);
+            law.currents(&[usual, grid, usual, 0.0], &condition).amps[0]
+        };
+        let beyond = -1.5 * law.bias_scale_volts();
+        assert!(
+            plate(beyond, 0.6) > 1.1 * plate(beyond, 0.0)
+                && plate(beyond, 0.0) > 1.1 * plate(beyond, -0.6),
+            "{name}: {:e} {:e} {:e}",
+            plate(beyond, -0.6),
+            plate(beyond, 0.0),
+            plate(beyond, 0.6)
+        );
+        let ratio = plate(0.0, 0.6) / plate(0.0, 0.0);
+        assert!((ratio - 1.0).abs() < 0.35, "{name}: {ratio}");
     }
 }
 
