@@ -61,3 +61,35 @@ fn a_set_of_one_weighs_as_a_single_failure() {
     }
     assert!(compared > 20, "only {compared} compared");
 }
+
+/// A leak through the coupling capacitor stands at first where it lets nothing through, so that the
+/// volts behind it pass for a slip. What the good readings say of it is next to nothing; the leak must be climbed to by all of them.
+#[test]
+fn a_size_that_only_a_slip_feels_is_climbed_to() {
+    use deadstage_parts::Mode;
+    let lines =
+        "volts plate 192V\nvolts cathode 2.0V\nvolts bplus 250V\nvolts grid 0V\nvolts out 16.5V\n";
+    weighed(TRIODE, lines, |scales| {
+        let mut set = [
+            (scales.index_of("R2", Mode::High), 2f64.ln()),
+            (scales.index_of("C2", Mode::Leaky), 1e8f64.ln()),
+        ];
+        set.sort_by_key(|s| s.0);
+        let start = set.map(|s| s.1).to_vec();
+        let set = set.map(|s| s.0);
+        let nowhere = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        let found = scales
+            .weigh_set(&set, &[start], nowhere, &mut Scratch::default())
+            .expect("the pair solves");
+        let ohms = set
+            .iter()
+            .zip(&found.best)
+            .find(|(i, _)| scales.failures[**i].mode == Mode::Leaky)
+            .map(|(_, u)| u.exp());
+        // 16.5 V across 470 k with the meter's 11 M beside it, and 175 V across the leak.
+        assert!(
+            ohms.is_some_and(|r| r > 3e6 && r < 8e6),
+            "{ohms:?} of {found:?}"
+        );
+    });
+}
