@@ -56,7 +56,7 @@ pub struct Condition {
     pub knee: f64,
     /// Softness and reach of cutoff, as a ratio: the range of grid voltage over which the last current fades.
     pub tail: f64,
-    /// Current that the plate pulls past a screen at nothing beyond what its law says, over that of the tube at zero bias; healthy 0, and no less.
+    /// Current that the plate pulls past a screen at nothing beyond what its law says, over that of the tube at zero bias; healthy 0.
     pub plate_pull: f64,
     /// Gas: grid current *out of* the grid as a fraction of the plate current.
     pub gas: f64,

@@ -44,7 +44,7 @@ const SLOW: f64 = 0.1;
 
 /// Where a correction is at least the first of these, as sizes are measured, and at most this share of the step before it,
 /// it is not worth its sweep: there must be a next step, and it may be a full one.
-const UNSETTLED: f64 = 1e-4;
+const UNSETTLED: f64 = 2e-7;
 const CONTRACTED: f64 = 0.02;
 const LIKELY_LAST: f64 = 1e-6;
 
@@ -448,7 +448,7 @@ impl Settling<'_> {
             let amps = along_ports(ports, &look.currents.amps, &look.currents.siemens, &off);
             let volts = look.volts.iter().zip(&off).map(|(v, d)| v + d);
             state.volts.extend(volts.take(ports));
-            state.amps.extend_from_slice(&amps[..ports]);
+            state.amps.extend(amps.iter().take(ports));
             state.currents.push(look.currents);
         }
         Some(Settled {

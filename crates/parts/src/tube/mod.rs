@@ -91,7 +91,7 @@ const PULL_GRID: f64 = 0.3;
 /// Over how many volts they begin to count there.
 const PULL_WIDTH: f64 = 0.25;
 /// Volts by which a plate pulls in earnest, and to which those of a plate at nothing come.
-const PULL_PLATE: f64 = 30.0;
+const PULL_PLATE: f64 = 20.0;
 const PULL_LEAST: f64 = 1.0;
 
 /// What the electrodes beyond the control grid take, before gas current.
@@ -308,7 +308,7 @@ impl TubeLaw {
             Body::TwoPitch(law) => law.shares(&at, &self.grid, self.kind, condition),
             Body::Koren(law) => law.shares(&at, &self.grid, self.kind, condition),
         };
-        if condition.plate_pull > 0.0 && self.kind.has_screen() {
+        if condition.plate_pull != 0.0 && self.kind.has_screen() {
             shares.plate =
                 shares.plate + self.pulled(&at) * (condition.plate_pull * condition.perveance);
         }
