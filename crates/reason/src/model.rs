@@ -27,6 +27,8 @@ pub(crate) struct Networks {
     pub(crate) renewed: Vec<Renewed>,
     /// Whether the laws are this library's own.
     pub(crate) are_own: bool,
+    /// Whether no point is looked for near another one.
+    pub(crate) solved_anew: bool,
 }
 
 /// A parameter that a repair has drawn anew.
@@ -78,6 +80,7 @@ impl Networks {
             sigma,
             renewed: Vec::new(),
             are_own,
+            solved_anew: false,
         }
     }
 
@@ -339,7 +342,9 @@ impl<'a> Model<'a> {
                 }
                 let place = nth * bases.len() + situation;
                 let start = starts[place].as_ref().or(starts[situation].as_ref());
-                if let Some(near) = base.solve_near(&overlay, start, scratch) {
+                if !self.networks.solved_anew
+                    && let Some(near) = base.solve_near(&overlay, start, scratch)
+                {
                     let ended = near.state().clone();
                     if taken(when, Point::Near(near), scratch).is_some() {
                         starts[place] = Some(ended);
