@@ -164,20 +164,16 @@ impl Weights {
         } else {
             DMatrix::from_fn(count, count, |i, j| covariance[(exact[i], exact[j])])
         };
-        let cholesky = chosen.cholesky()?;
-        let lower = cholesky.l_dirty();
-        let ln_det: f64 = lower.diagonal().iter().map(|d| d.ln()).sum::<f64>() * 2.0;
-        let inverse = inverse_of(lower);
+        let (inverse, ln_det) = inverse_of(&chosen)?;
         let ln_own: Vec<f64> = inverse.diagonal().iter().map(|own| own.ln()).collect();
         let ln_slip_most = exact
             .iter()
-            .zip(&ln_own)
-            .map(|(&index, ln_own)| {
+            .zip(ln_own.iter().zip(&inverse.diagonal()))
+            .map(|(&index, (ln_own, own))| {
                 let mut ln_slip = evidence.ln_slip[index];
                 if evidence.has_ranges[index] {
                     // No peak of a wrong range is sharper than that of the least step.
-                    let variance =
-                        evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / ln_own.exp();
+                    let variance = evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / own;
                     ln_slip = ln_slip.max(-0.5 * (LN_TWO_PI + variance.ln()));
                 }
                 ln_slip + 0.5 * (LN_TWO_PI - ln_own)
