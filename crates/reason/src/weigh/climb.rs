@@ -20,6 +20,9 @@ const MOST_STEPS: usize = 8;
 /// A step that gains no more than this in the logarithm ends the climb.
 const SETTLED: f64 = 0.1;
 
+/// A step that promises no more than this (in the logarithm, the readings being straight in the sizes) is not made.
+const NO_MORE: f64 = 0.001;
+
 /// A better place found along a size, by this much in the logarithm, is worth starting from again.
 pub(super) const BETTER: f64 = 0.3;
 
@@ -350,7 +353,7 @@ impl Scales<'_> {
             let from = height(&at);
             let inverse = of_good.as_ref().unwrap_or(&at.weights.inverse);
             let (curvature, pull) = self.normal_equations(&at, inverse, &slopes, &ranges, &free);
-            let Some(step) = curvature.lu().solve(&pull) else {
+            let Some(step) = curvature.clone().lu().solve(&pull) else {
                 break;
             };
             let mut next: Option<(Peak, f64)> = None;
@@ -361,6 +364,11 @@ impl Scales<'_> {
                     let limit = (0.4 * ranges[k].width()).min(2.5);
                     moved[k] = (at.u[k] + (scale * step[slot]).clamp(-limit, limit))
                         .clamp(ranges[k].low, ranges[k].high);
+                }
+                let made =
+                    DVector::from_iterator(free.len(), free.iter().map(|&k| moved[k] - at.u[k]));
+                if pull.dot(&made) - 0.5 * made.dot(&(&curvature * &made)) <= NO_MORE {
+                    break;
                 }
                 let least = from.0.min(from.1.unwrap_or(from.0));
                 if let Some(there) = self.peak_near(law, set, moved, &at, least, scratch) {
