@@ -15,6 +15,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::assume::Ablation;
 use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
+pub(crate) use covariance::times;
 use covariance::{gram, inverse_of};
 pub(crate) use line::Line;
 pub(crate) use path::{Cubic, Path, at_place};
@@ -123,6 +124,8 @@ pub(crate) struct Weights {
     ln_det_inverse: f64,
     /// ln of the diagonal of C⁻¹.
     ln_own: Vec<f64>,
+    /// Half of one over it.
+    half_own: Vec<f64>,
     /// By exact reading, the most that it may be likelier as a slip than as forecast where the others have it (in the logarithm).
     ln_slip_most: Vec<f64>,
     /// Indices of the exact readings.
@@ -180,6 +183,7 @@ impl Weights {
             })
             .collect();
         Some(Self {
+            half_own: inverse.diagonal().iter().map(|own| 0.5 / own).collect(),
             ln_own,
             ln_slip_most,
             inverse,
@@ -201,8 +205,8 @@ impl Weights {
         let ln_odds = (slip / (1.0 - slip)).ln();
         // Σ eˣ about the largest x, the likeliest slip first; what is beneath notice costs no exponential.
         let (mut largest, mut sum) = (0.0, 1.0);
-        let mut add = |k: usize| {
-            if ln_odds + self.ln_slip_at_most(k, weighed) > largest - BENEATH_NOTICE {
+        let mut add = |k: usize, at_most: f64| {
+            if ln_odds + at_most > largest - BENEATH_NOTICE {
                 let x = ln_odds + self.ln_slip(k, weighed, evidence);
                 if x > largest {
                     sum = sum * (largest - x).exp() + 1.0;
@@ -212,16 +216,14 @@ impl Weights {
                 }
             }
         };
-        let at_most = (0..self.exact.len()).map(|k| self.ln_slip_at_most(k, weighed));
-        let first = at_most
+        let at_most = || self.ln_slips_at_most(weighed.weighed.iter().copied());
+        let first = at_most()
             .enumerate()
-            .reduce(|a, b| if b.1 > a.1 { b } else { a })
-            .map(|(k, _)| k);
-        for k in first
-            .into_iter()
-            .chain((0..self.exact.len()).filter(|k| Some(*k) != first))
-        {
-            add(k);
+            .reduce(|a, b| if b.1 > a.1 { b } else { a });
+        if let Some((first, most)) = first {
+            add(first, most);
+            let others = at_most().enumerate().filter(|(k, _)| *k != first);
+            others.for_each(|(k, at_most)| add(k, at_most));
         }
         weighed.gauss + count * (1.0 - slip).ln() + largest + sum.ln()
     }
@@ -230,25 +232,38 @@ impl Weights {
     /// that is seen without an exponential.
     pub(crate) fn ln_if_above(&self, least: f64, mean: &[f64], evidence: &Evidence) -> f64 {
         let weighed = self.weighed(mean, evidence);
-        if self.ln_at_most(&weighed, evidence) < least {
+        let at_most = self.ln_at_most(weighed.gauss, weighed.weighed.iter().copied(), evidence);
+        if at_most < least {
             return f64::NEG_INFINITY;
         }
         self.ln_with_slips(&weighed, evidence) + self.ln_bounds(mean, evidence)
     }
 
-    /// What [`ln_with_slips`](Self::ln_with_slips) does not exceed.
-    fn ln_at_most(&self, weighed: &Residual, evidence: &Evidence) -> f64 {
+    /// What [`ln_with_slips`](Self::ln_with_slips) does not exceed, by ln N(y; μ, C) and C⁻¹ r.
+    fn ln_at_most(
+        &self,
+        gauss: f64,
+        weighed: impl Iterator<Item = f64>,
+        evidence: &Evidence,
+    ) -> f64 {
         let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
-        let largest = (0..self.exact.len())
-            .map(|k| self.ln_slip_at_most(k, weighed))
-            .fold(f64::NEG_INFINITY, f64::max);
+        let largest = self
+            .ln_slips_at_most(weighed)
+            .fold(f64::NEG_INFINITY, |a, b| if b > a { b } else { a });
         let count = self.exact.len() as f64;
-        weighed.gauss + (ln_odds + largest).max(0.0) + (1.0 + count).ln()
+        gauss + (ln_odds + largest).max(0.0) + (1.0 + count).ln()
     }
 
     /// ln p(y | forecast) of exact readings that are just as forecast.
     pub(crate) fn ln_at_best(&self) -> f64 {
         self.ln_gauss(0.0)
+    }
+
+    /// The most that ln p(y | forecast) comes to whatever is forecast, slips allowed.
+    pub(crate) fn ln_at_most_with_slips(&self, evidence: &Evidence) -> f64 {
+        // Without slips it is that of the best forecast; each slip takes a reading out of a Gaussian.
+        let nothing = vec![0.0; self.exact.len()];
+        self.ln_at_most(self.ln_at_best(), nothing.into_iter(), evidence)
     }
 
     /// ln p(y | forecast), no slips allowed: what a search for the best
@@ -364,18 +379,13 @@ impl Weights {
 
     /// The residual r = y − μ of the exact readings, weighed: C⁻¹ r and ln N(y; μ, C).
     fn weighed(&self, mean: &[f64], evidence: &Evidence) -> Residual {
-        let count = self.exact.len();
-        let mut weighed = vec![0.0; count];
-        let mut square = 0.0;
-        for (column, &index) in self.columns().zip(&self.exact) {
-            let r = evidence.read[index] - mean[index];
-            for (w, c) in weighed.iter_mut().zip(column) {
-                *w += c * r;
-            }
-        }
-        for (w, &index) in weighed.iter().zip(&self.exact) {
-            square += w * (evidence.read[index] - mean[index]);
-        }
+        let residual: Vec<f64> = self
+            .exact
+            .iter()
+            .map(|&index| evidence.read[index] - mean[index])
+            .collect();
+        let weighed = times(&self.inverse, &residual);
+        let square = weighed.iter().zip(&residual).map(|(w, r)| w * r).sum();
         Residual {
             weighed,
             gauss: self.ln_gauss(square),
@@ -414,10 +424,11 @@ impl Weights {
         ln_slip - ln_given_others
     }
 
-    /// What [`ln_slip`](Self::ln_slip) does not exceed.
-    fn ln_slip_at_most(&self, k: usize, residual: &Residual) -> f64 {
-        let w = residual.weighed[k];
-        self.ln_slip_most[k] + 0.5 * w * w / self.inverse[(k, k)]
+    /// By exact reading, what [`ln_slip`](Self::ln_slip) does not exceed, by C⁻¹ r.
+    fn ln_slips_at_most(&self, weighed: impl Iterator<Item = f64>) -> impl Iterator<Item = f64> {
+        let own = self.ln_slip_most.iter().zip(&self.half_own);
+        own.zip(weighed)
+            .map(|((most, half), w)| most + half * w * w)
     }
 
     /// Readings that only bound the value, each by its own spread.

@@ -1,4 +1,4 @@
-//! The products that a covariance is made of, and its inverse.
+//! The products that a covariance is made of, its inverse, and what that makes of a vector.
 //!
 //! Worked in the vectors that the processor at hand turns out to have: [`pulp`] asks it.
 
@@ -165,6 +165,75 @@ fn take_off<S: Simd>(simd: S, target: &mut [f64], factor: f64, source: &[f64]) {
     }
 }
 
+/// A x, of a symmetric A.
+pub(crate) fn times(matrix: &DMatrix<f64>, x: &[f64]) -> Vec<f64> {
+    let mut out = vec![0.0; matrix.nrows()];
+    Arch::new().dispatch(Product {
+        entries: matrix.as_slice(),
+        x,
+        out: &mut out,
+    });
+    out
+}
+
+/// A matrix of as many columns as there are x.
+struct Product<'m> {
+    entries: &'m [f64],
+    x: &'m [f64],
+    out: &'m mut [f64],
+}
+
+impl WithSimd for Product<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let rows = self.out.len();
+        let column = |k: usize| &self.entries[k * rows..(k + 1) * rows];
+        let (groups, rest) = self.x.as_chunks::<ABREAST>();
+        for (group, x) in groups.iter().enumerate() {
+            // A failure seldom moves more than a few readings.
+            if *x != [0.0; ABREAST] {
+                let first = group * ABREAST;
+                add(
+                    simd,
+                    self.out,
+                    std::array::from_fn(|k| column(first + k)),
+                    *x,
+                );
+            }
+        }
+        for (k, x) in (groups.len() * ABREAST..).zip(rest) {
+            add(simd, self.out, [column(k)], [*x]);
+        }
+    }
+}
+
+/// `target += Σ factor · source`.
+#[inline(always)]
+fn add<S: Simd, const N: usize>(
+    simd: S,
+    target: &mut [f64],
+    sources: [&[f64]; N],
+    factors: [f64; N],
+) {
+    let (target, target_rest) = S::as_mut_simd_f64s(target);
+    let sources = sources.map(|source| S::as_simd_f64s(source));
+    let wide = factors.map(|factor| simd.splat_f64s(factor));
+    let whole = sources.map(|(whole, _)| &whole[..target.len()]);
+    for (k, target) in target.iter_mut().enumerate() {
+        for (source, factor) in whole.iter().zip(wide) {
+            *target = simd.mul_add_e_f64s(source[k], factor, *target);
+        }
+    }
+    let rest = sources.map(|(_, rest)| &rest[..target_rest.len()]);
+    for (k, target) in target_rest.iter_mut().enumerate() {
+        for (source, factor) in rest.iter().zip(factors) {
+            *target += source[k] * factor;
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -198,6 +267,13 @@ mod tests {
                 "{ln_det} {expected_ln}"
             );
             let unit = &found * &inverse;
+            let x: Vec<f64> = (0..readings)
+                .map(|i| ((i % 6) as f64 - 2.0).max(0.0))
+                .collect();
+            let known = &found * nalgebra::DVector::from_vec(x.clone());
+            for (a, b) in times(&found, &x).iter().zip(known.iter()) {
+                assert!((a - b).abs() <= 1e-12 * known.amax(), "{a} {b}");
+            }
             let expected = &found * cholesky.inverse();
             let off = |m: &DMatrix<f64>| (m - DMatrix::identity(readings, readings)).amax();
             assert!(off(&unit) <= 1e-9 + 10.0 * off(&expected), "{}", off(&unit));

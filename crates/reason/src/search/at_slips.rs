@@ -63,18 +63,21 @@ pub(super) fn pairs_at_slips(
             .map(|set| (set.law, set.set.as_slice(), set.best.as_slice()))
             .collect()
     };
+    let promised = if scales.fits_poorly(best) {
+        f64::NEG_INFINITY
+    } else {
+        best - PROMISED
+    };
     let mut promising: Vec<Promising> = leaders
         .par_iter()
         .map_init(Scratch::default, |scratch, &(law, set, best)| {
-            beside(scales, law, set, best, scratch)
+            beside(scales, law, set, best, promised, scratch)
         })
         .flatten()
         .collect();
     promising.sort_by(|a, b| a.1.cmp(&b.1).then(b.0.total_cmp(&a.0)));
     promising.dedup_by(|a, b| a.1 == b.1);
-    if !scales.fits_poorly(best) {
-        promising.retain(|(promise, ..)| *promise > best - PROMISED);
-    }
+    promising.retain(|(promise, ..)| *promise > promised);
     promising
         .par_iter()
         .map_init(Scratch::default, |scratch, (_, set, start)| {
@@ -84,12 +87,14 @@ pub(super) fn pairs_at_slips(
         .collect()
 }
 
-/// The best pairs beside one set, solved with it and judged by its own weights.
+/// The best pairs beside one set, solved with it and judged by its own weights; of those whose promise
+/// stays below `promised` not all.
 fn beside(
     scales: &Scales<'_>,
     law: usize,
     set: &[usize],
     best: &[f64],
+    promised: f64,
     scratch: &mut Scratch,
 ) -> Vec<Promising> {
     let held = scales.held(set, best);
@@ -111,6 +116,13 @@ fn beside(
     slips.truncate(MOST_SLIPS);
     let mut found = Vec::new();
     let mut tried = BTreeSet::new();
+    // Readings all as forecast could not make more of it.
+    let most = weights.ln_at_most_with_slips(scales.evidence);
+    let is_worth = |pair: [usize; 2]| {
+        let mut all = set.to_vec();
+        all.extend(pair);
+        most + scales.ln_prior(&all) > promised
+    };
     for (index, _) in slips {
         let mut at = AtReading {
             scales,
@@ -121,7 +133,7 @@ fn beside(
             without: forecast.mean[index],
             near_enough: NEAR_ENOUGH * weights.sigma[index],
         };
-        for pair in at.pairs(set, scratch) {
+        for pair in at.pairs(set, is_worth, scratch) {
             let [a, b] = pair.map(|(index, _)| index);
             if !tried.insert((a, b)) {
                 continue;
@@ -170,30 +182,43 @@ struct AtReading<'s> {
 impl AtReading<'_> {
     /// The pairs of failures at its nodes that carry the forecast as far as the reading, which
     /// neither does alone: what one does, an extension by one finds. Each as far gone as it may be.
-    fn pairs(&mut self, set: &[usize], scratch: &mut Scratch) -> Vec<[(usize, f64); 2]> {
+    fn pairs(
+        &mut self,
+        set: &[usize],
+        is_worth: impl Fn([usize; 2]) -> bool,
+        scratch: &mut Scratch,
+    ) -> Vec<[(usize, f64); 2]> {
         let near: Vec<(usize, f64)> = failures_at(self.scales, self.index, set)
             .into_iter()
             .map(|index| (index, self.far_end(index)))
             .collect();
-        let alone: Vec<Option<f64>> = near
-            .iter()
-            .map(|&one| self.read_with(&[one], scratch))
-            .collect();
         let stage = self.scales.model.stage;
+        let mut asked: Vec<(usize, usize)> = Vec::new();
+        for (k, &(a, _)) in near.iter().enumerate() {
+            for (l, &(b, _)) in near.iter().enumerate().skip(k + 1) {
+                let [one, other] = [a, b].map(|index| &self.scales.failures[index]);
+                if one.goes_with(other, stage) && is_worth([a, b]) {
+                    asked.push((k, l));
+                }
+            }
+        }
+        // By failure, whether it alone leads past the reading.
+        let is_led_past: Vec<bool> = (0..near.len())
+            .map(|k| {
+                let is_asked = asked.iter().any(|&(a, b)| a == k || b == k);
+                let alone = is_asked
+                    .then(|| self.read_with(&[near[k]], scratch))
+                    .flatten();
+                alone.is_some_and(|m| self.reaches(m) && !self.is_near(m))
+            })
+            .collect();
+        asked.retain(|&(k, l)| !is_led_past[k] && !is_led_past[l]);
         let mut pairs = Vec::new();
-        for (k, &a) in near.iter().enumerate() {
-            for (l, &b) in near.iter().enumerate().skip(k + 1) {
-                let [one, other] = [a, b].map(|(index, _)| &self.scales.failures[index]);
-                let is_led_past =
-                    |alone: Option<f64>| alone.is_some_and(|m| self.reaches(m) && !self.is_near(m));
-                if !one.goes_with(other, stage) || is_led_past(alone[k]) || is_led_past(alone[l]) {
-                    continue;
-                }
-                if let Some(there) = self.read_with(&[a, b], scratch)
-                    && self.reaches(there)
-                {
-                    pairs.push([a, b]);
-                }
+        for (k, l) in asked {
+            let pair = [near[k], near[l]];
+            let there = self.read_with(&pair, scratch);
+            if there.is_some_and(|there| self.reaches(there)) {
+                pairs.push(pair);
             }
         }
         pairs

@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 
 use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DMatrix;
 
 use crate::failure::Failure;
-use crate::likelihood::{Line, Weights};
+use crate::likelihood::{Line, Weights, times};
 use crate::model::{Forecast, Held, Starts, Unreached};
 use crate::observe::{Observation, meter_share};
 use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts};
@@ -291,7 +291,7 @@ struct Leaves<'s> {
     line: Line<'s>,
     weights: &'s Weights,
     ln_likelihood: f64,
-    residual: DVector<f64>,
+    residual: Vec<f64>,
     /// By reading, the spread by which a failure beside the set is seen to count.
     sigma: Vec<f64>,
     /// C⁻¹ of the others, where some readings are likelier slips than not.
@@ -316,10 +316,7 @@ impl<'s> Leaves<'s> {
                 .zip(healthy)
                 .map(|(with, healthy)| with.min(*healthy))
                 .collect(),
-            residual: DVector::from_iterator(
-                exact.len(),
-                exact.iter().map(|&i| evidence.read[i] - mean[i]),
-            ),
+            residual: exact.iter().map(|&i| evidence.read[i] - mean[i]).collect(),
             of_good: weights.inverse_of_good(mean, evidence),
             most: weights.ln_at_best() + SLIPS_AT_BEST - ln_likelihood,
         }
@@ -360,9 +357,13 @@ impl<'s> Leaves<'s> {
         };
         let of_good = self.of_good.as_ref().map(|inverse| {
             let exact = &self.weights.exact;
-            let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
-            let weighted = inverse * &d;
-            (weighted.dot(&self.residual), weighted.dot(&d))
+            let d: Vec<f64> = exact.iter().map(|&i| shift[i]).collect();
+            let (mut along, mut square) = (0.0, 0.0);
+            for ((w, r), d) in times(inverse, &d).iter().zip(&self.residual).zip(&d) {
+                along += w * r;
+                square += w * d;
+            }
+            (along, square)
         });
         let along_it = |way: f64| {
             [Some((direction.along, direction.square)), of_good]
