@@ -232,26 +232,40 @@ impl Weights {
     /// that is seen without an exponential.
     pub(crate) fn ln_if_above(&self, least: f64, mean: &[f64], evidence: &Evidence) -> f64 {
         let weighed = self.weighed(mean, evidence);
-        let at_most = self.ln_at_most(weighed.gauss, weighed.weighed.iter().copied(), evidence);
-        if at_most < least {
+        if self.is_below(
+            least,
+            weighed.gauss,
+            weighed.weighed.iter().copied(),
+            evidence,
+        ) {
             return f64::NEG_INFINITY;
         }
         self.ln_with_slips(&weighed, evidence) + self.ln_bounds(mean, evidence)
     }
 
-    /// What [`ln_with_slips`](Self::ln_with_slips) does not exceed, by ln N(y; μ, C) and C⁻¹ r.
-    fn ln_at_most(
+    /// Whether [`ln_with_slips`](Self::ln_with_slips) is below `least` for certain, by ln N(y; μ, C) and C⁻¹ r.
+    fn is_below(
         &self,
+        least: f64,
         gauss: f64,
-        weighed: impl Iterator<Item = f64>,
+        weighed: impl Iterator<Item = f64> + Clone,
         evidence: &Evidence,
-    ) -> f64 {
+    ) -> bool {
+        if least == f64::NEG_INFINITY {
+            return false;
+        }
         let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
-        let largest = self
-            .ln_slips_at_most(weighed)
-            .fold(f64::NEG_INFINITY, |a, b| if b > a { b } else { a });
-        let count = self.exact.len() as f64;
-        gauss + (ln_odds + largest).max(0.0) + (1.0 + count).ln()
+        let terms = self.ln_slips_at_most(weighed).map(|most| ln_odds + most);
+        let largest = terms.clone().fold(0.0, |a, b| if b > a { b } else { a });
+        let count = 1 + self.exact.len();
+        if gauss + largest + (count as f64).ln() < least {
+            return true;
+        }
+        // Beside the largest of them most are next to nothing.
+        let near = |x: f64| x > largest - SMALL;
+        let large = usize::from(near(0.0)) + terms.filter(|x| near(*x)).count();
+        let small = (count - large) as f64;
+        gauss + largest + (large as f64 + small * (-SMALL).exp()).ln() < least
     }
 
     /// ln p(y | forecast) of exact readings that are just as forecast.
@@ -262,8 +276,10 @@ impl Weights {
     /// The most that ln p(y | forecast) comes to whatever is forecast, slips allowed.
     pub(crate) fn ln_at_most_with_slips(&self, evidence: &Evidence) -> f64 {
         // Without slips it is that of the best forecast; each slip takes a reading out of a Gaussian.
-        let nothing = vec![0.0; self.exact.len()];
-        self.ln_at_most(self.ln_at_best(), nothing.into_iter(), evidence)
+        let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
+        let slips = self.ln_slip_most.iter().map(|most| ln_odds + most);
+        let largest = slips.fold(0.0, f64::max);
+        self.ln_at_best() + largest + (1.0 + self.exact.len() as f64).ln()
     }
 
     /// ln p(y | forecast), no slips allowed: what a search for the best
@@ -347,15 +363,20 @@ impl Weights {
         mean: &[f64],
         evidence: &Evidence,
     ) -> Option<DMatrix<f64>> {
+        self.good(mean, evidence).map(|good| good.inverse)
+    }
+
+    /// The same, with what makes it of C⁻¹.
+    pub(crate) fn good(&self, mean: &[f64], evidence: &Evidence) -> Option<Good> {
         let mut inverse = self.inverse.clone();
-        let mut any = false;
+        let mut dropped = Vec::new();
         // One at a time: with the worst out of the way the others are seen for what they are.
         for _ in 0..self.exact.len() / 2 {
             let residual = DVector::from_iterator(
                 self.exact.len(),
                 self.exact.iter().map(|&i| evidence.read[i] - mean[i]),
             );
-            let weighted = &inverse * residual;
+            let weighted = times(&inverse, residual.as_slice());
             let worst = (0..self.exact.len())
                 .filter(|&k| inverse[(k, k)] > 0.0)
                 .map(|k| {
@@ -369,12 +390,13 @@ impl Weights {
             if gain <= 0.0 {
                 break;
             }
-            drop_reading(&mut inverse, k);
+            let row: Vec<f64> = inverse.column(k).iter().copied().collect();
+            let own = drop_reading(&mut inverse, k);
             inverse.row_mut(k).fill(0.0);
             inverse.column_mut(k).fill(0.0);
-            any = true;
+            dropped.push((row, own));
         }
-        any.then_some(inverse)
+        (!dropped.is_empty()).then_some(Good { inverse, dropped })
     }
 
     /// The residual r = y − μ of the exact readings, weighed: C⁻¹ r and ln N(y; μ, C).
@@ -425,7 +447,10 @@ impl Weights {
     }
 
     /// By exact reading, what [`ln_slip`](Self::ln_slip) does not exceed, by C⁻¹ r.
-    fn ln_slips_at_most(&self, weighed: impl Iterator<Item = f64>) -> impl Iterator<Item = f64> {
+    fn ln_slips_at_most(
+        &self,
+        weighed: impl Iterator<Item = f64> + Clone,
+    ) -> impl Iterator<Item = f64> + Clone {
         let own = self.ln_slip_most.iter().zip(&self.half_own);
         own.zip(weighed)
             .map(|((most, half), w)| most + half * w * w)
@@ -452,6 +477,34 @@ impl Weights {
     }
 }
 
+/// Share of a difference's larger term below which it is not told from there.
+const LEFT: f64 = 1e-6;
+
+/// The readings that are no slips.
+pub(crate) struct Good {
+    /// C⁻¹ of these, the rows and columns of the others zero.
+    pub(crate) inverse: DMatrix<f64>,
+    /// By reading left out, the row and its own entry that it had when it was.
+    dropped: Vec<(Vec<f64>, f64)>,
+}
+
+impl Good {
+    /// dᵀ C⁻¹ d of these, by that of all readings.
+    pub(crate) fn square(&self, d: &[f64], of_all: f64) -> f64 {
+        let owed = self.dropped.iter().map(|(row, own)| {
+            let along: f64 = row.iter().zip(d).map(|(r, d)| r * d).sum();
+            along * along / own
+        });
+        let square = of_all - owed.sum::<f64>();
+        if square > LEFT * of_all {
+            return square;
+        }
+        // Of what the others hardly feel rounding has left nothing.
+        let weighed = times(&self.inverse, d);
+        weighed.iter().zip(d).map(|(w, d)| w * d).sum()
+    }
+}
+
 /// Takes what the others owe to reading `k` out of C⁻¹ (Schur complement), as
 /// if its row and column were gone from C. Gives its own entry as it was.
 fn drop_reading(inverse: &mut DMatrix<f64>, k: usize) -> f64 {
@@ -473,6 +526,9 @@ pub(crate) fn spreads(forecast: &Forecast, evidence: &Evidence) -> Vec<f64> {
 
 /// Beside eˣ, terms below e^(x − this) are left out of a sum.
 const BENEATH_NOTICE: f64 = 40.0;
+
+/// Terms of a sum of eˣ this far below the largest count as that far below it, where the sum is only bounded.
+const SMALL: f64 = 5.0;
 
 /// A forecast's residual, weighed.
 struct Residual {

@@ -21,6 +21,8 @@ pub(crate) struct Line<'w> {
 /// One direction.
 pub(crate) struct Direction<'d> {
     shift: &'d [f64],
+    /// Of it the exact readings.
+    pub(crate) of_exact: Vec<f64>,
     /// C⁻¹ d of the exact readings.
     weighed: Vec<f64>,
     /// dᵀ C⁻¹ r.
@@ -54,6 +56,7 @@ impl<'w> Line<'w> {
         }
         Direction {
             shift,
+            of_exact,
             weighed,
             along,
             square,
@@ -69,8 +72,7 @@ impl<'w> Line<'w> {
         let gauss = self.weights.ln_gauss(square);
         if self
             .weights
-            .ln_at_most(gauss, weighed.clone(), self.evidence)
-            < least
+            .is_below(least, gauss, weighed.clone(), self.evidence)
         {
             return f64::NEG_INFINITY;
         }
