@@ -12,7 +12,7 @@ use deadstage_circuit::Scratch;
 use rayon::prelude::*;
 
 use crate::likelihood::{ln_add, ln_sum};
-use crate::weigh::{Atom, Followed, Scales, Shifts, Weighed};
+use crate::weigh::{Atom, Followed, Peaks, Scales, Shifts, Weighed};
 use at_slips::pairs_at_slips;
 use otherwise::other_ways;
 use pairs::pairs_looked_at;
@@ -158,6 +158,10 @@ fn weigh_leaders_again(scales: &Scales<'_>, next: &mut [Weighed], best: f64) {
                 *set = again;
             }
         });
+    // Only this needs them.
+    for set in next.iter_mut() {
+        set.peaks = Peaks::default();
+    }
     sort(next);
 }
 
