@@ -167,7 +167,7 @@ impl Weights {
         } else {
             DMatrix::from_fn(count, count, |i, j| covariance[(exact[i], exact[j])])
         };
-        let (inverse, ln_det) = inverse_of(&chosen)?;
+        let (inverse, ln_det) = inverse_of(chosen)?;
         let ln_own: Vec<f64> = inverse.diagonal().iter().map(|own| own.ln()).collect();
         let ln_slip_most = exact
             .iter()

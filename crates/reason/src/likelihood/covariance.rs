@@ -81,22 +81,18 @@ fn dots<S: Simd, const N: usize>(simd: S, a: &[f64], b: [&[f64]; N]) -> [f64; N]
 }
 
 /// C⁻¹ and ln det C; `None` where C is not positive definite.
-pub(super) fn inverse_of(covariance: &DMatrix<f64>) -> Option<(DMatrix<f64>, f64)> {
-    let count = covariance.nrows();
-    let mut inverse = DMatrix::zeros(count, count);
+pub(super) fn inverse_of(mut covariance: DMatrix<f64>) -> Option<(DMatrix<f64>, f64)> {
     let ln_det = Arch::new().dispatch(Inverse {
-        count,
-        entries: covariance.as_slice(),
-        out: inverse.as_mut_slice(),
+        count: covariance.nrows(),
+        entries: covariance.as_mut_slice(),
     })?;
-    Some((inverse, ln_det))
+    Some((covariance, ln_det))
 }
 
-/// A matrix of so many rows and columns, to be inverted.
+/// A matrix of so many rows and columns, to be inverted where it stands.
 struct Inverse<'m> {
     count: usize,
-    entries: &'m [f64],
-    out: &'m mut [f64],
+    entries: &'m mut [f64],
 }
 
 impl WithSimd for Inverse<'_> {
@@ -108,22 +104,10 @@ impl WithSimd for Inverse<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) -> Option<f64> {
         let count = self.count;
-        if count == 0 {
-            return Some(0.0);
-        }
-        // As many whole vectors a column: what stands behind it is nought and stays so.
-        let stride = count.next_multiple_of(S::F64_LANES);
-        let mut work = vec![0.0; count * stride];
-        for (to, from) in work
-            .chunks_exact_mut(stride)
-            .zip(self.entries.chunks_exact(count))
-        {
-            to[..count].copy_from_slice(from);
-        }
         let mut ln_det = 0.0;
-        let mut own = vec![0.0; stride];
+        let mut own = vec![0.0; count];
         for k in 0..count {
-            own.copy_from_slice(&work[k * stride..(k + 1) * stride]);
+            own.copy_from_slice(&self.entries[k * count..(k + 1) * count]);
             let pivot = own[k];
             if pivot.is_nan() || pivot <= 0.0 {
                 return None;
@@ -131,37 +115,20 @@ impl WithSimd for Inverse<'_> {
             ln_det += pivot.ln();
             own[k] = -1.0;
             let inverse = pivot.recip();
-            for (i, column) in work.chunks_exact_mut(stride).enumerate() {
-                let factor = if i == k { -inverse } else { own[i] * inverse };
+            for (i, column) in self.entries.chunks_exact_mut(count).enumerate() {
+                let factor = if i == k { inverse } else { -own[i] * inverse };
                 if i == k {
                     column.fill(0.0);
                 }
                 column[k] = 0.0;
-                take_off(simd, column, factor, &own);
+                add(simd, column, [&own], [factor]);
             }
         }
         // What stands there now is −C⁻¹.
-        for (to, from) in self
-            .out
-            .chunks_exact_mut(count)
-            .zip(work.chunks_exact(stride))
-        {
-            for (to, from) in to.iter_mut().zip(from) {
-                *to = -from;
-            }
+        for entry in self.entries {
+            *entry = -*entry;
         }
         Some(ln_det)
-    }
-}
-
-/// `target −= factor · source`, of whole vectors.
-#[inline(always)]
-fn take_off<S: Simd>(simd: S, target: &mut [f64], factor: f64, source: &[f64]) {
-    let (target, _) = S::as_mut_simd_f64s(target);
-    let (source, _) = S::as_simd_f64s(source);
-    let factor = simd.splat_f64s(-factor);
-    for (target, &source) in target.iter_mut().zip(source) {
-        *target = simd.mul_add_e_f64s(factor, source, *target);
     }
 }
 
@@ -255,7 +222,7 @@ mod tests {
                 found[(i, i)] += 1e-3 * found[(i, i)] + 1e-6;
             }
             let cholesky = found.clone().cholesky().expect("a positive diagonal added");
-            let (inverse, ln_det) = inverse_of(&found).expect("a positive diagonal added");
+            let (inverse, ln_det) = inverse_of(found.clone()).expect("a positive diagonal added");
             let expected_ln: f64 = cholesky
                 .l_dirty()
                 .diagonal()
@@ -283,8 +250,8 @@ mod tests {
     #[test]
     fn what_is_no_covariance_has_no_inverse() {
         let indefinite = DMatrix::from_row_slice(2, 2, &[1.0, 2.0, 2.0, 1.0]);
-        assert!(inverse_of(&indefinite).is_none());
+        assert!(inverse_of(indefinite).is_none());
         let unknown = DMatrix::from_element(3, 3, f64::NAN);
-        assert!(inverse_of(&unknown).is_none());
+        assert!(inverse_of(unknown).is_none());
     }
 }
