@@ -128,7 +128,7 @@ fn beside(
             scales,
             law,
             held: held.clone(),
-            starts: starts.clone(),
+            starts: scales.healthy[law].starts.clone(),
             index,
             without: forecast.mean[index],
             near_enough: NEAR_ENOUGH * weights.sigma[index],
