@@ -15,6 +15,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::assume::Ablation;
 use crate::model::Forecast;
 use crate::observe::{Observation, Scale};
+pub(crate) use covariance::times;
 use covariance::{gram, inverse_of};
 pub(crate) use line::Line;
 pub(crate) use path::{Cubic, Path, at_place};
@@ -123,6 +124,8 @@ pub(crate) struct Weights {
     ln_det_inverse: f64,
     /// ln of the diagonal of C⁻¹.
     ln_own: Vec<f64>,
+    /// Half of one over it.
+    half_own: Vec<f64>,
     /// By exact reading, the most that it may be likelier as a slip than as forecast where the others have it (in the logarithm).
     ln_slip_most: Vec<f64>,
     /// Indices of the exact readings.
@@ -164,26 +167,23 @@ impl Weights {
         } else {
             DMatrix::from_fn(count, count, |i, j| covariance[(exact[i], exact[j])])
         };
-        let cholesky = chosen.cholesky()?;
-        let lower = cholesky.l_dirty();
-        let ln_det: f64 = lower.diagonal().iter().map(|d| d.ln()).sum::<f64>() * 2.0;
-        let inverse = inverse_of(lower);
+        let (inverse, ln_det) = inverse_of(chosen)?;
         let ln_own: Vec<f64> = inverse.diagonal().iter().map(|own| own.ln()).collect();
         let ln_slip_most = exact
             .iter()
-            .zip(&ln_own)
-            .map(|(&index, ln_own)| {
+            .zip(ln_own.iter().zip(&inverse.diagonal()))
+            .map(|(&index, (ln_own, own))| {
                 let mut ln_slip = evidence.ln_slip[index];
                 if evidence.has_ranges[index] {
                     // No peak of a wrong range is sharper than that of the least step.
-                    let variance =
-                        evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / ln_own.exp();
+                    let variance = evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / own;
                     ln_slip = ln_slip.max(-0.5 * (LN_TWO_PI + variance.ln()));
                 }
                 ln_slip + 0.5 * (LN_TWO_PI - ln_own)
             })
             .collect();
         Some(Self {
+            half_own: inverse.diagonal().iter().map(|own| 0.5 / own).collect(),
             ln_own,
             ln_slip_most,
             inverse,
@@ -205,8 +205,8 @@ impl Weights {
         let ln_odds = (slip / (1.0 - slip)).ln();
         // Σ eˣ about the largest x, the likeliest slip first; what is beneath notice costs no exponential.
         let (mut largest, mut sum) = (0.0, 1.0);
-        let mut add = |k: usize| {
-            if ln_odds + self.ln_slip_at_most(k, weighed) > largest - BENEATH_NOTICE {
+        let mut add = |k: usize, at_most: f64| {
+            if ln_odds + at_most > largest - BENEATH_NOTICE {
                 let x = ln_odds + self.ln_slip(k, weighed, evidence);
                 if x > largest {
                     sum = sum * (largest - x).exp() + 1.0;
@@ -216,16 +216,14 @@ impl Weights {
                 }
             }
         };
-        let at_most = (0..self.exact.len()).map(|k| self.ln_slip_at_most(k, weighed));
-        let first = at_most
+        let at_most = || self.ln_slips_at_most(weighed.weighed.iter().copied());
+        let first = at_most()
             .enumerate()
-            .reduce(|a, b| if b.1 > a.1 { b } else { a })
-            .map(|(k, _)| k);
-        for k in first
-            .into_iter()
-            .chain((0..self.exact.len()).filter(|k| Some(*k) != first))
-        {
-            add(k);
+            .reduce(|a, b| if b.1 > a.1 { b } else { a });
+        if let Some((first, most)) = first {
+            add(first, most);
+            let others = at_most().enumerate().filter(|(k, _)| *k != first);
+            others.for_each(|(k, at_most)| add(k, at_most));
         }
         weighed.gauss + count * (1.0 - slip).ln() + largest + sum.ln()
     }
@@ -234,25 +232,54 @@ impl Weights {
     /// that is seen without an exponential.
     pub(crate) fn ln_if_above(&self, least: f64, mean: &[f64], evidence: &Evidence) -> f64 {
         let weighed = self.weighed(mean, evidence);
-        if self.ln_at_most(&weighed, evidence) < least {
+        if self.is_below(
+            least,
+            weighed.gauss,
+            weighed.weighed.iter().copied(),
+            evidence,
+        ) {
             return f64::NEG_INFINITY;
         }
         self.ln_with_slips(&weighed, evidence) + self.ln_bounds(mean, evidence)
     }
 
-    /// What [`ln_with_slips`](Self::ln_with_slips) does not exceed.
-    fn ln_at_most(&self, weighed: &Residual, evidence: &Evidence) -> f64 {
+    /// Whether [`ln_with_slips`](Self::ln_with_slips) is below `least` for certain, by ln N(y; μ, C) and C⁻¹ r.
+    fn is_below(
+        &self,
+        least: f64,
+        gauss: f64,
+        weighed: impl Iterator<Item = f64> + Clone,
+        evidence: &Evidence,
+    ) -> bool {
+        if least == f64::NEG_INFINITY {
+            return false;
+        }
         let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
-        let largest = (0..self.exact.len())
-            .map(|k| self.ln_slip_at_most(k, weighed))
-            .fold(f64::NEG_INFINITY, f64::max);
-        let count = self.exact.len() as f64;
-        weighed.gauss + (ln_odds + largest).max(0.0) + (1.0 + count).ln()
+        let terms = self.ln_slips_at_most(weighed).map(|most| ln_odds + most);
+        let largest = terms.clone().fold(0.0, |a, b| if b > a { b } else { a });
+        let count = 1 + self.exact.len();
+        if gauss + largest + (count as f64).ln() < least {
+            return true;
+        }
+        // Beside the largest of them most are next to nothing.
+        let near = |x: f64| x > largest - SMALL;
+        let large = usize::from(near(0.0)) + terms.filter(|x| near(*x)).count();
+        let small = (count - large) as f64;
+        gauss + largest + (large as f64 + small * (-SMALL).exp()).ln() < least
     }
 
     /// ln p(y | forecast) of exact readings that are just as forecast.
     pub(crate) fn ln_at_best(&self) -> f64 {
         self.ln_gauss(0.0)
+    }
+
+    /// The most that ln p(y | forecast) comes to whatever is forecast, slips allowed.
+    pub(crate) fn ln_at_most_with_slips(&self, evidence: &Evidence) -> f64 {
+        // Without slips it is that of the best forecast; each slip takes a reading out of a Gaussian.
+        let ln_odds = (evidence.slip / (1.0 - evidence.slip)).ln();
+        let slips = self.ln_slip_most.iter().map(|most| ln_odds + most);
+        let largest = slips.fold(0.0, f64::max);
+        self.ln_at_best() + largest + (1.0 + self.exact.len() as f64).ln()
     }
 
     /// ln p(y | forecast), no slips allowed: what a search for the best
@@ -336,15 +363,20 @@ impl Weights {
         mean: &[f64],
         evidence: &Evidence,
     ) -> Option<DMatrix<f64>> {
+        self.good(mean, evidence).map(|good| good.inverse)
+    }
+
+    /// The same, with what makes it of C⁻¹.
+    pub(crate) fn good(&self, mean: &[f64], evidence: &Evidence) -> Option<Good> {
         let mut inverse = self.inverse.clone();
-        let mut any = false;
+        let mut dropped = Vec::new();
         // One at a time: with the worst out of the way the others are seen for what they are.
         for _ in 0..self.exact.len() / 2 {
             let residual = DVector::from_iterator(
                 self.exact.len(),
                 self.exact.iter().map(|&i| evidence.read[i] - mean[i]),
             );
-            let weighted = &inverse * residual;
+            let weighted = times(&inverse, residual.as_slice());
             let worst = (0..self.exact.len())
                 .filter(|&k| inverse[(k, k)] > 0.0)
                 .map(|k| {
@@ -358,28 +390,24 @@ impl Weights {
             if gain <= 0.0 {
                 break;
             }
-            drop_reading(&mut inverse, k);
+            let row: Vec<f64> = inverse.column(k).iter().copied().collect();
+            let own = drop_reading(&mut inverse, k);
             inverse.row_mut(k).fill(0.0);
             inverse.column_mut(k).fill(0.0);
-            any = true;
+            dropped.push((row, own));
         }
-        any.then_some(inverse)
+        (!dropped.is_empty()).then_some(Good { inverse, dropped })
     }
 
     /// The residual r = y − μ of the exact readings, weighed: C⁻¹ r and ln N(y; μ, C).
     fn weighed(&self, mean: &[f64], evidence: &Evidence) -> Residual {
-        let count = self.exact.len();
-        let mut weighed = vec![0.0; count];
-        let mut square = 0.0;
-        for (column, &index) in self.columns().zip(&self.exact) {
-            let r = evidence.read[index] - mean[index];
-            for (w, c) in weighed.iter_mut().zip(column) {
-                *w += c * r;
-            }
-        }
-        for (w, &index) in weighed.iter().zip(&self.exact) {
-            square += w * (evidence.read[index] - mean[index]);
-        }
+        let residual: Vec<f64> = self
+            .exact
+            .iter()
+            .map(|&index| evidence.read[index] - mean[index])
+            .collect();
+        let weighed = times(&self.inverse, &residual);
+        let square = weighed.iter().zip(&residual).map(|(w, r)| w * r).sum();
         Residual {
             weighed,
             gauss: self.ln_gauss(square),
@@ -418,10 +446,14 @@ impl Weights {
         ln_slip - ln_given_others
     }
 
-    /// What [`ln_slip`](Self::ln_slip) does not exceed.
-    fn ln_slip_at_most(&self, k: usize, residual: &Residual) -> f64 {
-        let w = residual.weighed[k];
-        self.ln_slip_most[k] + 0.5 * w * w / self.inverse[(k, k)]
+    /// By exact reading, what [`ln_slip`](Self::ln_slip) does not exceed, by C⁻¹ r.
+    fn ln_slips_at_most(
+        &self,
+        weighed: impl Iterator<Item = f64> + Clone,
+    ) -> impl Iterator<Item = f64> + Clone {
+        let own = self.ln_slip_most.iter().zip(&self.half_own);
+        own.zip(weighed)
+            .map(|((most, half), w)| most + half * w * w)
     }
 
     /// Readings that only bound the value, each by its own spread.
@@ -442,6 +474,34 @@ impl Weights {
                 ((1.0 - evidence.slip) * p + 0.5 * evidence.slip).ln()
             })
             .sum()
+    }
+}
+
+/// Share of a difference's larger term below which it is not told from there.
+const LEFT: f64 = 1e-6;
+
+/// The readings that are no slips.
+pub(crate) struct Good {
+    /// C⁻¹ of these, the rows and columns of the others zero.
+    pub(crate) inverse: DMatrix<f64>,
+    /// By reading left out, the row and its own entry that it had when it was.
+    dropped: Vec<(Vec<f64>, f64)>,
+}
+
+impl Good {
+    /// dᵀ C⁻¹ d of these, by that of all readings.
+    pub(crate) fn square(&self, d: &[f64], of_all: f64) -> f64 {
+        let owed = self.dropped.iter().map(|(row, own)| {
+            let along: f64 = row.iter().zip(d).map(|(r, d)| r * d).sum();
+            along * along / own
+        });
+        let square = of_all - owed.sum::<f64>();
+        if square > LEFT * of_all {
+            return square;
+        }
+        // Of what the others hardly feel rounding has left nothing.
+        let weighed = times(&self.inverse, d);
+        weighed.iter().zip(d).map(|(w, d)| w * d).sum()
     }
 }
 
@@ -466,6 +526,9 @@ pub(crate) fn spreads(forecast: &Forecast, evidence: &Evidence) -> Vec<f64> {
 
 /// Beside eˣ, terms below e^(x − this) are left out of a sum.
 const BENEATH_NOTICE: f64 = 40.0;
+
+/// Terms of a sum of eˣ this far below the largest count as that far below it, where the sum is only bounded.
+const SMALL: f64 = 5.0;
 
 /// A forecast's residual, weighed.
 struct Residual {

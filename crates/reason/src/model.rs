@@ -85,9 +85,9 @@ impl Networks {
     }
 
     /// Rows of a forecast's scatter: one for each parameter, and behind them one for each
-    /// value that a parameter had before a repair.
+    /// value that a parameter had before a repair. Some more are nought, for they are worked on four at a time.
     fn rows(&self) -> usize {
-        self.sigma.len() + self.renewed.len()
+        (self.sigma.len() + self.renewed.len()).next_multiple_of(4)
     }
 
     /// The part that a row of scatter belongs to.

@@ -12,8 +12,8 @@ use deadstage_circuit::Scratch;
 use rayon::prelude::*;
 
 use crate::likelihood::{ln_add, ln_sum};
-use crate::weigh::{Atom, Followed, Scales, Shifts, Weighed};
-use at_slips::pairs_at_slips;
+use crate::weigh::{Atom, Followed, Peaks, Scales, Shifts, Weighed};
+use at_slips::{Hopeless, pairs_at_slips};
 use otherwise::other_ways;
 use pairs::pairs_looked_at;
 use propose::{Extension, Responses, propose};
@@ -60,6 +60,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
     scales.find_overloads(&sets[..sets.len().min(PARENTS[0])]);
     let scales: &Scales<'_> = scales;
     let mut parents: Vec<Weighed> = sets.clone();
+    let mut hopeless = Hopeless::new();
     for size in 1..most_together.min(MOST_TOGETHER) {
         let best = sets
             .first()
@@ -104,7 +105,13 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             })
             .flatten()
             .collect();
-        let mut tried = pairs_at_slips(scales, &sets, size - 1, (best, best - REACH, floors.0));
+        let mut tried = pairs_at_slips(
+            scales,
+            &sets,
+            size - 1,
+            (best, best - REACH, floors.0),
+            &mut hopeless,
+        );
         if size == 1 && poor {
             tried.extend(pairs_looked_at(scales, &sets, floors.0));
         }
@@ -158,6 +165,10 @@ fn weigh_leaders_again(scales: &Scales<'_>, next: &mut [Weighed], best: f64) {
                 *set = again;
             }
         });
+    // Only this needs them.
+    for set in next.iter_mut() {
+        set.peaks = Peaks::default();
+    }
     sort(next);
 }
 

@@ -19,6 +19,7 @@ use crate::failure::Failure;
 use crate::likelihood::{Evidence, Weights, ln_sum};
 use crate::model::{Forecast, Held, Model, Starts};
 use crate::observe::Observation;
+use climb::Peak;
 use deadstage_parts::Mode;
 pub(crate) use follow::{Followed, UNREACHED};
 
@@ -61,6 +62,31 @@ pub(crate) struct Weighed {
     pub(crate) spread: Vec<f64>,
     /// Law under which the best was found.
     pub(crate) law: usize,
+    /// By law, where it fits best, as far as that is kept.
+    pub(crate) peaks: Peaks,
+}
+
+/// By law, where a set fits best, as far as that is kept.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Peaks(Vec<Option<Arc<Peak>>>);
+
+impl Peaks {
+    /// The one peak under one law.
+    fn one(law: usize, peak: Arc<Peak>) -> Self {
+        let mut peaks = vec![None; law];
+        peaks.push(Some(peak));
+        Self(peaks)
+    }
+
+    /// Takes that of one law from others.
+    fn take(&mut self, law: usize, others: &Self) {
+        self.0.resize(self.0.len().max(law + 1), None);
+        self.0[law] = others.of(law);
+    }
+
+    fn of(&self, law: usize) -> Option<Arc<Peak>> {
+        self.0.get(law).cloned().flatten()
+    }
 }
 
 /// By point of the range, the shifts of the forecasts against the healthy unit.
@@ -174,6 +200,7 @@ impl Scales<'_> {
             best: vec![top.u],
             spread: vec![spread.max(if failure.range.is_open() { 0.02 } else { 0.0 })],
             law: top.law,
+            peaks: Peaks::default(),
         })
     }
 

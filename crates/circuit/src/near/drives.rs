@@ -15,7 +15,7 @@ use crate::network::{DeviceId, ElementId, ElementRole, Network, ParameterKind};
 const TRAIT_STEP: f64 = 1e-6;
 
 /// A device of which no current and no slope changed by more than these ratios moves with its traits as it did.
-const ALIKE: (f64, f64) = (0.002, 0.002);
+const ALIKE: (f64, f64) = (0.005, 0.005);
 
 /// A current that differs by less than this is the same, amperes.
 const LEAST_AMPS: f64 = 1e-13;

@@ -71,11 +71,24 @@ impl Factors {
         clear_common(pattern, b);
     }
 
-    /// What a current through one tap does to another: uᵀ J⁻¹ v.
-    pub(super) fn between(&mut self, pattern: &Pattern, at: Tap, by: Tap) -> f64 {
+    /// The entries of the inverse that have a place; `None` where some paths are an update.
+    pub(super) fn inverse(&mut self, pattern: &Pattern) -> Option<&[f64]> {
+        if !self.taps.is_empty() {
+            return None;
+        }
+        self.invert(pattern);
+        Some(&self.inverse)
+    }
+
+    fn invert(&mut self, pattern: &Pattern) {
         if self.inverse.is_empty() {
             pattern.invert(&self.values, &mut self.inverse);
         }
+    }
+
+    /// What a current through one tap does to another: uᵀ J⁻¹ v.
+    pub(super) fn between(&mut self, pattern: &Pattern, at: Tap, by: Tap) -> f64 {
+        self.invert(pattern);
         let Some(bare) = self.entries_between(pattern, at, by) else {
             let mut b = vec![0.0; pattern.size()];
             by.add_to(&mut b, 1.0);

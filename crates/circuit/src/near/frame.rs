@@ -530,6 +530,19 @@ impl Socket {
         out[self.nodes[N] as usize] -= sum;
     }
 
+    /// By port, what a current into another does to it, by the entries of an inverse.
+    pub(super) fn ohms(&self, inverse: &[f64]) -> Block {
+        let entry = |row: usize, column: usize| inverse[self.places[row][column] as usize];
+        let common = self.ports;
+        let mut block = Block::default();
+        for (p, row) in block.iter_mut().enumerate().take(self.ports) {
+            for (q, ohms) in row.iter_mut().enumerate().take(self.ports) {
+                *ohms = entry(p, q) - entry(p, common) - entry(common, q) + entry(common, common);
+            }
+        }
+        block
+    }
+
     /// Adds what changes slopes `from` to `to` to the entries of a matrix.
     pub(super) fn turn(&self, to: &Block, from: &Block, matrix: &mut [f64]) {
         match self.ports {

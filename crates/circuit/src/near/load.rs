@@ -120,6 +120,9 @@ impl NearPoint<'_> {
     }
 
     fn reach_of(&self, device: usize) -> [f64; MAX_PORTS] {
+        if let Some(block) = self.ohms_of(device) {
+            return reach(&block);
+        }
         let slot = &self.base.network.devices[device];
         let taps = &self.frame.port_taps[slot.first_port..][..slot.ports.len()];
         let mut block = Block::default();

@@ -99,6 +99,13 @@ impl NearPoint<'_> {
         })
     }
 
+    /// What a current into each of a device's ports does to the others, where that stands in the inverse.
+    pub(super) fn ohms_of(&self, device: usize) -> Option<Block> {
+        let mut factors = self.factors()?.borrow_mut();
+        let inverse = factors.inverse(&self.frame.pattern)?;
+        Some(self.frame.socket(device).ohms(inverse))
+    }
+
     fn fill(&self, taps: &[(Tap, f64)], vector: &mut Vec<f64>) {
         vector.clear();
         vector.resize(self.settled.unknowns.len(), 0.0);

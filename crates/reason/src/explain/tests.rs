@@ -3,6 +3,7 @@ use deadstage_parts::Mode;
 
 use super::*;
 use crate::test_bench::{OUTPUT, PENTODE, TRIODE, weighed};
+use crate::weigh::Peaks;
 
 fn told(text: &str, lines: &str, suspect: (&str, Mode), rival: Option<(&str, Mode)>) -> Told {
     weighed(text, lines, |scales| {
@@ -224,6 +225,7 @@ fn the_first_is_held_against_another_set_and_the_rest_against_the_first() {
         best: Vec::new(),
         spread: Vec::new(),
         law: 0,
+        peaks: Peaks::default(),
     };
     let (a, ab, c) = (set(&[1]), set(&[1, 2]), set(&[3]));
     let sets = [&a, &ab, &c];

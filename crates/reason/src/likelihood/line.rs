@@ -4,7 +4,7 @@
 //! w − a v, and its square is rᵀw − 2a dᵀw + a² dᵀv: a place costs a few operations a
 //! reading and not the square of their number.
 
-use super::{Evidence, Residual, Weights};
+use super::{Evidence, Residual, Weights, times};
 
 /// Forecasts about one, along any direction, under its weights.
 pub(crate) struct Line<'w> {
@@ -21,6 +21,8 @@ pub(crate) struct Line<'w> {
 /// One direction.
 pub(crate) struct Direction<'d> {
     shift: &'d [f64],
+    /// Of it the exact readings.
+    pub(crate) of_exact: Vec<f64>,
     /// C⁻¹ d of the exact readings.
     weighed: Vec<f64>,
     /// dᵀ C⁻¹ r.
@@ -45,23 +47,16 @@ impl<'w> Line<'w> {
 
     pub(crate) fn direction<'d>(&self, shift: &'d [f64]) -> Direction<'d> {
         let exact = &self.weights.exact;
-        let mut weighed = vec![0.0; exact.len()];
-        for (column, &index) in self.weights.columns().zip(exact) {
-            let d = shift[index];
-            // A failure seldom moves more than a few readings.
-            if d != 0.0 {
-                for (w, c) in weighed.iter_mut().zip(column) {
-                    *w += c * d;
-                }
-            }
-        }
+        let of_exact: Vec<f64> = exact.iter().map(|&index| shift[index]).collect();
+        let weighed = times(&self.weights.inverse, &of_exact);
         let (mut along, mut square) = (0.0, 0.0);
-        for ((&index, w), v) in exact.iter().zip(&self.at.weighed).zip(&weighed) {
-            along += shift[index] * w;
-            square += shift[index] * v;
+        for ((d, w), v) in of_exact.iter().zip(&self.at.weighed).zip(&weighed) {
+            along += d * w;
+            square += d * v;
         }
         Direction {
             shift,
+            of_exact,
             weighed,
             along,
             square,
@@ -71,15 +66,20 @@ impl<'w> Line<'w> {
     /// ln p(y | μ + a d), slips allowed; −∞ where it is below `least`.
     pub(crate) fn ln_if_above(&self, least: f64, direction: &Direction<'_>, amplitude: f64) -> f64 {
         let weighed = self.at.weighed.iter().zip(&direction.weighed);
+        let weighed = weighed.map(|(w, v)| w - amplitude * v);
         let square =
             self.square + amplitude * (amplitude * direction.square - 2.0 * direction.along);
-        let residual = Residual {
-            weighed: weighed.map(|(w, v)| w - amplitude * v).collect(),
-            gauss: self.weights.ln_gauss(square),
-        };
-        if self.weights.ln_at_most(&residual, self.evidence) < least {
+        let gauss = self.weights.ln_gauss(square);
+        if self
+            .weights
+            .is_below(least, gauss, weighed.clone(), self.evidence)
+        {
             return f64::NEG_INFINITY;
         }
+        let residual = Residual {
+            weighed: weighed.collect(),
+            gauss,
+        };
         let ln = self.weights.ln_with_slips(&residual, self.evidence);
         if !self.has_bounds {
             return ln;

@@ -39,6 +39,18 @@ const MOST_WEIGHED: usize = 6;
 /// weighed: of some 290 such on units of the trials none came up to a fiftieth of the best.
 const PROMISED: f64 = 15.0;
 
+/// A set that moves no reading by more spreads of a healthy unit than this leaves a pair doing what it does alone.
+const MILD: f64 = 10.0;
+
+/// A pair that alone carries the forecast less far than this share of the way to the reading ...
+const FAR: f64 = 0.5;
+
+/// ... or makes all readings less likely than a healthy unit by so much (in the logarithm) is not tried beside such a set.
+const SPOILS: f64 = 300.0;
+
+/// Pairs that beside the healthy unit were far from explaining a reading: its index and theirs.
+pub(super) type Hopeless = BTreeSet<(usize, [usize; 2])>;
+
 /// A pair to be weighed beside a set: what it promises, all members, their sizes.
 type Promising = (f64, Vec<usize>, Vec<f64>);
 
@@ -50,6 +62,7 @@ pub(super) fn pairs_at_slips(
     sets: &[Weighed],
     size: usize,
     (best, least, floor): (f64, f64, f64),
+    hopeless: &mut Hopeless,
 ) -> Vec<Weighed> {
     // A size that is off by a decade makes a hopeless start.
     let floors = (floor, f64::NEG_INFINITY);
@@ -63,18 +76,26 @@ pub(super) fn pairs_at_slips(
             .map(|set| (set.law, set.set.as_slice(), set.best.as_slice()))
             .collect()
     };
-    let mut promising: Vec<Promising> = leaders
+    let promised = if scales.fits_poorly(best) {
+        f64::NEG_INFINITY
+    } else {
+        best - PROMISED
+    };
+    let known: &Hopeless = hopeless;
+    let tried: Vec<(Vec<Promising>, Hopeless)> = leaders
         .par_iter()
         .map_init(Scratch::default, |scratch, &(law, set, best)| {
-            beside(scales, law, set, best, scratch)
+            beside(scales, law, set, best, (promised, known), scratch)
         })
-        .flatten()
         .collect();
+    let (promising, found): (Vec<_>, Vec<_>) = tried.into_iter().unzip();
+    if size == 0 {
+        hopeless.extend(found.into_iter().flatten());
+    }
+    let mut promising = promising.concat();
     promising.sort_by(|a, b| a.1.cmp(&b.1).then(b.0.total_cmp(&a.0)));
     promising.dedup_by(|a, b| a.1 == b.1);
-    if !scales.fits_poorly(best) {
-        promising.retain(|(promise, ..)| *promise > best - PROMISED);
-    }
+    promising.retain(|(promise, ..)| *promise > promised);
     promising
         .par_iter()
         .map_init(Scratch::default, |scratch, (_, set, start)| {
@@ -84,14 +105,16 @@ pub(super) fn pairs_at_slips(
         .collect()
 }
 
-/// The best pairs beside one set, solved with it and judged by its own weights.
+/// The best pairs beside one set, solved with it and judged by its own weights; of those whose promise
+/// stays below `promised` not all, and none that is known to be hopeless. Behind them those that are found to be.
 fn beside(
     scales: &Scales<'_>,
     law: usize,
     set: &[usize],
     best: &[f64],
+    (promised, known): (f64, &Hopeless),
     scratch: &mut Scratch,
-) -> Vec<Promising> {
+) -> (Vec<Promising>, Hopeless) {
     let held = scales.held(set, best);
     let mut starts = scales.healthy[law].starts.clone();
     let all = scales.observations.len();
@@ -99,29 +122,43 @@ fn beside(
         scales
             .model
             .forecast(law, &held, scales.observations, all, &mut starts, scratch);
-    let Ok(forecast) = forecast else {
-        return Vec::new();
+    let weights = forecast
+        .ok()
+        .and_then(|f| Some((Weights::new(&f, scales.evidence, &[])?, f)));
+    let Some((weights, forecast)) = weights else {
+        return (Vec::new(), Hopeless::new());
     };
-    let Some(weights) = Weights::new(&forecast, scales.evidence, &[]) else {
-        return Vec::new();
-    };
+    let is_mild = scales
+        .moved(law, &forecast.mean)
+        .all(|spreads| spreads < MILD);
+    let ln_alone = weights.ln_likelihood(&forecast.mean, scales.evidence);
+    let mut hopeless = Hopeless::new();
     let mut slips = weights.slip_odds(&forecast.mean, scales.evidence);
     slips.retain(|(_, odds)| *odds > IS_SLIP);
     slips.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     slips.truncate(MOST_SLIPS);
     let mut found = Vec::new();
     let mut tried = BTreeSet::new();
+    // Readings all as forecast could not make more of it.
+    let most = weights.ln_at_most_with_slips(scales.evidence);
+    let is_worth = |index: usize, pair: [usize; 2]| {
+        let mut all = set.to_vec();
+        all.extend(pair);
+        most + scales.ln_prior(&all) > promised && !(is_mild && known.contains(&(index, pair)))
+    };
     for (index, _) in slips {
         let mut at = AtReading {
             scales,
             law,
             held: held.clone(),
-            starts: starts.clone(),
+            starts: scales.healthy[law].starts.clone(),
             index,
             without: forecast.mean[index],
             near_enough: NEAR_ENOUGH * weights.sigma[index],
         };
-        for pair in at.pairs(set, scratch) {
+        let pairs = at.pairs(set, |pair| is_worth(index, pair), scratch);
+        hopeless.extend(pairs.far.into_iter().map(|pair| (index, pair)));
+        for pair in pairs.reaching {
             let [a, b] = pair.map(|(index, _)| index);
             if !tried.insert((a, b)) {
                 continue;
@@ -137,6 +174,9 @@ fn beside(
             let Some((ln_likelihood, u, v)) = fit else {
                 continue;
             };
+            if ln_likelihood < ln_alone - SPOILS {
+                hopeless.insert((index, [a, b]));
+            }
             let mut members: Vec<(usize, f64)> = set
                 .iter()
                 .copied()
@@ -150,7 +190,16 @@ fn beside(
     }
     found.sort_by(|a, b| b.0.total_cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
     found.truncate(MOST_WEIGHED);
-    found
+    (found, hopeless)
+}
+
+/// Pairs that were solved at a reading.
+#[derive(Default)]
+struct Solved {
+    /// Those that carry the forecast as far as the reading,
+    reaching: Vec<[(usize, f64); 2]>,
+    /// and those that stay far from it.
+    far: Vec<[usize; 2]>,
 }
 
 /// A reading that a set takes for a slip.
@@ -170,33 +219,51 @@ struct AtReading<'s> {
 impl AtReading<'_> {
     /// The pairs of failures at its nodes that carry the forecast as far as the reading, which
     /// neither does alone: what one does, an extension by one finds. Each as far gone as it may be.
-    fn pairs(&mut self, set: &[usize], scratch: &mut Scratch) -> Vec<[(usize, f64); 2]> {
+    fn pairs(
+        &mut self,
+        set: &[usize],
+        is_worth: impl Fn([usize; 2]) -> bool,
+        scratch: &mut Scratch,
+    ) -> Solved {
         let near: Vec<(usize, f64)> = failures_at(self.scales, self.index, set)
             .into_iter()
             .map(|index| (index, self.far_end(index)))
             .collect();
-        let alone: Vec<Option<f64>> = near
-            .iter()
-            .map(|&one| self.read_with(&[one], scratch))
-            .collect();
         let stage = self.scales.model.stage;
-        let mut pairs = Vec::new();
-        for (k, &a) in near.iter().enumerate() {
-            for (l, &b) in near.iter().enumerate().skip(k + 1) {
-                let [one, other] = [a, b].map(|(index, _)| &self.scales.failures[index]);
-                let is_led_past =
-                    |alone: Option<f64>| alone.is_some_and(|m| self.reaches(m) && !self.is_near(m));
-                if !one.goes_with(other, stage) || is_led_past(alone[k]) || is_led_past(alone[l]) {
-                    continue;
-                }
-                if let Some(there) = self.read_with(&[a, b], scratch)
-                    && self.reaches(there)
-                {
-                    pairs.push([a, b]);
+        let mut asked: Vec<(usize, usize)> = Vec::new();
+        for (k, &(a, _)) in near.iter().enumerate() {
+            for (l, &(b, _)) in near.iter().enumerate().skip(k + 1) {
+                let [one, other] = [a, b].map(|index| &self.scales.failures[index]);
+                if one.goes_with(other, stage) && is_worth([a, b]) {
+                    asked.push((k, l));
                 }
             }
         }
-        pairs
+        // By failure, whether it alone leads past the reading.
+        let is_led_past: Vec<bool> = (0..near.len())
+            .map(|k| {
+                let is_asked = asked.iter().any(|&(a, b)| a == k || b == k);
+                let alone = is_asked
+                    .then(|| self.read_with(&[near[k]], scratch))
+                    .flatten();
+                alone.is_some_and(|m| self.reaches(m) && !self.is_near(m))
+            })
+            .collect();
+        asked.retain(|&(k, l)| !is_led_past[k] && !is_led_past[l]);
+        let mut solved = Solved::default();
+        let wanted = self.scales.evidence.read[self.index] - self.without;
+        for (k, l) in asked {
+            let pair = [near[k], near[l]];
+            let Some(there) = self.read_with(&pair, scratch) else {
+                continue;
+            };
+            if self.reaches(there) {
+                solved.reaching.push(pair);
+            } else if (there - self.without) * wanted.signum() < FAR * wanted.abs() {
+                solved.far.push(pair.map(|(index, _)| index));
+            }
+        }
+        solved
     }
 
     /// Sizes at which a pair forecasts the reading: one failure as far gone as it may be, and

@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 
 use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DMatrix;
 
 use crate::failure::Failure;
-use crate::likelihood::{Line, Weights};
+use crate::likelihood::{Good, Line, Weights, times};
 use crate::model::{Forecast, Held, Starts, Unreached};
 use crate::observe::{Observation, meter_share};
 use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts};
@@ -92,9 +92,8 @@ fn part_gains(
         };
         // A small step either way: what counts is the direction, at its best amplitude.
         let shift: Vec<f64> = row.iter().copied().collect();
-        let gain = leaves.gain_either_way(&shift, least);
-        let best = gains.entry(part).or_insert(gain);
-        *best = gain.max(*best);
+        let best = gains.entry(part).or_insert(f64::NEG_INFINITY);
+        *best = leaves.gain_either_way(&shift, least.max(*best)).max(*best);
     }
     gains
 }
@@ -289,13 +288,11 @@ const SLIPS_AT_BEST: f64 = 1.0;
 /// What a set leaves unexplained.
 struct Leaves<'s> {
     line: Line<'s>,
-    weights: &'s Weights,
     ln_likelihood: f64,
-    residual: DVector<f64>,
     /// By reading, the spread by which a failure beside the set is seen to count.
     sigma: Vec<f64>,
-    /// C⁻¹ of the others, where some readings are likelier slips than not.
-    of_good: Option<DMatrix<f64>>,
+    /// The others, where some readings are likelier slips than not, and their residual weighed.
+    of_good: Option<(Good, Vec<f64>)>,
     /// The most that any shift could gain.
     most: f64,
 }
@@ -308,7 +305,6 @@ impl<'s> Leaves<'s> {
         let ln_likelihood = weights.ln_likelihood(mean, evidence);
         Self {
             line: Line::new(weights, evidence, mean),
-            weights,
             ln_likelihood,
             sigma: weights
                 .sigma
@@ -316,11 +312,11 @@ impl<'s> Leaves<'s> {
                 .zip(healthy)
                 .map(|(with, healthy)| with.min(*healthy))
                 .collect(),
-            residual: DVector::from_iterator(
-                exact.len(),
-                exact.iter().map(|&i| evidence.read[i] - mean[i]),
-            ),
-            of_good: weights.inverse_of_good(mean, evidence),
+            of_good: weights.good(mean, evidence).map(|good| {
+                let residual = exact.iter().map(|&i| evidence.read[i] - mean[i]);
+                let weighed = times(&good.inverse, &residual.collect::<Vec<f64>>());
+                (good, weighed)
+            }),
             most: weights.ln_at_best() + SLIPS_AT_BEST - ln_likelihood,
         }
     }
@@ -358,11 +354,10 @@ impl<'s> Leaves<'s> {
             let counts = ln_counts(amplitude.abs() * shown) - self.ln_likelihood;
             self.line.ln_if_above(least - counts, &direction, amplitude) + counts
         };
-        let of_good = self.of_good.as_ref().map(|inverse| {
-            let exact = &self.weights.exact;
-            let d = DVector::from_iterator(exact.len(), exact.iter().map(|&i| shift[i]));
-            let weighted = inverse * &d;
-            (weighted.dot(&self.residual), weighted.dot(&d))
+        let of_good = self.of_good.as_ref().map(|(good, weighed)| {
+            let d = &direction.of_exact;
+            let along: f64 = weighed.iter().zip(d).map(|(w, d)| w * d).sum();
+            (along, good.square(d, direction.square))
         });
         let along_it = |way: f64| {
             [Some((direction.along, direction.square)), of_good]
@@ -475,15 +470,16 @@ pub(super) fn propose(
         })
         .map(|(index, failure)| {
             let least = floor - slack - parent.ln_weight - failure.ln_odds;
-            let alone = responses.distinct[index]
-                .iter()
-                .map(|&k| leaves.gain_of(&responses.shifts[index][k].1, least.max(0.0)))
-                .fold(0.0, f64::max);
             let of_part = responses.kin[index]
                 .iter()
                 .filter_map(|part| of_parts.get(part).copied())
                 .fold(0.0, f64::max);
-            (alone.max(of_part) + failure.ln_odds, index)
+            // Only the most of all these counts.
+            let most = responses.distinct[index].iter().fold(of_part, |most, &k| {
+                let gain = leaves.gain_of(&responses.shifts[index][k].1, least.max(most));
+                gain.max(most)
+            });
+            (most + failure.ln_odds, index)
         })
         .filter(|(promise, _)| parent.ln_weight + promise > floor - slack)
         .collect();

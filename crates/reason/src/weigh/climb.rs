@@ -1,6 +1,6 @@
 //! The sizes of a set of failures that fit best, found by Gauss–Newton.
 
-use std::cell::RefCell;
+use std::sync::{Arc, OnceLock};
 
 use deadstage_circuit::Scratch;
 use nalgebra::{DMatrix, DVector};
@@ -20,6 +20,9 @@ const MOST_STEPS: usize = 8;
 /// A step that gains no more than this in the logarithm ends the climb.
 const SETTLED: f64 = 0.1;
 
+/// A step that promises no more than this (in the logarithm, the readings being straight in the sizes) is not made.
+const NO_MORE: f64 = 0.001;
+
 /// A better place found along a size, by this much in the logarithm, is worth starting from again.
 pub(super) const BETTER: f64 = 0.3;
 
@@ -28,17 +31,28 @@ pub(super) const BETTER: f64 = 0.3;
 const OTHER_SCATTER: f64 = 6.0;
 
 /// Where a set fits best under one law.
+#[derive(Debug)]
 pub(super) struct Peak {
     pub(super) u: Vec<f64>,
-    pub(super) forecast: Forecast,
+    /// Means of the readings.
+    pub(super) mean: Vec<f64>,
     /// What is forecast of the points where the set may count.
     pub(super) seen: Vec<f64>,
-    pub(super) weights: Weights,
+    pub(super) weights: Arc<Weights>,
     /// By member, the slopes that were worked out.
-    slopes: RefCell<Vec<Option<Vec<f64>>>>,
+    slopes: Vec<OnceLock<Vec<f64>>>,
     pub(super) starts: Starts,
     /// Logarithm of the likelihood, slips allowed.
     pub(super) value: f64,
+}
+
+/// By which scatter a climb holds the readings against its places.
+#[derive(Clone, Copy, Debug)]
+enum Scatter {
+    /// Each by its own.
+    Own,
+    /// All by that of where it starts.
+    OfStart,
 }
 
 /// What a climb goes by.
@@ -52,15 +66,20 @@ enum Readings {
 impl Peak {
     /// Logarithm of the likelihood, no slips allowed.
     fn ln_without_slips(&self, evidence: &Evidence) -> f64 {
-        let mean = &self.forecast.mean;
-        self.weights.ln_without_slips(mean, evidence)
+        self.weights.ln_without_slips(&self.mean, evidence)
     }
 
     /// Whether any reading is likelier a slip than as forecast.
     fn has_slips(&self, evidence: &Evidence) -> bool {
-        let mean = &self.forecast.mean;
-        self.weights.inverse_of_good(mean, evidence).is_some()
+        self.weights.good(&self.mean, evidence).is_some()
     }
+}
+
+/// The likeliest of some places, the last of those that are alike.
+fn best_of(places: Vec<Peak>) -> Option<Peak> {
+    places
+        .into_iter()
+        .reduce(|a, b| if b.value >= a.value { b } else { a })
 }
 
 impl<'a> Scales<'a> {
@@ -137,20 +156,46 @@ impl Scales<'_> {
         self.peak_of(u, forecast, starts)
     }
 
-    pub(super) fn peak_of(&self, u: Vec<f64>, forecast: Forecast, starts: Starts) -> Option<Peak> {
+    fn peak_of(&self, u: Vec<f64>, forecast: Forecast, starts: Starts) -> Option<Peak> {
         let seen = forecast.mean.clone();
         let forecast = forecast.first(self.observations.len());
-        let weights = Weights::new(&forecast, self.evidence, &[])?;
-        let value = weights.ln_likelihood(&forecast.mean, self.evidence);
-        Some(Peak {
-            slopes: RefCell::new(vec![None; u.len()]),
+        let weights = Arc::new(Weights::new(&forecast, self.evidence, &[])?);
+        Some(self.peak_under(u, seen, weights, starts))
+    }
+
+    /// The peak by what is forecast of all that is looked at, and the weights to hold that against the readings.
+    fn peak_under(
+        &self,
+        u: Vec<f64>,
+        seen: Vec<f64>,
+        weights: Arc<Weights>,
+        starts: Starts,
+    ) -> Peak {
+        let mean = seen[..self.observations.len()].to_vec();
+        Peak {
+            slopes: vec![OnceLock::new(); u.len()],
             u,
-            forecast,
+            value: weights.ln_likelihood(&mean, self.evidence),
+            mean,
             seen,
             weights,
             starts,
-            value,
-        })
+        }
+    }
+
+    /// The peak at other sizes by the scatter of a `neighbour`.
+    fn peak_like(
+        &self,
+        law: usize,
+        set: &[usize],
+        u: Vec<f64>,
+        neighbour: &Peak,
+        scratch: &mut Scratch,
+    ) -> Option<Peak> {
+        let mut starts = neighbour.starts.clone();
+        let seen = self.seen_at(law, set, &u, false, &mut starts, scratch)?;
+        let weights = Arc::clone(&neighbour.weights);
+        Some(self.peak_under(u, seen.mean, weights, starts))
     }
 
     /// As [`peak_at`](Self::peak_at), but only where the readings may be likelier than `least` there:
@@ -194,7 +239,7 @@ impl Scales<'_> {
         k: usize,
         scratch: &mut Scratch,
     ) -> Option<Vec<f64>> {
-        if let Some(known) = &peak.slopes.borrow()[k] {
+        if let Some(known) = peak.slopes[k].get() {
             return Some(known.clone());
         }
         let range = &self.failures[set[k]].range;
@@ -210,11 +255,10 @@ impl Scales<'_> {
         let slope: Vec<f64> = there
             .mean
             .iter()
-            .zip(&peak.forecast.mean)
+            .zip(&peak.mean)
             .map(|(b, a)| (b - a) / step)
             .collect();
-        peak.slopes.borrow_mut()[k] = Some(slope.clone());
-        Some(slope)
+        Some(peak.slopes[k].get_or_init(|| slope).clone())
     }
 
     /// Members whose size the readings feel about a peak, of those asked, with the slopes.
@@ -261,11 +305,8 @@ impl Scales<'_> {
             let starts = self.healthy[law].starts.clone();
             self.peak_at(law, set, u.clone(), starts, scratch)
         })?;
-        for u in places {
-            let other = self.peak_near(law, set, u.clone(), &start, start.value, scratch);
-            if let Some(other) = other.filter(|o| o.value > start.value) {
-                start = other;
-            }
+        if let Some(better) = self.best_near(law, set, &start, places.as_slice(), scratch) {
+            start = better;
         }
         let peak = self.climb_from(law, set, start, scratch)?;
         if peak.value < least {
@@ -275,6 +316,24 @@ impl Scales<'_> {
             Some(other) => self.climb_from(law, set, other, scratch),
             None => Some(peak),
         }
+    }
+
+    /// The best of some other places, if it is better than a known one.
+    pub(super) fn best_near(
+        &self,
+        law: usize,
+        set: &[usize],
+        known: &Peak,
+        places: &[Vec<f64>],
+        scratch: &mut Scratch,
+    ) -> Option<Peak> {
+        let mut best: Option<Peak> = None;
+        for u in places.iter().filter(|u| **u != known.u) {
+            let at = best.as_ref().unwrap_or(known);
+            let other = self.peak_near(law, set, u.clone(), at, at.value, scratch);
+            best = other.filter(|o| o.value > at.value).or(best);
+        }
+        best
     }
 
     /// An open circuit or a short whose size is not felt where it stands may be
@@ -311,25 +370,37 @@ impl Scales<'_> {
         start: Peak,
         scratch: &mut Scratch,
     ) -> Option<Peak> {
-        let top = self.climb_by(law, set, start, Readings::Good, scratch)?;
+        let own = Scatter::Own;
+        let path = self.climb_by(law, set, start, Readings::Good, own, scratch)?;
+        let top = best_of(path)?;
         if !top.has_slips(self.evidence) {
             return Some(top);
         }
-        self.climb_by(law, set, top, Readings::All, scratch)
+        // Mostly this leads nowhere: that shows by one and the same scatter.
+        let least = top.value - OTHER_SCATTER;
+        let path = self.climb_by(law, set, top, Readings::All, Scatter::OfStart, scratch)?;
+        let mut path = path.into_iter();
+        let top = path.next()?;
+        if !path.any(|place| place.value > least) {
+            return Some(top);
+        }
+        best_of(self.climb_by(law, set, top, Readings::All, own, scratch)?)
     }
 
+    /// The places that a climb comes through, from its start on.
     fn climb_by(
         &self,
         law: usize,
         set: &[usize],
         start: Peak,
         readings: Readings,
+        scatter: Scatter,
         scratch: &mut Scratch,
-    ) -> Option<Peak> {
+    ) -> Option<Vec<Peak>> {
         let ranges = self.ranges(set);
         let mut free: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
         let mut at = start;
-        let mut best: Option<Peak> = None;
+        let mut path = Vec::new();
         for _ in 0..MOST_STEPS {
             let (felt, slopes) = self.felt(law, set, &at, &free, scratch)?;
             free = felt;
@@ -337,7 +408,7 @@ impl Scales<'_> {
                 break;
             }
             let of_good = match readings {
-                Readings::Good => at.weights.inverse_of_good(&at.forecast.mean, self.evidence),
+                Readings::Good => at.weights.inverse_of_good(&at.mean, self.evidence),
                 Readings::All => None,
             };
             let height = |peak: &Peak| {
@@ -350,7 +421,7 @@ impl Scales<'_> {
             let from = height(&at);
             let inverse = of_good.as_ref().unwrap_or(&at.weights.inverse);
             let (curvature, pull) = self.normal_equations(&at, inverse, &slopes, &ranges, &free);
-            let Some(step) = curvature.lu().solve(&pull) else {
+            let Some(step) = curvature.clone().lu().solve(&pull) else {
                 break;
             };
             let mut next: Option<(Peak, f64)> = None;
@@ -362,8 +433,17 @@ impl Scales<'_> {
                     moved[k] = (at.u[k] + (scale * step[slot]).clamp(-limit, limit))
                         .clamp(ranges[k].low, ranges[k].high);
                 }
+                let made =
+                    DVector::from_iterator(free.len(), free.iter().map(|&k| moved[k] - at.u[k]));
+                if pull.dot(&made) - 0.5 * made.dot(&(&curvature * &made)) <= NO_MORE {
+                    break;
+                }
                 let least = from.0.min(from.1.unwrap_or(from.0));
-                if let Some(there) = self.peak_near(law, set, moved, &at, least, scratch) {
+                let there = match scatter {
+                    Scatter::Own => self.peak_near(law, set, moved, &at, least, scratch),
+                    Scatter::OfStart => self.peak_like(law, set, moved, &at, scratch),
+                };
+                if let Some(there) = there {
                     let to = height(&there);
                     let without = to.1.zip(from.1).map(|(to, from)| to - from);
                     let gained = (to.0 - from.0).max(without.unwrap_or(f64::NEG_INFINITY));
@@ -372,18 +452,13 @@ impl Scales<'_> {
                 scale *= 0.35;
             }
             let Some((next, gained)) = next else { break };
-            let left = std::mem::replace(&mut at, next);
-            if best.as_ref().is_none_or(|b| left.value > b.value) {
-                best = Some(left);
-            }
+            path.push(std::mem::replace(&mut at, next));
             if gained <= SETTLED {
                 break;
             }
         }
-        match best {
-            Some(best) if best.value > at.value => Some(best),
-            _ => Some(at),
-        }
+        path.push(at);
+        Some(path)
     }
 
     /// Curvature of the negative log-posterior and its pull, in the felt sizes.
@@ -399,7 +474,7 @@ impl Scales<'_> {
         let count = exact.len();
         let g = DMatrix::from_fn(count, felt.len(), |i, k| slopes[k][exact[i]]);
         let r = DVector::from_fn(count, |i, _| {
-            self.evidence.read[exact[i]] - peak.forecast.mean[exact[i]]
+            self.evidence.read[exact[i]] - peak.mean[exact[i]]
         });
         let weighted = inverse * &g;
         let mut curvature = g.tr_mul(&weighted);

@@ -6,7 +6,7 @@ use nalgebra::DMatrix;
 
 use super::climb::{BETTER, Peak};
 use super::follow::Node;
-use super::{Atom, Scales, Weighed, best_of, ln_counts, spread_of};
+use super::{Atom, Peaks, Scales, Weighed, best_of, ln_counts, spread_of};
 use crate::failure::Range;
 use crate::likelihood::{Weights, ln_sum};
 use std::sync::Arc;
@@ -16,6 +16,9 @@ const ALONG: usize = 7;
 
 /// Spreads either side of the best that they reach.
 const REACH: f64 = 4.5;
+
+/// Points nearer than this share of what is between two are one.
+const SAME: f64 = 1e-6;
 
 /// How the readings hold the sizes of a set about its peak.
 struct Bend {
@@ -113,8 +116,9 @@ impl Scales<'_> {
                 ln_weight: 0.0,
                 ln_evidence,
                 spread: bend.spreads(&ranges),
-                best: peak.u,
+                best: peak.u.clone(),
                 law,
+                peaks: Peaks::one(law, Arc::new(peak)),
             };
             Some((found, ln_evidence + prior < floor))
         })
@@ -136,7 +140,11 @@ impl Scales<'_> {
             std::slice::from_ref(&rough.best),
             prior,
             scratch,
-            |law, from, scratch| Some((self.along_each(law, &rough.set, from, scratch)?, false)),
+            |law, from, scratch| {
+                let known = rough.peaks.of(law);
+                let found = self.along_each(law, &rough.set, from, known, scratch)?;
+                Some((found, false))
+            },
         )
     }
 
@@ -152,11 +160,13 @@ impl Scales<'_> {
         let mut by_law = Vec::new();
         let mut best: Option<Weighed> = None;
         let mut from = starts.to_vec();
+        let mut peaks = Peaks::default();
         for law in 0..self.model.laws() {
             let Some((found, enough)) = ask(law, &from, scratch) else {
                 continue;
             };
             by_law.push(found.ln_evidence);
+            peaks.take(law, &found.peaks);
             from.truncate(starts.len());
             if !from.contains(&found.best) {
                 from.push(found.best.clone());
@@ -172,6 +182,7 @@ impl Scales<'_> {
             }
         }
         let mut best = best?;
+        best.peaks = peaks;
         debug_assert_eq!(best.set, set);
         best.ln_evidence = ln_sum(by_law) - (self.model.laws() as f64).ln();
         if !self.known.is_empty() {
@@ -185,9 +196,7 @@ impl Scales<'_> {
         let ranges = self.ranges(set);
         let open: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
         let (felt, slopes) = self.felt(law, set, peak, &open, scratch)?;
-        let good = peak
-            .weights
-            .inverse_of_good(&peak.forecast.mean, self.evidence);
+        let good = peak.weights.inverse_of_good(&peak.mean, self.evidence);
         let inverse = good.as_ref().unwrap_or(&peak.weights.inverse);
         let (curvature, _) = self.normal_equations(peak, inverse, &slopes, &ranges, &felt);
         Some(Bend { felt, curvature })
@@ -228,17 +237,25 @@ impl Scales<'_> {
         })
     }
 
-    /// The evidence under one law by sums along each size.
+    /// The evidence under one law by sums along each size, about a `known` peak if there is one.
     fn along_each(
         &self,
         law: usize,
         set: &[usize],
         from: &[Vec<f64>],
+        known: Option<Arc<Peak>>,
         scratch: &mut Scratch,
     ) -> Option<Weighed> {
         const MOST_ROUNDS: usize = 3;
         let ranges = self.ranges(set);
-        let mut peak = self.climb(law, set, from, f64::NEG_INFINITY, scratch)?;
+        let mut peak = match known {
+            Some(known) => match self.best_near(law, set, &known, from, scratch) {
+                // Another law has found better sizes.
+                Some(other) => Arc::new(self.climb_from(law, set, other, scratch)?),
+                None => known,
+            },
+            None => Arc::new(self.climb(law, set, from, f64::NEG_INFINITY, scratch)?),
+        };
         let mut spread = vec![0.0; set.len()];
         let mut ln_along = 0.0;
         let mut ln_leaning = 0.0;
@@ -273,7 +290,7 @@ impl Scales<'_> {
             let mut moved = peak.u.clone();
             moved[k] = u;
             match self.peak_at(law, set, moved, peak.starts.clone(), scratch) {
-                Some(next) if next.value > peak.value => peak = next,
+                Some(next) if next.value > peak.value => peak = Arc::new(next),
                 _ => break,
             }
         }
@@ -281,9 +298,10 @@ impl Scales<'_> {
             set: set.to_vec(),
             ln_weight: 0.0,
             ln_evidence: peak.value + ln_along + ln_leaning,
-            best: peak.u,
+            best: peak.u.clone(),
             spread,
             law,
+            peaks: Peaks::default(),
         })
     }
 
@@ -309,16 +327,25 @@ impl Scales<'_> {
             .map(|node| {
                 let mut u = peak.u.clone();
                 u[k] = low + spacing * node as f64;
-                let seen = self.seen_at(law, set, &u, true, &mut starts, scratch)?;
-                let ln_visible = without.ln_counts(&seen.mean);
-                let forecast = seen.first(self.observations.len());
-                let weights = Weights::new(&forecast, self.evidence, &[])?;
+                // The middle one is mostly known.
+                let (seen, weights) = if (u[k] - peak.u[k]).abs() <= SAME * spacing {
+                    (peak.seen.clone(), Arc::clone(&peak.weights))
+                } else {
+                    let seen = self.seen_at(law, set, &u, true, &mut starts, scratch)?;
+                    let mean = seen.mean.clone();
+                    let forecast = seen.first(self.observations.len());
+                    let weights = Weights::new(&forecast, self.evidence, &[])?;
+                    (mean, Arc::new(weights))
+                };
+                let ln_visible = without.ln_counts(&seen);
+                let mut mean = seen;
+                mean.truncate(self.observations.len());
                 Some(Node {
                     ln_visible,
-                    ln_likelihood: weights.ln_likelihood(&forecast.mean, self.evidence),
-                    mean: forecast.mean,
+                    ln_likelihood: weights.ln_likelihood(&mean, self.evidence),
+                    mean,
                     is_own: true,
-                    weights: Arc::new(weights),
+                    weights,
                 })
             })
             .collect();
