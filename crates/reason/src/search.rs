@@ -2,6 +2,7 @@
 //! extended one failure at a time.
 
 mod at_slips;
+mod exchange;
 mod otherwise;
 mod pairs;
 mod propose;
@@ -14,6 +15,7 @@ use rayon::prelude::*;
 use crate::likelihood::{ln_add, ln_sum};
 use crate::weigh::{Atom, Followed, Scales, Shifts, Weighed};
 use at_slips::pairs_at_slips;
+use exchange::exchanged;
 use otherwise::other_ways;
 use pairs::pairs_looked_at;
 use propose::{Extension, Responses, propose};
@@ -128,6 +130,21 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             break;
         }
         parents = next;
+    }
+    if most_together > 1 && sets.first().is_some_and(|s| s.ln_weight > ln_healthy) {
+        let best = sets[0].ln_weight;
+        let floors = (best - REACH, best - 2.0 * REACH);
+        let promise = (best - PROMISED, LINEAR_SLACK.1);
+        let mut found = exchanged(scales, &sets, &responses, promise, floors);
+        sort(&mut found);
+        weigh_leaders_again(scales, &mut found, best);
+        for set in &found {
+            if let Some(of_size) = weighed.get_mut(set.set.len() - 1) {
+                *of_size += 1;
+            }
+        }
+        sets.extend(found);
+        sort(&mut sets);
     }
     Found {
         sets,
