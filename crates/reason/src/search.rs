@@ -7,7 +7,7 @@ mod otherwise;
 mod pairs;
 mod propose;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use deadstage_circuit::Scratch;
 use rayon::prelude::*;
@@ -62,6 +62,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
     scales.find_overloads(&sets[..sets.len().min(PARENTS[0])]);
     let scales: &Scales<'_> = scales;
     let mut parents: Vec<Weighed> = sets.clone();
+    let mut extended: BTreeSet<Vec<usize>> = BTreeSet::new();
     for size in 1..most_together.min(MOST_TOGETHER) {
         let best = sets
             .first()
@@ -82,6 +83,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
         };
         let promise = (best - promised, slack);
         parents.truncate(PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) });
+        extended.extend(parents.iter().map(|p| p.set.clone()));
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
             .par_iter()
@@ -135,7 +137,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
         let best = sets[0].ln_weight;
         let floors = (best - REACH, best - 2.0 * REACH);
         let promise = (best - PROMISED, LINEAR_SLACK.1);
-        let mut found = exchanged(scales, &sets, &responses, promise, floors);
+        let mut found = exchanged(scales, &sets, extended, &responses, promise, floors);
         sort(&mut found);
         weigh_leaders_again(scales, &mut found, best);
         for set in &found {

@@ -23,17 +23,17 @@ const LEADERS_REACH: f64 = 2.0;
 const ROUNDS: usize = 3;
 
 /// Sets that an exchange of members of the leading sets gives, and that are not yet among `sets` (best first). Those that
-/// stay below the first of `floors` under the first law are not asked of the other; `promise`: the least that a
-/// set must promise to weigh, and by how much the linear look may think too little of it.
+/// stay below the first of `floors` under the first law are not asked of the other. What was `extended` before is not again;
+/// `promised`: the least that a set must promise to weigh, and by how much the linear look may think too little of it.
 pub(super) fn exchanged(
     scales: &Scales<'_>,
     sets: &[Weighed],
+    mut extended: BTreeSet<Vec<usize>>,
     responses: &Responses,
     promised: (f64, f64),
     floors: (f64, f64),
 ) -> Vec<Weighed> {
     let mut known: BTreeSet<Vec<usize>> = sets.iter().map(|s| s.set.clone()).collect();
-    let mut emptied: BTreeSet<Vec<usize>> = BTreeSet::new();
     let mut leaders: Vec<Weighed> = sets.iter().take(LEADERS).cloned().collect();
     let mut found: Vec<Weighed> = Vec::new();
     for _ in 0..ROUNDS {
@@ -42,7 +42,7 @@ pub(super) fn exchanged(
         let rests: Vec<Weighed> = leaders
             .iter()
             .flat_map(|leader| (0..leader.set.len()).map(|k| without(leader, k)))
-            .filter(|rest| emptied.insert(rest.set.clone()))
+            .filter(|rest| extended.insert(rest.set.clone()))
             .collect();
         let tried: Vec<(Option<Weighed>, Vec<Extension>)> = rests
             .into_par_iter()
