@@ -2,11 +2,12 @@
 //! extended one failure at a time.
 
 mod at_slips;
+mod exchange;
 mod otherwise;
 mod pairs;
 mod propose;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use deadstage_circuit::Scratch;
 use rayon::prelude::*;
@@ -14,6 +15,7 @@ use rayon::prelude::*;
 use crate::likelihood::{ln_add, ln_sum};
 use crate::weigh::{Atom, Followed, Peaks, Scales, Shifts, Weighed};
 use at_slips::{Hopeless, pairs_at_slips};
+use exchange::exchanged;
 use otherwise::other_ways;
 use pairs::pairs_looked_at;
 use propose::{Extension, Responses, propose};
@@ -61,6 +63,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
     let scales: &Scales<'_> = scales;
     let mut parents: Vec<Weighed> = sets.clone();
     let mut hopeless = Hopeless::new();
+    let mut extended: BTreeSet<Vec<usize>> = BTreeSet::new();
     for size in 1..most_together.min(MOST_TOGETHER) {
         let best = sets
             .first()
@@ -81,6 +84,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
         };
         let promise = (best - promised, slack);
         parents.truncate(PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) });
+        extended.extend(parents.iter().map(|p| p.set.clone()));
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
             .par_iter()
@@ -135,6 +139,21 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             break;
         }
         parents = next;
+    }
+    if most_together > 1 && sets.first().is_some_and(|s| s.ln_weight > ln_healthy) {
+        let best = sets[0].ln_weight;
+        let floors = (best - REACH, best - 2.0 * REACH);
+        let promise = (best - PROMISED, LINEAR_SLACK.1);
+        let mut found = exchanged(scales, &sets, extended, &responses, promise, floors);
+        sort(&mut found);
+        weigh_leaders_again(scales, &mut found, best);
+        for set in &found {
+            if let Some(of_size) = weighed.get_mut(set.set.len() - 1) {
+                *of_size += 1;
+            }
+        }
+        sets.extend(found);
+        sort(&mut sets);
     }
     Found {
         sets,

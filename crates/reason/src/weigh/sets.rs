@@ -259,10 +259,12 @@ impl Scales<'_> {
         let mut spread = vec![0.0; set.len()];
         let mut ln_along = 0.0;
         let mut ln_leaning = 0.0;
+        let mut highest = peak.value;
         for round in 1..=MOST_ROUNDS {
             let bend = self.bend(law, set, &peak, scratch)?;
             ln_leaning = bend.ln_leaning();
             ln_along = 0.0;
+            highest = peak.value;
             let mut better: Option<(f64, usize, f64)> = None;
             for k in 0..set.len() {
                 let without = self.without(law, set, &peak, k, true, scratch)?;
@@ -276,10 +278,14 @@ impl Scales<'_> {
                 let high = (peak.u[k] + reach).min(ranges[k].high);
                 let atoms = self.sum_about(law, set, &peak, k, &without, (low, high), scratch);
                 let top = best_of(&atoms)?;
-                ln_along += ln_sum(atoms.iter().map(|a| a.ln_weight)) - peak.value
+                let value = top.ln_value;
+                // Where a size does better than the peak, what it gains counts once and not with every size that
+                // gains it: a product of sums about a place that is no peak would outdo the best place on any of them.
+                let height = peak.value.max(value - ln_counted);
+                highest = highest.max(height);
+                ln_along += ln_sum(atoms.iter().map(|a| a.ln_weight)) - height
                     + ((high - low) / ranges[k].width()).ln();
                 spread[k] = spread_of(&atoms);
-                let value = top.ln_value;
                 if value > peak.value + ln_counted + BETTER && better.is_none_or(|b| value > b.0) {
                     better = Some((value, k, top.u));
                 }
@@ -289,7 +295,8 @@ impl Scales<'_> {
             };
             let mut moved = peak.u.clone();
             moved[k] = u;
-            match self.peak_at(law, set, moved, peak.starts.clone(), scratch) {
+            let there = self.peak_at(law, set, moved, peak.starts.clone(), scratch);
+            match there.and_then(|there| self.climb_from(law, set, there, scratch)) {
                 Some(next) if next.value > peak.value => peak = Arc::new(next),
                 _ => break,
             }
@@ -297,7 +304,7 @@ impl Scales<'_> {
         Some(Weighed {
             set: set.to_vec(),
             ln_weight: 0.0,
-            ln_evidence: peak.value + ln_along + ln_leaning,
+            ln_evidence: highest + ln_along + ln_leaning,
             best: peak.u.clone(),
             spread,
             law,

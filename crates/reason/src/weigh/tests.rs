@@ -93,3 +93,52 @@ fn a_size_that_only_a_slip_feels_is_climbed_to() {
         );
     });
 }
+
+/// A preamplifier of two triodes whose plates stand near nothing: every size of some pairs, moved alone, does better
+/// than where a climb ends, and what each gains must not count once with every other. No density of these readings is higher than that of readings just as forecast.
+#[test]
+fn a_pair_is_no_likelier_than_readings_just_as_forecast() {
+    let text = include_str!("../../../../netlists/audio/microphone-preamplifier.stage");
+    let lines = "volts bplus 262V\nvolts bplus2 0.828V\nvolts bplus1 0.764V\nvolts grid1 -0.041V\nvolts plate1 0.108V\nvolts cathode1 0.026V\n\
+        volts gain -0.262V\nvolts grid2 -0.271V\nvolts plate2 0.367V\nvolts cathode2 0.009V\nvolts output 0V\n";
+    weighed(text, lines, |scales| {
+        let mut scratch = Scratch::default();
+        let shorts = ["C6", "C7"].map(|part| scales.index_of(part, deadstage_parts::Mode::Short));
+        let mut compared = 0;
+        for short in shorts {
+            for other in 0..scales.failures.len() {
+                let stage = scales.model.stage;
+                if !scales.failures[other].goes_with(&scales.failures[short], stage) {
+                    continue;
+                }
+                let mut set = vec![short, other];
+                set.sort_unstable();
+                let start: Vec<f64> = set
+                    .iter()
+                    .map(|&i| scales.failures[i].range.node(0))
+                    .collect();
+                let nowhere = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+                let Some(rough) = scales.weigh_set(&set, &[start], nowhere, &mut scratch) else {
+                    continue;
+                };
+                let Some(again) = scales.weigh_set_again(&rough, &mut scratch) else {
+                    continue;
+                };
+                let starts = scales.healthy[again.law].starts.clone();
+                let Some(peak) =
+                    scales.peak_at(again.law, &set, again.best.clone(), starts, &mut scratch)
+                else {
+                    continue;
+                };
+                let most = peak.weights.ln_at_best();
+                assert!(
+                    again.ln_evidence < most + 3.0,
+                    "{set:?}: {} of at most {most}",
+                    again.ln_evidence
+                );
+                compared += 1;
+            }
+        }
+        assert!(compared > 50, "only {compared} compared");
+    });
+}
