@@ -295,8 +295,7 @@ impl Scales<'_> {
             };
             let mut moved = peak.u.clone();
             moved[k] = u;
-            let there = self.peak_at(law, set, moved, peak.starts.clone(), scratch);
-            match there.and_then(|there| self.climb_from(law, set, there, scratch)) {
+            match self.peak_at(law, set, moved, peak.starts.clone(), scratch) {
                 Some(next) if next.value > peak.value => peak = Arc::new(next),
                 _ => break,
             }
