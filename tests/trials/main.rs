@@ -2,7 +2,7 @@
 //!
 //! `trials CASES SEED DIGITS [STAGE] [show|wrong|ideal|quick] [everywhere]` draws so many units a stage and number of
 //! failures (9 for what is not in the netlist), and tells rates; `show` lists the answers that are sure and wrong, `wrong` all that are wrong,
-//! `ideal` those of the ideal observer, and `quick` asks the program alone, about stages without driven tubes or relays;
+//! `ideal` those of the ideal observer, and `quick` asks the program alone, about all but the complete sets;
 //! `everywhere` reads every node and not the test points alone. `trials page [CASES] [SEED] [SETS]` runs everything and writes
 //! the page of figures, with so many units of each complete set; `trials whole [SETS] [SEED]` writes its section of complete sets alone.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
@@ -132,7 +132,9 @@ fn quick(
     let shipped = stages::shipped(stages::ANY)?;
     let units: Vec<(&String, &Stage, u64)> = shipped
         .iter()
-        .filter(|(name, stage)| name.contains(only) && draw::can_build(stage))
+        .filter(|(name, stage)| {
+            name.contains(only) && draw::is_built(stage) && !whole::is_whole(stage)
+        })
         .flat_map(|(name, stage)| (0..cases).map(move |case| (name, stage, case)))
         .collect();
     for &count in counts {
