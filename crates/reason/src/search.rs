@@ -6,6 +6,7 @@ mod exchange;
 mod otherwise;
 mod pairs;
 mod propose;
+mod shares;
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -11,9 +11,9 @@ use deadstage_circuit::Scratch;
 use rayon::prelude::*;
 
 use super::propose::slopes;
+use super::shares::Shares;
 use crate::likelihood::Weights;
 use crate::model::{Held, Starts};
-use crate::observe::{Observation, meter_share};
 use crate::weigh::{Scales, Weighed};
 
 /// Sets whose parts are tried with their other ways to fail.
@@ -114,7 +114,7 @@ fn looks(
         .ok()?;
     let slopes: Vec<Option<Vec<f64>>> =
         slopes(scales, leader, &held, &forecast.mean, &starts, scratch);
-    let mut bare = Bare::new(scales, law, &held, &forecast.mean, starts, scratch)?;
+    let neighbours = Neighbours::new(scales, law, &held, &forecast.mean, starts, scratch)?;
     let mut found = Vec::new();
     for (k, index) in others {
         let of_others = slopes.iter().enumerate().filter(|(at, _)| *at != k);
@@ -127,7 +127,7 @@ fn looks(
                 let u = range.low + range.width() * (node as f64 + 0.5) / count as f64;
                 let mut held = held.clone();
                 held[k] = (&scales.failures[index], u);
-                let mean = bare.loaded(&held, scratch)?;
+                let mean = neighbours.loaded(&held, scratch)?;
                 Some((weights.ln_likelihood(&mean, scales.evidence), u))
             })
             .max_by(|a, b| a.0.total_cmp(&b.0));
@@ -152,20 +152,19 @@ fn replaced(leader: &Weighed, k: usize, index: usize, u: f64) -> (Vec<usize>, Ve
     members.into_iter().unzip()
 }
 
-/// Readings without the meter, each less the share that the meter takes of it beside a known set.
-struct Bare<'s> {
+/// What neighbours of a known set read, by the meters' shares beside that set.
+struct Neighbours<'s> {
     scales: &'s Scales<'s>,
     law: usize,
-    list: Vec<Observation>,
-    shares: Vec<f64>,
+    shares: Shares,
     starts: Starts,
 }
 
-impl<'s> Bare<'s> {
+impl<'s> Neighbours<'s> {
     fn new(
         scales: &'s Scales<'s>,
         law: usize,
-        held: &[Held<'_>],
+        held: &[Held<'s>],
         mean: &[f64],
         starts: Starts,
         scratch: &mut Scratch,
@@ -173,24 +172,23 @@ impl<'s> Bare<'s> {
         let mut this = Self {
             scales,
             law,
-            list: scales.observations.iter().map(Observation::bare).collect(),
-            shares: vec![1.0; mean.len()],
+            shares: Shares::new(scales.observations),
             starts,
         };
-        let bare = this.loaded(held, scratch)?;
-        for (share, (loaded, bare)) in this.shares.iter_mut().zip(mean.iter().zip(&bare)) {
-            *share = meter_share(*bare, *loaded).unwrap_or(1.0);
-        }
+        let bare = this.bare(held, scratch)?;
+        this.shares.know(mean, &bare);
         Some(this)
     }
 
-    fn loaded(&mut self, held: &[Held<'_>], scratch: &mut Scratch) -> Option<Vec<f64>> {
-        let mut starts = self.starts.clone();
-        let found = self
-            .scales
-            .model
-            .forecast(self.law, held, &self.list, 0, &mut starts, scratch);
-        let mean = found.ok()?.mean;
-        Some(mean.iter().zip(&self.shares).map(|(m, s)| m * s).collect())
+    fn bare(&self, held: &[Held<'_>], scratch: &mut Scratch) -> Option<Vec<f64>> {
+        let (list, mut starts) = (self.shares.bare(), self.starts.clone());
+        let model = self.scales.model;
+        let found = model.forecast(self.law, held, list, 0, &mut starts, scratch);
+        Some(found.ok()?.mean)
+    }
+
+    fn loaded(&self, held: &[Held<'_>], scratch: &mut Scratch) -> Option<Vec<f64>> {
+        let bare = self.bare(held, scratch)?;
+        Some(self.shares.loaded(&bare).collect())
     }
 }

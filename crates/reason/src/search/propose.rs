@@ -7,10 +7,10 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
 use nalgebra::DMatrix;
 
+use super::shares::Shares;
 use crate::failure::Failure;
 use crate::likelihood::{Good, Line, Weights, times};
 use crate::model::{Forecast, Held, Starts, Unreached};
-use crate::observe::{Observation, meter_share};
 use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts};
 
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
@@ -104,8 +104,7 @@ struct Beside<'s> {
     scales: &'s Scales<'s>,
     law: usize,
     held: Vec<Held<'s>>,
-    bare: Vec<Observation>,
-    shares: Vec<f64>,
+    shares: Shares,
     mean: &'s [f64],
     /// Situations that the set does not reach: there a failure does what it does alone.
     unreached: Vec<bool>,
@@ -123,7 +122,6 @@ impl<'s> Beside<'s> {
         first: &'s Starts,
         scratch: &mut Scratch,
     ) -> Self {
-        let bare: Vec<Observation> = scales.observations.iter().map(Observation::bare).collect();
         let mut unreached = vec![true; scales.model.bases[law].len()];
         for (observation, spreads) in scales.observations.iter().zip(scales.moved(law, mean)) {
             unreached[observation.situation] &= spreads < UNREACHED;
@@ -132,8 +130,7 @@ impl<'s> Beside<'s> {
             scales,
             law,
             held: held.to_vec(),
-            bare,
-            shares: vec![1.0; mean.len()],
+            shares: Shares::new(scales.observations),
             mean,
             unreached,
             nothing: DMatrix::zeros(0, 0),
@@ -141,9 +138,7 @@ impl<'s> Beside<'s> {
             starts: first.clone(),
         };
         if let Some(unloaded) = this.unloaded(scratch) {
-            for (share, (loaded, bare)) in this.shares.iter_mut().zip(mean.iter().zip(&unloaded)) {
-                *share = meter_share(*bare, *loaded).unwrap_or(1.0);
-            }
+            this.shares.know(mean, &unloaded);
         }
         this
     }
@@ -157,7 +152,7 @@ impl<'s> Beside<'s> {
         let found = self.scales.model.forecast_if(
             self.law,
             &self.held,
-            &self.bare,
+            self.shares.bare(),
             0,
             Some(unreached),
             |_| false,
@@ -182,18 +177,16 @@ impl<'s> Beside<'s> {
         self.held.push((failure, *u));
         let there = self.unloaded(scratch);
         self.held.pop();
-        let shift = there?
-            .iter()
-            .enumerate()
-            .map(|(i, bare)| {
-                if self.unreached[self.bare[i].situation] {
-                    alone[i]
-                } else {
-                    bare * self.shares[i] - self.mean[i]
-                }
-            })
-            .collect();
-        Some(shift)
+        let there = there?;
+        let loaded = self.shares.loaded(&there).enumerate();
+        let shift = loaded.map(|(i, loaded)| {
+            if self.unreached[self.scales.observations[i].situation] {
+                alone[i]
+            } else {
+                loaded - self.mean[i]
+            }
+        });
+        Some(shift.collect())
     }
 
     /// The most that a failure gains beside the set at some sizes, and which of them. Where it is seen to do beside the set
