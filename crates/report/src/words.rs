@@ -6,7 +6,7 @@ use deadstage_reason::{FaultName, JudgedReading, Suspect};
 
 /// A probability as a technician would say it.
 pub(crate) fn odds(probability: f64) -> String {
-    const STEPS: [(f64, &str); 10] = [
+    const STEPS: [(f64, &str); 14] = [
         (0.97, "nearly certain"),
         (0.85, "9 in 10"),
         (0.775, "4 in 5"),
@@ -17,21 +17,13 @@ pub(crate) fn odds(probability: f64) -> String {
         (0.225, "1 in 4"),
         (0.15, "1 in 5"),
         (0.075, "1 in 10"),
+        (0.04, "1 in 20"),
+        (0.025, "1 in 30"),
+        (0.015, "1 in 50"),
+        (0.005, "1 in 100"),
     ];
-    for (at_least, said) in STEPS {
-        if probability >= at_least {
-            return said.to_owned();
-        }
-    }
-    if probability >= 0.035 {
-        "1 in 20".to_owned()
-    } else if probability >= 0.015 {
-        "1 in 50".to_owned()
-    } else if probability >= 0.005 {
-        "1 in 100".to_owned()
-    } else {
-        "remote".to_owned()
-    }
+    let said = STEPS.iter().find(|(at_least, _)| probability >= *at_least);
+    said.map_or("remote", |(_, said)| said).to_owned()
 }
 
 /// A failure without its size: `R3 open`, `V1 section 2 weak`.
@@ -185,6 +177,7 @@ mod tests {
         assert_eq!(odds(0.74), "3 in 4");
         assert_eq!(odds(0.5), "about even");
         assert_eq!(odds(0.2), "1 in 5");
+        assert_eq!(odds(0.034), "1 in 30");
         assert_eq!(odds(0.0001), "remote");
     }
 
