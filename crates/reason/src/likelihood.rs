@@ -8,6 +8,8 @@
 mod covariance;
 mod line;
 mod path;
+#[cfg(test)]
+mod tests;
 
 use deadstage_netlist::Bound;
 use nalgebra::{DMatrix, DVector};
@@ -124,8 +126,8 @@ pub(crate) struct Weights {
     ln_det_inverse: f64,
     /// ln of the diagonal of C⁻¹.
     ln_own: Vec<f64>,
-    /// Half of one over it.
-    half_own: Vec<f64>,
+    /// Half the variance of every exact reading, given the others: ½ of one over that diagonal.
+    half_variance: Vec<f64>,
     /// By exact reading, the most that it may be likelier as a slip than as forecast where the others have it (in the logarithm).
     ln_slip_most: Vec<f64>,
     /// Indices of the exact readings.
@@ -183,7 +185,7 @@ impl Weights {
             })
             .collect();
         Some(Self {
-            half_own: inverse.diagonal().iter().map(|own| 0.5 / own).collect(),
+            half_variance: inverse.diagonal().iter().map(|own| 0.5 / own).collect(),
             ln_own,
             ln_slip_most,
             inverse,
@@ -451,7 +453,7 @@ impl Weights {
         &self,
         weighed: impl Iterator<Item = f64> + Clone,
     ) -> impl Iterator<Item = f64> + Clone {
-        let own = self.ln_slip_most.iter().zip(&self.half_own);
+        let own = self.ln_slip_most.iter().zip(&self.half_variance);
         own.zip(weighed)
             .map(|((most, half), w)| most + half * w * w)
     }

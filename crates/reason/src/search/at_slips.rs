@@ -48,7 +48,7 @@ const FAR: f64 = 0.5;
 /// ... or makes all readings less likely than a healthy unit by so much (in the logarithm) is not tried beside such a set.
 const SPOILS: f64 = 300.0;
 
-/// Pairs that beside the healthy unit were far from explaining a reading: its index and theirs.
+/// Pairs that beside the healthy unit stayed far from a reading, or spoilt all the others: the reading's index, and the two failures'.
 pub(super) type Hopeless = BTreeSet<(usize, [usize; 2])>;
 
 /// A pair to be weighed beside a set: what it promises, all members, their sizes.

@@ -39,21 +39,16 @@ pub(super) fn exchanged(
     for _ in 0..ROUNDS {
         let best = leaders.first().map_or(f64::NEG_INFINITY, |s| s.ln_weight);
         leaders.retain(|s| s.set.len() > 1 && s.ln_weight > best - LEADERS_REACH);
-        let rests: Vec<Weighed> = leaders
+        let rests: Vec<(Vec<usize>, Vec<f64>)> = leaders
             .iter()
             .flat_map(|leader| (0..leader.set.len()).map(|k| without(leader, k)))
-            .filter(|rest| extended.insert(rest.set.clone()))
+            .filter(|(set, _)| extended.insert(set.clone()))
             .collect();
         let tried: Vec<(Option<Weighed>, Vec<Extension>)> = rests
             .into_par_iter()
-            .map_init(Scratch::default, |scratch, rest| {
-                let start = std::slice::from_ref(&rest.best);
-                let again = scales.weigh_set(
-                    &rest.set,
-                    start,
-                    (f64::NEG_INFINITY, f64::NEG_INFINITY),
-                    scratch,
-                );
+            .map_init(Scratch::default, |scratch, (set, sizes)| {
+                let nowhere = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+                let again = scales.weigh_set(&set, std::slice::from_ref(&sizes), nowhere, scratch);
                 let Some(again) = again else {
                     return (None, Vec::new());
                 };
@@ -96,13 +91,12 @@ pub(super) fn exchanged(
     found
 }
 
-/// A set without one of its members, the others as they were.
-fn without(leader: &Weighed, k: usize) -> Weighed {
-    let mut rest = leader.clone();
-    rest.set.remove(k);
-    rest.best.remove(k);
-    rest.spread.remove(k);
-    rest
+/// A set without one of its members, and the sizes of the others as they were.
+fn without(leader: &Weighed, k: usize) -> (Vec<usize>, Vec<f64>) {
+    let (mut set, mut sizes) = (leader.set.clone(), leader.best.clone());
+    set.remove(k);
+    sizes.remove(k);
+    (set, sizes)
 }
 
 #[cfg(test)]

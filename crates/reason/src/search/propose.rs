@@ -210,11 +210,9 @@ impl<'s> Beside<'s> {
             .map(|(_, shift)| leaves.gain_of(shift, (least - slack - MOST_MORE).min(0.0)))
             .collect();
         // Asked first: where alone it gains most, or failing that goes furthest.
-        let far = if failure.goes_up(&self.scales.model.bases[self.law]) {
-            places.len().checked_sub(1)?
-        } else {
-            0
-        };
+        let last = places.len().checked_sub(1)?;
+        let goes_up = failure.goes_up(&self.scales.model.bases[self.law]);
+        let far = if goes_up { last } else { 0 };
         let first = (0..places.len())
             .filter(|&k| gains[k] > 0.0)
             .reduce(|a, b| if gains[b] > gains[a] { b } else { a })

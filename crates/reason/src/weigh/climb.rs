@@ -20,6 +20,9 @@ const MOST_STEPS: usize = 8;
 /// A step that gains no more than this in the logarithm ends the climb.
 const SETTLED: f64 = 0.1;
 
+/// A step that gains nothing is tried again at this share of its length.
+const SHORTER: f64 = 0.35;
+
 /// A step that promises no more than this (in the logarithm, the readings being straight in the sizes) is not made.
 const NO_MORE: f64 = 0.001;
 
@@ -436,7 +439,9 @@ impl Scales<'_> {
                 let made =
                     DVector::from_iterator(free.len(), free.iter().map(|&k| moved[k] - at.u[k]));
                 if pull.dot(&made) - 0.5 * made.dot(&(&curvature * &made)) <= NO_MORE {
-                    break;
+                    // Cut short at a limit a step may lead elsewhere than a shorter one.
+                    scale *= SHORTER;
+                    continue;
                 }
                 let least = from.0.min(from.1.unwrap_or(from.0));
                 let there = match scatter {
@@ -449,7 +454,7 @@ impl Scales<'_> {
                     let gained = (to.0 - from.0).max(without.unwrap_or(f64::NEG_INFINITY));
                     next = (gained > 0.0).then_some((there, gained));
                 }
-                scale *= 0.35;
+                scale *= SHORTER;
             }
             let Some((next, gained)) = next else { break };
             path.push(std::mem::replace(&mut at, next));
