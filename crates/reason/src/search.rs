@@ -110,13 +110,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             })
             .flatten()
             .collect();
-        let mut tried = pairs_at_slips(
-            scales,
-            &sets,
-            size - 1,
-            (best, best - REACH, floors.0),
-            &mut hopeless,
-        );
+        let mut tried = pairs_at_slips(scales, &sets, size - 1, (best, floors.0), &mut hopeless);
         if size == 1 && poor {
             tried.extend(pairs_looked_at(scales, &sets, floors.0));
         }

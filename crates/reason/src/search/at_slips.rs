@@ -55,13 +55,13 @@ pub(super) type Hopeless = BTreeSet<(usize, [usize; 2])>;
 type Promising = (f64, Vec<usize>, Vec<f64>);
 
 /// The leading sets of `size` failures (none: the healthy unit) with two more at a
-/// reading that each takes for a slip. None beside a set of weight below `least`, `best` being that of the best; those
-/// that under the first law stay below `floor` are not asked of the other.
+/// reading that each takes for a slip; `best` is the weight of the best of all. None beside a set of weight below `floor`, and those
+/// that under the first law stay below it are not asked of the other.
 pub(super) fn pairs_at_slips(
     scales: &Scales<'_>,
     sets: &[Weighed],
     size: usize,
-    (best, least, floor): (f64, f64, f64),
+    (best, floor): (f64, f64),
     hopeless: &mut Hopeless,
 ) -> Vec<Weighed> {
     // A size that is off by a decade makes a hopeless start.
@@ -70,7 +70,7 @@ pub(super) fn pairs_at_slips(
         vec![(0, &[], &[])]
     } else {
         sets.iter()
-            .take_while(|set| set.ln_weight > least)
+            .take_while(|set| set.ln_weight > floor)
             .filter(|set| set.set.len() == size)
             .take(LEADERS)
             .map(|set| (set.law, set.set.as_slice(), set.best.as_slice()))

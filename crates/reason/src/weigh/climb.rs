@@ -45,7 +45,7 @@ pub(super) struct Peak {
     /// By member, the slopes that were worked out.
     slopes: Vec<OnceLock<Vec<f64>>>,
     pub(super) starts: Starts,
-    /// Logarithm of the likelihood, slips allowed.
+    /// Logarithm of the likelihood by these weights, slips allowed; on a climb by the scatter of its start the weights are the start's.
     pub(super) value: f64,
 }
 
