@@ -259,12 +259,19 @@ fn highest_met(readings: &[JudgedReading], suspects: &[Suspect], healthy: f64) -
 
 /// How far the search went.
 fn said_of(weighed: &[usize]) -> String {
-    const OF: [&str; 4] = ["single failures", "pairs", "sets of three", "sets of four"];
+    const OF: [(&str, &str); 4] = [
+        ("single failure", "single failures"),
+        ("pair", "pairs"),
+        ("set of three", "sets of three"),
+        ("set of four", "sets of four"),
+    ];
     let list: Vec<String> = weighed
         .iter()
         .zip(OF)
         .filter(|(count, _)| **count > 0)
-        .map(|(count, what)| format!("{count} {what}"))
+        .map(|(count, (one, several))| {
+            format!("{count} {}", if *count == 1 { one } else { several })
+        })
         .collect();
     format!(
         "{} were weighed; larger sets were made only of likely smaller ones.",
@@ -437,5 +444,19 @@ fn nominal(kind: &PartKind) -> Option<(f64, &'static str)> {
         | PartKind::Meter { ohms, .. } => Some((ohms.0, "Ω")),
         PartKind::Supply { volts, .. } => Some((volts.0, "V")),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::said_of;
+
+    #[test]
+    fn what_was_weighed_is_counted_in_words() {
+        let said = said_of(&[74, 1, 0, 2]);
+        assert!(
+            said.starts_with("74 single failures, 1 pair, 2 sets of four were"),
+            "{said}"
+        );
     }
 }
