@@ -1,62 +1,40 @@
 //! A network in one situation, ready for any number of failures.
 
-use std::sync::OnceLock;
-
-use deadstage_parts::Device;
-
+use crate::continuation::expansion::ExpansionPoint;
 use crate::error::SolveError;
-use crate::faulted::Faulted;
-use crate::linear::Linear;
-use crate::near::{Centres, NearScratch};
-use crate::network::{CLOSED_CONTACT_OHMS, DeviceId, ElementRole, LEAST_OHMS, Network};
-use crate::operating::{LinearPart, OperatingPoint};
-use crate::overlay::{Change, DeviceChange, Overlay};
-use crate::plain;
-use crate::ports::{self, NotSettled, PortNetwork, PortScratch, PortState};
+use crate::linalg::dense::{Lu, Matrix};
+use crate::network::{CLOSED_CONTACT_OHMS, ElementId, ElementRole, Network, strike_volts};
+use crate::overlay::{Change, Overlay};
+use crate::reading::OperatingPoint;
+use crate::scratch::Scratch;
 use crate::situation::{Situation, Values};
+use crate::solve::solver::{Glow, Solver};
+use crate::state::PortState;
 
 /// How often a relay may change its mind before it is called unsteady.
-pub(crate) const MOST_FLIPS: usize = 8;
+const MOST_FLIPS: usize = 8;
 
-/// A network in one situation: its linear part solved, its healthy state known.
+/// Volts over the striking voltage at which a regulator would strike whatever
+/// the tubes about it do in the dark, as a ratio.
+const SURE_STRIKE: f64 = 1.1;
+
+/// A network in one situation: its healthy state known, with the equations about it.
 #[derive(Clone, Debug)]
 pub struct Base<'n> {
-    pub(crate) network: &'n Network,
-    situation: Situation,
-    values: Values,
-    pub(crate) linear: Linear,
+    solver: Solver<'n>,
     /// By relay: pulled in when healthy.
     energised: Vec<bool>,
-    /// Columns of A⁻¹ for every port.
-    port_columns: Vec<Vec<f64>>,
-    healthy: PortState,
-    /// The healthy state but with every regulator dark, where a search for who strikes starts.
-    dark: Option<PortState>,
-    /// Devices that strike.
-    pub(crate) regulators: Vec<usize>,
-    /// The known points with the equations about them; made at first need.
-    centres: OnceLock<Option<Box<Centres>>>,
-}
-
-/// Buffers for solving; one a thread.
-#[derive(Clone, Debug, Default)]
-pub struct Scratch {
-    pub(crate) ports: PortScratch,
-    pub(crate) column: Vec<f64>,
-    pub(crate) adjoint: Vec<f64>,
-    pub(crate) weights: Vec<f64>,
-    pub(crate) loaded: PortNetwork,
-    pub(crate) loaded_state: PortState,
-    pub(crate) unknowns: Vec<f64>,
-    pub(crate) near: NearScratch,
+    /// The healthy state.
+    healthy: ExpansionPoint,
+    /// The same with every regulator dark, where the search for who strikes starts; `None` where there are none.
+    dark: Option<ExpansionPoint>,
 }
 
 impl<'n> Base<'n> {
     /// Solves the healthy network in `situation`.
     ///
     /// # Errors
-    /// Sources in a loop, relays or regulators without a steady state, or no
-    /// operating point found.
+    /// A relay without a steady state, no operating point found, or a network too closely meshed.
     pub fn new(
         network: &'n Network,
         situation: &Situation,
@@ -64,13 +42,16 @@ impl<'n> Base<'n> {
     ) -> Result<Self, SolveError> {
         let mut energised = vec![false; network.relays.len()];
         for _ in 0..MOST_FLIPS {
-            let mut base = Self::with_relays(network, situation, &energised)?;
-            let point = base.solve_fixed(&[], None, scratch)?;
+            let solver = Solver::new(network, situation, &energised)?;
+            let mut base = Self::about_nothing(solver, energised, scratch)?;
+            let point = base.solve_held(&[], None, scratch)?;
             let found = point.energised_relays();
-            let healthy = point.into_state();
-            base.healthy = healthy;
-            if !situation.power || found == energised {
-                base.dark = base.dark_state(scratch);
+            let (glow, healthy) = point.into_parts();
+            base.healthy = base
+                .solver
+                .expand(&glow, healthy)
+                .ok_or_else(|| no_expansion(network))?;
+            if !situation.power || found == base.energised {
                 return Ok(base);
             }
             energised = found;
@@ -78,80 +59,40 @@ impl<'n> Base<'n> {
         Err(unsteady(network, &energised))
     }
 
-    fn with_relays(
-        network: &'n Network,
-        situation: &Situation,
-        energised: &[bool],
+    /// With every regulator dark.
+    fn about_nothing(
+        solver: Solver<'n>,
+        energised: Vec<bool>,
+        scratch: &mut Scratch,
     ) -> Result<Self, SolveError> {
-        let values = Values::of(network, situation, energised);
-        let linear = Linear::new(network, &values).map_err(|at| singular(network, at.0))?;
-        let port_columns = linear
-            .port_taps
-            .iter()
-            .map(|&tap| {
-                let mut column = Vec::new();
-                linear.column(tap, &mut column);
-                column
-            })
-            .collect();
+        let found = solver.locate_from_nothing(&mut scratch.newton)?;
+        let glow = vec![false; solver.regulators.len()];
+        let network = solver.network;
+        let dark = solver
+            .expand(&glow, found)
+            .ok_or_else(|| no_expansion(network))?;
+        let has_dark = !glow.is_empty() && solver.situation.power;
         Ok(Self {
-            network,
-            situation: situation.clone(),
-            values,
-            linear,
-            energised: energised.to_vec(),
-            port_columns,
-            healthy: PortState {
-                volts: vec![0.0; network.port_count],
-                ..PortState::default()
-            },
-            dark: None,
-            regulators: (0..network.devices.len())
-                .filter(|&device| strike_volts(&network.devices[device].law).is_some())
-                .collect(),
-            centres: OnceLock::new(),
+            dark: has_dark.then(|| dark.clone()),
+            solver,
+            energised,
+            healthy: dark,
         })
-    }
-
-    /// Every regulator dark.
-    pub(crate) fn dark_overlay(&self) -> Overlay {
-        let ids = (0u32..).map(DeviceId);
-        ids.zip(&self.network.devices)
-            .filter(|(_, slot)| strike_volts(&slot.law).is_some())
-            .map(|(id, _)| Change::Device(id, DeviceChange::NotFiring))
-            .collect()
-    }
-
-    /// The known points to follow failures from; `None` also where the network is
-    /// too large to know its response everywhere.
-    pub(crate) fn centres(&self, scratch: &mut Scratch) -> Option<&Centres> {
-        self.centres
-            .get_or_init(|| Centres::new(self, scratch).map(Box::new))
-            .as_deref()
-    }
-
-    fn dark_state(&self, scratch: &mut Scratch) -> Option<PortState> {
-        let out = self.dark_overlay();
-        if out.is_empty() {
-            return None;
-        }
-        let point = self.solve_fixed(&out, None, scratch).ok()?;
-        Some(point.into_state())
     }
 
     /// The network.
     pub fn network(&self) -> &'n Network {
-        self.network
+        self.solver.network
     }
 
     /// The situation.
     pub fn situation(&self) -> &Situation {
-        &self.situation
+        &self.solver.situation
     }
 
     /// Values of the healthy elements and devices.
     pub fn values(&self) -> &Values {
-        &self.values
+        &self.solver.values
     }
 
     /// Relays that are pulled in when healthy, in the order of [`Network::relays`].
@@ -159,36 +100,36 @@ impl<'n> Base<'n> {
         &self.energised
     }
 
-    /// The operating point with `overlay` laid over the network, starting
-    /// from `start` (the healthy state if not given).
+    /// The operating point with `overlay` laid over the network, its devices perhaps where they `start`, to 10⁻⁹ V
+    /// and 10⁻⁷ of each voltage. Found in a few steps where most of the network stays as it is.
     ///
     /// # Errors
-    /// As [`Base::new`].
+    /// A relay without a steady state, or no operating point found.
     pub fn solve(
         &self,
         overlay: &[Change],
         start: Option<&PortState>,
         scratch: &mut Scratch,
     ) -> Result<OperatingPoint<'_>, SolveError> {
-        if self.network.relays.is_empty() || !self.situation.power {
-            return self.solve_fixed(overlay, start, scratch);
+        if self.network().relays.is_empty() || !self.situation().power {
+            return self.solve_held(overlay, start, scratch);
         }
         let mut energised = self.energised.clone();
         for _ in 0..MOST_FLIPS {
             let mut changes: Overlay = overlay.to_vec();
             self.move_contacts(&energised, &mut changes);
-            let point = self.solve_fixed(&changes, start, scratch)?;
+            let point = self.solve_held(&changes, start, scratch)?;
             let found = point.energised_relays();
             if found == energised {
                 return Ok(point);
             }
             energised = found;
         }
-        Err(unsteady(self.network, &energised))
+        Err(unsteady(self.network(), &energised))
     }
 
     /// Adds the contacts that other relay states move, but for those a failure holds.
-    pub(crate) fn move_contacts(&self, energised: &[bool], changes: &mut Overlay) {
+    fn move_contacts(&self, energised: &[bool], changes: &mut Overlay) {
         let held: Vec<_> = changes
             .iter()
             .filter_map(|c| match c {
@@ -196,16 +137,13 @@ impl<'n> Base<'n> {
                 _ => None,
             })
             .collect();
-        for (relay, (&now, &before)) in self
-            .network
-            .relays
-            .iter()
-            .zip(energised.iter().zip(&self.energised))
-        {
+        let network = self.network();
+        let states = energised.iter().zip(&self.energised);
+        for (relay, (&now, &before)) in network.relays.iter().zip(states) {
             if now == before {
                 continue;
             }
-            for (index, element) in (0u32..).zip(&self.network.elements) {
+            for (id, element) in (0u32..).map(ElementId).zip(&network.elements) {
                 let ElementRole::Contact {
                     relay: coil,
                     normally_open,
@@ -213,7 +151,6 @@ impl<'n> Base<'n> {
                 else {
                     continue;
                 };
-                let id = crate::network::ElementId(index);
                 if *coil != relay.part || held.contains(&id) {
                     continue;
                 }
@@ -227,217 +164,116 @@ impl<'n> Base<'n> {
         }
     }
 
-    /// Solves with the relays held as they are.
-    pub(crate) fn solve_fixed(
+    /// With the relays held as they are; the regulators' glow is decided: all dark
+    /// first, then whichever has reached its striking voltage.
+    fn solve_held(
         &self,
         overlay: &[Change],
         start: Option<&PortState>,
         scratch: &mut Scratch,
     ) -> Result<OperatingPoint<'_>, SolveError> {
-        let network = self.network;
-        let mut values = self.values.clone();
-        values.change_devices(network, overlay);
-        let linear = match Faulted::new(&self.linear, &values, overlay) {
-            Some(faulted) => {
-                for change in overlay {
-                    match *change {
-                        Change::Ohms(element, ohms) => {
-                            values.elements[element.0 as usize].ohms = ohms.max(LEAST_OHMS);
-                        }
-                        Change::Emf(element, emf) => values.elements[element.0 as usize].emf = emf,
-                        Change::Shunt { from, to, ohms } => {
-                            values.shunts.push((from, to, ohms.max(LEAST_OHMS)));
-                        }
-                        Change::Pin { .. } | Change::Device(..) => {}
-                    }
-                }
-                LinearPart::Updated(faulted)
-            }
-            None => {
-                values.change_elements(overlay);
-                LinearPart::Anew(
-                    Linear::new(network, &values).map_err(|at| singular(network, at.0))?,
-                )
-            }
+        let Some(dark) = &self.dark else {
+            return self.solve_at(&self.healthy, overlay, Glow::new(), start, scratch);
         };
-        let touched = match &linear {
-            LinearPart::Updated(faulted) => !faulted.is_bare(),
-            LinearPart::Anew(_) => true,
-        };
-        let columns: Vec<Vec<f64>> = if touched {
-            self.linear
-                .port_taps
-                .iter()
-                .map(|&tap| {
-                    let mut column = Vec::new();
-                    linear.column(tap, &mut column);
-                    column
-                })
-                .collect()
-        } else {
-            self.port_columns.clone()
-        };
-        let mut seen = PortNetwork::default();
-        let count = network.port_count;
-        seen.resistance.reset(count, count);
-        for (q, column) in columns.iter().enumerate() {
-            for (p, tap) in self.linear.port_taps.iter().enumerate() {
-                seen.resistance[(p, q)] = tap.of(column);
-            }
+        // Where those that glow would strike with volts to spare, and no other
+        // would, there is no need to see them all dark.
+        let mut fired = self.solver.glow_in(&self.healthy.values);
+        if fired.contains(&true)
+            && let Ok(point) = self.solve_at(&self.healthy, overlay, fired.clone(), start, scratch)
+            && self.strikes_surely(&point).unwrap_or(false)
+        {
+            return Ok(point);
         }
-        for (device, slot) in network.devices.iter().enumerate() {
-            let range = slot.first_port..slot.first_port + slot.ports.len();
-            for p in range.clone() {
-                seen.resistance[(p, p)] += values.port_ohms[p];
-                for q in range.clone() {
-                    seen.resistance[(p, q)] += values.common_ohms[device];
-                }
-            }
-        }
-        seen.open = self
-            .linear
-            .port_taps
-            .iter()
-            .map(|tap| tap.of(linear.open()))
-            .collect();
-        let mut state = start.unwrap_or(&self.healthy).clone();
-        self.settle(overlay, &mut values, &seen, &mut state, scratch)?;
-        Ok(OperatingPoint::new(
-            network,
-            &self.linear,
-            self.situation.power,
-            values,
-            linear,
-            columns,
-            seen,
-            state,
-        ))
-    }
-
-    /// Newton in the ports, with the regulators' glow decided: all dark
-    /// first, then whichever has reached its striking voltage.
-    fn settle(
-        &self,
-        overlay: &[Change],
-        values: &mut Values,
-        seen: &PortNetwork,
-        state: &mut PortState,
-        scratch: &mut Scratch,
-    ) -> Result<(), SolveError> {
-        let network = self.network;
-        let regulators: Vec<usize> = self
-            .regulators
-            .iter()
-            .copied()
-            .filter(|&index| values.present[index])
-            .collect();
-        for &index in &regulators {
-            values.conditions[index].fired = false;
-        }
-        let mut lit = None;
-        if let (Some(dark), false) = (&self.dark, regulators.is_empty()) {
-            lit = Some(std::mem::replace(state, dark.clone()));
-        }
-        self.newton(overlay, values, seen, state, scratch)?;
-        for _ in 0..=regulators.len() {
+        fired.fill(false);
+        let mut point = self.solve_at(dark, overlay, fired.clone(), None, scratch)?;
+        let mut values = self.values().clone();
+        values.change_devices(self.network(), overlay);
+        for _ in 0..=fired.len() {
             let mut struck = false;
-            for &index in &regulators {
-                let volts = state.volts[network.devices[index].first_port];
-                let strike = strike_volts(&network.devices[index].law).unwrap_or(f64::INFINITY);
-                let condition = &mut values.conditions[index];
-                if !condition.fired && volts >= strike * condition.volts {
-                    condition.fired = true;
+            for (fired, &d) in fired.iter_mut().zip(&self.solver.regulators) {
+                let slot = &self.network().devices[d];
+                let strike = strike_volts(&slot.law).unwrap_or(f64::INFINITY);
+                let strike = strike * values.conditions[d].volts;
+                if values.present[d] && !*fired && point.state().volts[slot.first_port] >= strike {
+                    *fired = true;
                     struck = true;
                 }
             }
             if !struck {
                 break;
             }
-            if let Some(lit) = lit.take() {
-                *state = lit;
-            }
-            self.newton(overlay, values, seen, state, scratch)?;
+            point = self.solve_at(&self.healthy, overlay, fired.clone(), start, scratch)?;
         }
-        Ok(())
+        Ok(point)
     }
 
-    fn newton(
-        &self,
+    /// Whether every glowing regulator would strike out of the dark by a wide
+    /// margin, as far as the network's response at the point tells, and no other
+    /// would. `None`: it does not tell.
+    fn strikes_surely(&self, point: &OperatingPoint<'_>) -> Option<bool> {
+        let network = self.network();
+        let state = point.state();
+        let values = point.values();
+        let regulators = &self.solver.regulators;
+        let mut glowing = regulators.clone();
+        glowing.retain(|&d| values.present[d] && values.conditions[d].fired);
+        let port = |d: usize| network.devices[d].first_port;
+        if regulators.iter().any(|&d| values.has_pins(network, d)) {
+            return None;
+        }
+        let count = glowing.len();
+        // With the glow out, v + K (1 − S K)⁻¹ i: what they see of each other through
+        // the failed network, their own slopes taken out of it again.
+        let taps = &self.solver.pattern.port_taps;
+        let mut columns = Vec::with_capacity(count);
+        let mut turned = Matrix::zeros(count, count);
+        for (q, &by) in glowing.iter().enumerate() {
+            let mut column = Vec::new();
+            point.column(taps[port(by)], &mut column);
+            for (p, &at) in glowing.iter().enumerate() {
+                let slope = state.currents[at].siemens[0][0];
+                turned[(p, q)] = -slope * taps[port(at)].of(&column);
+            }
+            turned[(q, q)] += 1.0;
+            columns.push(column);
+        }
+        let mut lu = Lu::default();
+        lu.factor(&turned).ok()?;
+        let mut amps: Vec<f64> = glowing.iter().map(|&d| state.amps[port(d)]).collect();
+        lu.solve(&mut amps);
+        let present = regulators.iter().filter(|&&d| values.present[d]);
+        let mut all = present.map(|&d| {
+            let condition = &values.conditions[d];
+            let strike =
+                strike_volts(&network.devices[d].law).unwrap_or(f64::INFINITY) * condition.volts;
+            let tap = taps[port(d)];
+            let rise: f64 = columns.iter().zip(&amps).map(|(c, i)| tap.of(c) * i).sum();
+            let dark = state.volts[port(d)] + rise;
+            if condition.fired {
+                dark >= SURE_STRIKE * strike
+            } else {
+                state.volts[port(d)] < strike && SURE_STRIKE * dark < strike
+            }
+        });
+        Some(all.all(|sure| sure))
+    }
+
+    /// About one expansion point, with regulators as they `glow`.
+    fn solve_at<'a>(
+        &'a self,
+        expansion: &'a ExpansionPoint,
         overlay: &[Change],
-        values: &Values,
-        seen: &PortNetwork,
-        state: &mut PortState,
+        glow: Glow,
+        start: Option<&PortState>,
         scratch: &mut Scratch,
-    ) -> Result<(), SolveError> {
-        let network = self.network;
-        let began = state.clone();
-        let first = match ports::solve(network, values, seen, 1.0, state, &mut scratch.ports) {
-            Ok(()) => return Ok(()),
-            Err(trouble) => trouble,
-        };
-        let second = match ports::ramp(network, values, seen, state, &mut scratch.ports) {
-            Ok(()) => return Ok(()),
-            Err(trouble) => trouble,
-        };
-        // Last, the whole network with leaks that are taken away step by step; its
-        // matrix is dense, so a network too large for that is given up here.
-        if self.linear.inverse().is_none() {
-            return Err(self.not_converged([first, second, second]));
-        }
-        let mut whole = self.values.clone();
-        whole.change_devices(network, overlay);
-        whole.conditions.clone_from(&values.conditions);
-        whole.present.clone_from(&values.present);
-        whole.change_elements(overlay);
-        match plain::leak_steps(network, &whole) {
-            Some(volts) => {
-                *state = began;
-                state.volts = volts;
-                ports::solve(network, values, seen, 1.0, state, &mut scratch.ports)
-                    .map_err(|third| self.not_converged([first, second, third]))
-            }
-            None => Err(self.not_converged([first, second, second])),
-        }
-    }
-
-    fn not_converged(&self, troubles: [NotSettled; 3]) -> SolveError {
-        let network = self.network;
-        let node_of = |port: usize| {
-            network
-                .devices
-                .iter()
-                .find(|slot| (slot.first_port..slot.first_port + slot.ports.len()).contains(&port))
-                .map_or(0, |slot| slot.ports[port - slot.first_port])
-        };
-        let mut nodes: Vec<String> = Vec::new();
-        for trouble in troubles {
-            let name = network.node_names[node_of(trouble.port)].clone();
-            if !nodes.contains(&name) {
-                nodes.push(name);
-            }
-        }
-        SolveError::NotConverged {
-            nodes,
-            trace: [
-                "Newton from the healthy state",
-                "the sources raised from zero",
-                "leaks taken away",
-            ]
-            .iter()
-            .zip(troubles)
-            .map(|(what, t)| format!("{what}: stuck after {} steps", t.steps))
-            .collect(),
-        }
+    ) -> Result<OperatingPoint<'a>, SolveError> {
+        OperatingPoint::find(&self.solver, expansion, overlay, glow, start, scratch)
     }
 }
 
-pub(crate) fn singular(network: &Network, unknown: usize) -> SolveError {
-    let node = network.node_names.get(unknown + 1);
+fn no_expansion(network: &Network) -> SolveError {
     SolveError::Singular {
-        nodes: vec![
-            node.cloned()
-                .unwrap_or_else(|| "a loop of sources or bare wire".to_owned()),
-        ],
+        nodes: network.node_names.get(1).cloned().into_iter().collect(),
     }
 }
 
@@ -452,12 +288,4 @@ fn unsteady(network: &Network, energised: &[bool]) -> SolveError {
             network.part_names[relay.part.0 as usize].clone()
         });
     SolveError::NoSteadyState { part }
-}
-
-/// Voltage at which a regulator strikes; `None` for any other device.
-pub(crate) fn strike_volts(device: &Device) -> Option<f64> {
-    match device {
-        Device::Regulator(law) => Some(law.strike_volts()),
-        _ => None,
-    }
 }

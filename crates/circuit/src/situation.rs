@@ -1,9 +1,9 @@
 //! Under what circumstances a unit is looked at, and what each element then is.
 
 use deadstage_netlist::{PartId, SettingId};
-use deadstage_parts::Condition;
+use deadstage_parts::{Condition, PortCurrents, PortVolts};
 
-use crate::network::{ElementRole, LEAST_OHMS, Network, STIFF_OHMS};
+use crate::network::{ElementRole, LEAST_OHMS, Network};
 use crate::overlay::{Change, DeviceChange};
 
 /// Circumstances that hold for some readings and not for others.
@@ -62,19 +62,6 @@ pub struct ElementValue {
     pub ohms: f64,
     /// Volts in series.
     pub emf: f64,
-    /// Solved for its current rather than by its conductance.
-    pub stiff: bool,
-}
-
-impl ElementValue {
-    /// What it adds to the equations: conductance (S), or minus the resistance (Ω) of a stiff one.
-    pub fn coefficient(&self) -> f64 {
-        if self.stiff {
-            -self.ohms
-        } else {
-            1.0 / self.ohms
-        }
-    }
 }
 
 /// Everything that the equations need in one situation.
@@ -94,7 +81,13 @@ pub struct Values {
     pub shunts: Vec<(usize, usize, f64)>,
     /// A current from outside.
     pub bench: Option<BenchCurrent>,
+    /// What leaks across every socket, from each port to the common terminal, S; none with the power off.
+    pub socket_siemens: f64,
 }
+
+/// Leakage between two pins of a socket, S: a clean one insulates so, and a node that hangs
+/// on devices alone has a voltage though all of them are cut off. Common practice, no source.
+const SOCKET_SIEMENS: f64 = 1e-12;
 
 impl Values {
     /// The print's values in `situation`, relay coils of `energised` pulled in.
@@ -145,11 +138,7 @@ impl Values {
                 if out(&situation.lifted) || out(&situation.pulled) {
                     ohms = f64::INFINITY;
                 }
-                ElementValue {
-                    ohms,
-                    emf,
-                    stiff: ohms < STIFF_OHMS,
-                }
+                ElementValue { ohms, emf }
             })
             .collect();
         let present = network
@@ -185,7 +174,53 @@ impl Values {
             port_ohms: vec![0.0; network.port_count],
             shunts: Vec::new(),
             bench: situation.bench,
+            socket_siemens: if situation.power { SOCKET_SIEMENS } else { 0.0 },
         }
+    }
+
+    /// Whether there is resistance in a device's pins.
+    pub(crate) fn has_pins(&self, network: &Network, device: usize) -> bool {
+        let slot = &network.devices[device];
+        let own = &self.port_ohms[slot.first_port..slot.first_port + slot.ports.len()];
+        self.common_ohms[device] != 0.0 || own.iter().any(|ohms| *ohms != 0.0)
+    }
+
+    /// Currents into the ports of a device at these volts and their slopes, with what leaks across its socket.
+    #[inline]
+    pub fn device_currents(
+        &self,
+        network: &Network,
+        device: usize,
+        volts: &PortVolts,
+    ) -> PortCurrents {
+        let slot = &network.devices[device];
+        let mut currents = if self.present[device] {
+            slot.law.currents(volts, &self.conditions[device])
+        } else {
+            PortCurrents::default()
+        };
+        for port in 0..slot.ports.len() {
+            currents.amps[port] += self.socket_siemens * volts[port];
+            currents.siemens[port][port] += self.socket_siemens;
+        }
+        currents
+    }
+
+    /// The same with every source, and every winding that feeds a rectifier, at this share of its voltage.
+    pub(crate) fn with_supplies_at(&self, network: &Network, share: f64) -> Self {
+        let mut lowered = self.clone();
+        for element in &mut lowered.elements {
+            element.emf *= share;
+        }
+        for (condition, slot) in lowered.conditions.iter_mut().zip(&network.devices) {
+            if slot.follows_line {
+                condition.volts *= share;
+            }
+        }
+        if let Some(bench) = &mut lowered.bench {
+            bench.amps *= share;
+        }
+        lowered
     }
 
     /// Takes over what another has, but for elements and shunts, in the memory at hand.
@@ -195,6 +230,7 @@ impl Values {
         self.common_ohms.clone_from(&other.common_ohms);
         self.port_ohms.clone_from(&other.port_ohms);
         self.bench = other.bench;
+        self.socket_siemens = other.socket_siemens;
     }
 
     /// Lays the device and pin changes of an overlay over these values.
@@ -240,7 +276,6 @@ impl Values {
                 Change::Ohms(element, ohms) => {
                     let value = &mut self.elements[element.0 as usize];
                     value.ohms = ohms.max(LEAST_OHMS);
-                    value.stiff = value.ohms < STIFF_OHMS;
                 }
                 Change::Emf(element, volts) => self.elements[element.0 as usize].emf = volts,
                 Change::Shunt { from, to, ohms } => {

@@ -1,0 +1,153 @@
+//! An operating point: every voltage and current of one network, in one
+//! situation, with one set of failures; and what a meter would read there.
+
+mod balance;
+mod meter_load;
+mod read;
+mod sensitivities;
+mod unchanged;
+
+use std::cell::OnceCell;
+
+use crate::continuation::expansion::ExpansionPoint;
+use crate::continuation::newton::Converged;
+use crate::equations::pattern::NodalPattern;
+use crate::error::SolveError;
+use crate::network::{DeviceId, ElementId, Network};
+use crate::overlay::{Change, Overlay};
+use crate::scratch::Scratch;
+use crate::situation::Values;
+use crate::solve::solver::{Glow, Solver};
+use crate::state::PortState;
+use balance::StiffCurrents;
+use read::Adjoints;
+
+/// Every voltage and current of a network in one state.
+#[derive(Clone, Debug)]
+pub struct OperatingPoint<'a> {
+    solver: &'a Solver<'a>,
+    pattern: &'a NodalPattern,
+    expansion: &'a ExpansionPoint,
+    overlay: Overlay,
+    glow: Glow,
+    values: OnceCell<Values>,
+    converged: Converged,
+    stiff: OnceCell<StiffCurrents>,
+    adjoints: Adjoints,
+}
+
+impl<'a> OperatingPoint<'a> {
+    /// With `overlay` laid over the network and regulators as they `glow`, from an expansion point or from nothing.
+    ///
+    /// # Errors
+    /// No operating point found.
+    pub(crate) fn find(
+        solver: &'a Solver<'a>,
+        expansion: &'a ExpansionPoint,
+        overlay: &[Change],
+        glow: Glow,
+        start: Option<&PortState>,
+        scratch: &mut Scratch,
+    ) -> Result<Self, SolveError> {
+        let converged = solver.locate(expansion, overlay, &glow, start, &mut scratch.newton)?;
+        Ok(Self {
+            solver,
+            pattern: &solver.pattern,
+            expansion,
+            overlay: overlay.to_vec(),
+            glow,
+            values: OnceCell::new(),
+            converged,
+            stiff: OnceCell::new(),
+            adjoints: Adjoints::default(),
+        })
+    }
+
+    /// The point with a further change, regulators and relays held as they are.
+    fn beside(&self, overlay: &[Change], scratch: &mut Scratch) -> Option<Self> {
+        let start = Some(&self.converged.state);
+        let glow = self.glow.clone();
+        Self::find(self.solver, self.expansion, overlay, glow, start, scratch).ok()
+    }
+
+    fn network(&self) -> &'a Network {
+        self.solver.network
+    }
+
+    /// Which regulators glow, and where the devices and nodes are.
+    pub(crate) fn into_parts(self) -> (Glow, Converged) {
+        (self.glow, self.converged)
+    }
+
+    /// The port voltages and currents, to start a neighbouring solution from.
+    pub fn state(&self) -> &PortState {
+        &self.converged.state
+    }
+
+    /// What the elements and devices are at this point.
+    pub fn values(&self) -> &Values {
+        self.values.get_or_init(|| {
+            let mut values = self.solver.values.clone();
+            values.change_devices(self.network(), &self.overlay);
+            values.change_elements(&self.overlay);
+            self.solver.lay_glow(&self.glow, &mut values);
+            values
+        })
+    }
+
+    /// Voltage of a node against the common, volts.
+    pub fn node_volts(&self, node: usize) -> f64 {
+        self.pattern.tap(node, 0).of(&self.converged.unknowns)
+    }
+
+    /// Voltage across an element from its first node to its second, volts.
+    pub fn element_volts(&self, id: ElementId) -> f64 {
+        self.element_tap(id).of(&self.converged.unknowns)
+    }
+
+    /// Current through an element from its first node to its second, A.
+    pub fn element_amps(&self, id: ElementId) -> f64 {
+        let value = self.values().elements[id.0 as usize];
+        match self.stiff_amps(id) {
+            Some(amps) => amps,
+            None => (self.element_volts(id) - value.emf) / value.ohms,
+        }
+    }
+
+    /// Currents into the ports of a device, what leaks across its socket among them, A.
+    pub fn device_amps(&self, id: DeviceId) -> &[f64] {
+        let slot = self.network().device(id);
+        &self.converged.state.amps[slot.first_port..slot.first_port + slot.ports.len()]
+    }
+
+    /// Port voltages of a device at the device itself (behind its pins), volts.
+    pub fn device_volts(&self, id: DeviceId) -> &[f64] {
+        let slot = self.network().device(id);
+        &self.converged.state.volts[slot.first_port..slot.first_port + slot.ports.len()]
+    }
+
+    /// Whether a regulator glows.
+    pub fn fired(&self, id: DeviceId) -> bool {
+        self.values().conditions[id.0 as usize].fired
+    }
+
+    /// By relay, whether its coil has the current to pull in.
+    pub fn energised_relays(&self) -> Vec<bool> {
+        let relays = self.network().relays.iter();
+        relays
+            .map(|relay| self.element_amps(relay.coil).abs() >= relay.pulls_in)
+            .collect()
+    }
+
+    /// Whether a contact passes current in this state.
+    pub fn is_closed(&self, id: ElementId) -> bool {
+        self.values().elements[id.0 as usize].ohms < 1e3
+    }
+
+    /// Resistance that a small current into `from` and out of `to` would meet, ohms, tubes working.
+    pub fn source_ohms(&self, from: usize, to: usize, scratch: &mut Scratch) -> f64 {
+        let tap = self.pattern.tap(from, to);
+        self.column(tap, &mut scratch.column);
+        tap.of(&scratch.column)
+    }
+}
