@@ -1,0 +1,331 @@
+//! A solved point judged by an evaluation of its own: every element and device is asked
+//! again for its current at the node voltages found, and what is left over at each node,
+//! and at each pin that resists, is turned into volts by a general library.
+//!
+//! Nothing of the solver is used but what it gave: node voltages, the currents of what
+//! has next to no resistance, and the volts behind pins that resist.
+
+use deadstage_circuit::{DeviceId, ElementId, Network, OperatingPoint, Values};
+use deadstage_parts::MAX_PORTS;
+use nalgebra::{DMatrix, DVector};
+use petgraph::unionfind::UnionFind;
+
+/// What may be left over at a node, of the largest current at play.
+pub const KIRCHHOFF: f64 = 1e-9;
+
+/// Where less than this flows, it is not asked of so little, A: 10⁻⁹ of it times the stray
+/// leak's ohms is what a voltage may be off anyway.
+const LEAST_AMPS: f64 = 1e-8;
+
+/// How far a voltage may be off, volts and ratio, besides what rounding does to it.
+pub const VOLTS: f64 = 1e-6;
+
+/// Roundings that a sum of voltages or currents may gather, in units of the last place.
+const ROUNDINGS: f64 = 64.0 * f64::EPSILON;
+
+/// The leak that holds a node which nothing ties to the common, ohms.
+const STRAY_OHMS: f64 = 1e11;
+
+/// How well a point keeps the laws.
+#[derive(Clone, Debug)]
+pub struct Judged {
+    /// The most that is left over at any node, of the largest current at play and beyond rounding.
+    pub left: f64,
+    /// Where.
+    pub left_at: String,
+    /// The most that a voltage is off, as a multiple of what it may be; `None` where the
+    /// equations about the point have no one solution.
+    pub off: Option<f64>,
+    /// Where.
+    pub off_at: String,
+    /// How far each node's voltage may be off, the common's first, volts.
+    pub tolerance: Vec<f64>,
+}
+
+impl Judged {
+    /// Whether Kirchhoff's law holds.
+    #[must_use]
+    pub fn keeps_kirchhoff(&self) -> bool {
+        self.left <= KIRCHHOFF
+    }
+
+    /// Whether every voltage is where the equations have it.
+    #[must_use]
+    pub fn is_on_the_volt(&self) -> bool {
+        self.off.is_none_or(|off| off <= 1.0)
+    }
+}
+
+/// The equations about a point: what is left over in each, how much of it rounding may be, and
+/// how it moves with the unknowns: node voltages but the common's, those behind pins, stiff currents.
+struct About<'a> {
+    network: &'a Network,
+    unknowns: Vec<f64>,
+    left: Vec<f64>,
+    rounding: Vec<f64>,
+    slope: DMatrix<f64>,
+    largest: f64,
+}
+
+/// An unknown by its place; the common has none.
+type Place = Option<usize>;
+
+impl About<'_> {
+    fn volts(&self, at: Place) -> f64 {
+        at.map_or(0.0, |index| self.unknowns[index])
+    }
+
+    /// A current out of one node and into another, with what rounding may be of it.
+    fn flow(&mut self, from: Place, to: Place, amps: f64, rounding: f64) {
+        self.largest = self.largest.max(amps.abs());
+        for (at, sign) in [(from, 1.0), (to, -1.0)] {
+            if let Some(at) = at {
+                self.left[at] += sign * amps;
+                self.rounding[at] += rounding + ROUNDINGS * amps.abs();
+            }
+        }
+    }
+
+    /// Its change with an unknown.
+    fn moves(&mut self, from: Place, to: Place, with: Place, siemens: f64) {
+        for (at, sign) in [(from, 1.0), (to, -1.0)] {
+            if let (Some(at), Some(with)) = (at, with) {
+                self.slope[(at, with)] += sign * siemens;
+            }
+        }
+    }
+
+    fn resistance(&mut self, from: Place, to: Place, ohms: f64, emf: f64) {
+        if !ohms.is_finite() {
+            return;
+        }
+        let (a, b) = (self.volts(from), self.volts(to));
+        let rounding = ROUNDINGS * (a.abs() + b.abs() + emf.abs()) / ohms;
+        self.flow(from, to, (a - b - emf) / ohms, rounding);
+        self.moves(from, to, from, 1.0 / ohms);
+        self.moves(from, to, to, -1.0 / ohms);
+    }
+
+    /// One whose current is an unknown: Ohm's law is an equation of its own.
+    fn stiff(&mut self, from: Place, to: Place, (ohms, emf): (f64, f64), current: usize) {
+        let amps = self.unknowns[current];
+        self.flow(from, to, amps, 0.0);
+        self.moves(from, to, Some(current), 1.0);
+        let (a, b) = (self.volts(from), self.volts(to));
+        self.left[current] = a - b - emf - ohms * amps;
+        self.rounding[current] = ROUNDINGS * (a.abs() + b.abs() + emf.abs() + ohms * amps.abs());
+        for (at, by) in [(from, 1.0), (to, -1.0), (Some(current), -ohms)] {
+            if let Some(at) = at {
+                self.slope[(current, at)] += by;
+            }
+        }
+    }
+
+    fn device(&mut self, device: usize, values: &Values, common: Place, ports: &[Place]) {
+        if !values.present[device] {
+            return;
+        }
+        let slot = &self.network.devices[device];
+        let mut volts = [0.0; MAX_PORTS];
+        for (v, &port) in volts.iter_mut().zip(ports) {
+            *v = self.volts(port) - self.volts(common);
+        }
+        let currents = slot.law.currents(&volts, &values.conditions[device]);
+        for (i, &port) in ports.iter().enumerate() {
+            let mut rounding = 0.0;
+            for (j, &by) in ports.iter().enumerate() {
+                let siemens = currents.siemens[i][j];
+                let size = self.volts(by).abs() + self.volts(common).abs();
+                rounding += ROUNDINGS * siemens.abs() * size;
+                self.moves(port, common, by, siemens);
+                self.moves(port, common, common, -siemens);
+            }
+            self.flow(port, common, currents.amps[i], rounding);
+        }
+    }
+}
+
+/// One node of each island that no resistance ties to the common.
+fn strays(network: &Network, values: &Values) -> Vec<usize> {
+    let mut joined = UnionFind::<usize>::new(network.nodes);
+    for (element, value) in network.elements.iter().zip(&values.elements) {
+        if value.ohms.is_finite() {
+            joined.union(element.from, element.to);
+        }
+    }
+    for &(from, to, _) in &values.shunts {
+        joined.union(from, to);
+    }
+    let mut held = vec![joined.find(0)];
+    let mut strays = Vec::new();
+    for node in 1..network.nodes {
+        let island = joined.find(node);
+        if !held.contains(&island) {
+            held.push(island);
+            strays.push(node);
+        }
+    }
+    strays
+}
+
+fn place(node: usize) -> Place {
+    node.checked_sub(1)
+}
+
+/// Sets up the equations of `values` about the voltages of `point`.
+fn about<'a>(
+    network: &'a Network,
+    values: &Values,
+    point: &OperatingPoint<'_>,
+    strays: &[usize],
+) -> About<'a> {
+    let mut unknowns: Vec<f64> = (1..network.nodes)
+        .map(|node| point.node_volts(node))
+        .collect();
+    // Behind pins that resist stands a node of the device's own.
+    let mut wired = Vec::with_capacity(network.devices.len());
+    let mut pins = Vec::new();
+    for (device, slot) in network.devices.iter().enumerate() {
+        let id = DeviceId(u32::try_from(device).unwrap_or(u32::MAX));
+        let mut behind = |socket: usize, ohms: f64, volts: f64| {
+            if ohms == 0.0 {
+                return place(socket);
+            }
+            unknowns.push(volts);
+            let own = Some(unknowns.len() - 1);
+            pins.push((place(socket), own, ohms));
+            own
+        };
+        let ohms = values.common_ohms[device];
+        let drawn: f64 = point.device_amps(id).iter().sum();
+        let common_volts = point.node_volts(slot.common) + ohms * drawn;
+        let common = behind(slot.common, ohms, common_volts);
+        let ports: Vec<Place> = slot
+            .ports
+            .iter()
+            .zip(point.device_volts(id))
+            .enumerate()
+            .map(|(port, (&node, &volts))| {
+                let ohms = values.port_ohms[slot.first_port + port];
+                behind(node, ohms, common_volts + volts)
+            })
+            .collect();
+        wired.push((common, ports));
+    }
+    let mut stiff = vec![None; network.elements.len()];
+    for (id, value) in (0u32..).map(ElementId).zip(&values.elements) {
+        if value.stiff && value.ohms.is_finite() {
+            stiff[id.0 as usize] = Some(unknowns.len());
+            unknowns.push(point.element_amps(id));
+        }
+    }
+    let size = unknowns.len();
+    let mut about = About {
+        network,
+        unknowns,
+        left: vec![0.0; size],
+        rounding: vec![0.0; size],
+        slope: DMatrix::zeros(size, size),
+        largest: 0.0,
+    };
+    for ((element, value), stiff) in network.elements.iter().zip(&values.elements).zip(&stiff) {
+        let (from, to) = (place(element.from), place(element.to));
+        match *stiff {
+            Some(current) => about.stiff(from, to, (value.ohms, value.emf), current),
+            None => about.resistance(from, to, value.ohms, value.emf),
+        }
+    }
+    for &(from, to, ohms) in &values.shunts {
+        about.resistance(place(from), place(to), ohms, 0.0);
+    }
+    for &(socket, own, ohms) in &pins {
+        about.resistance(socket, own, ohms, 0.0);
+    }
+    for &node in strays {
+        about.resistance(place(node), None, STRAY_OHMS, 0.0);
+    }
+    for (device, (common, ports)) in wired.iter().enumerate() {
+        about.device(device, values, *common, ports);
+    }
+    about
+}
+
+/// Judges `point` as a solution of `values`, of which `healthy` are those without the failures.
+#[must_use]
+pub fn judge(
+    network: &Network,
+    healthy: &Values,
+    values: &Values,
+    point: &OperatingPoint<'_>,
+) -> Judged {
+    let own = strays(network, values);
+    let judged = judge_with(network, values, point, &own);
+    let before = strays(network, healthy);
+    // A leak that the healthy network needs may stay where a failure ties the island.
+    if own == before || (judged.keeps_kirchhoff() && judged.is_on_the_volt()) {
+        return judged;
+    }
+    let other = judge_with(network, values, point, &before);
+    if other.left < judged.left {
+        other
+    } else {
+        judged
+    }
+}
+
+/// What is no number is as far off as can be.
+fn finite(number: f64) -> f64 {
+    if number.is_nan() {
+        f64::INFINITY
+    } else {
+        number
+    }
+}
+
+fn judge_with(
+    network: &Network,
+    values: &Values,
+    point: &OperatingPoint<'_>,
+    strays: &[usize],
+) -> Judged {
+    let about = about(network, values, point, strays);
+    let name = |index: usize| {
+        let node = network.node_names.get(index + 1);
+        node.filter(|_| index + 1 < network.nodes)
+            .cloned()
+            .unwrap_or_else(|| "a pin, or a stiff current".to_owned())
+    };
+    let mut judged = Judged {
+        left: 0.0,
+        left_at: String::new(),
+        off: None,
+        off_at: String::new(),
+        tolerance: vec![0.0; network.nodes],
+    };
+    for (index, (left, rounding)) in about.left.iter().zip(&about.rounding).enumerate() {
+        // Ohm's law of a stiff element, in volts, is the last of the equations.
+        let beyond = finite(left.abs() - rounding) / about.largest.max(LEAST_AMPS);
+        if beyond > judged.left {
+            judged.left = beyond;
+            judged.left_at = name(index);
+        }
+    }
+    if let Some(inverse) = about.slope.clone().try_inverse() {
+        let off = &inverse * DVector::from_column_slice(&about.left);
+        let mut worst = 0.0;
+        for node in 1..network.nodes {
+            let rounding: f64 = (0..about.left.len())
+                .map(|by| inverse[(node - 1, by)].abs() * about.rounding[by])
+                .sum();
+            let may = VOLTS * (1.0 + about.unknowns[node - 1].abs()) + rounding;
+            judged.tolerance[node] = may;
+            let beyond = finite(off[node - 1].abs() / may);
+            if beyond > worst {
+                worst = beyond;
+                judged.off_at = name(node - 1);
+            }
+        }
+        judged.off = Some(worst);
+    }
+    judged
+}

@@ -1,0 +1,147 @@
+//! What was found, counted by kind.
+
+use std::time::Duration;
+
+use super::run::{MOST_FAILURES, Ran, Reference, Verdict};
+
+/// Solutions of circuits with so many failures.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Solutions {
+    /// Asked for.
+    pub asked: usize,
+    /// Not found, or panicked.
+    pub unsolved: usize,
+    /// Of those without: a relay or a regulator that is said to go on and off.
+    pub no_steady_state: usize,
+}
+
+/// Circuits of one kind.
+#[derive(Clone, Debug, Default)]
+pub struct Tally {
+    /// Circuits drawn.
+    pub drawn: usize,
+    /// Not read, or not built.
+    pub unread: usize,
+    /// By number of failures.
+    pub solutions: [Solutions; MOST_FAILURES + 1],
+    /// Panics.
+    pub panics: usize,
+    /// Points at which Kirchhoff's law does not hold.
+    pub kirchhoff: usize,
+    /// The most left over, of the largest current.
+    pub most_left: f64,
+    /// Points with a voltage off.
+    pub off: usize,
+    /// The most that one is off, of what it may be.
+    pub most_off: f64,
+    /// Points held against the reference.
+    pub compared: usize,
+    /// Those of which it finds another state.
+    pub other_state: usize,
+    /// Those of which it finds none.
+    pub reference_unsolved: usize,
+    /// Time of the solver.
+    pub took: Duration,
+}
+
+impl Tally {
+    /// Adds a circuit.
+    pub fn add(&mut self, ran: &Ran) {
+        self.drawn += 1;
+        self.unread += usize::from(ran.unread.is_some());
+        for point in &ran.points {
+            let solutions = &mut self.solutions[point.failures.len().min(MOST_FAILURES)];
+            solutions.asked += 1;
+            self.took += point.took;
+            match &point.verdict {
+                Verdict::Unsolved(_) => solutions.unsolved += 1,
+                Verdict::Panicked(_) => {
+                    solutions.unsolved += 1;
+                    self.panics += 1;
+                }
+                Verdict::NoSteadyState(_) => solutions.no_steady_state += 1,
+                Verdict::Solved { judged, reference } => {
+                    self.kirchhoff += usize::from(!judged.keeps_kirchhoff());
+                    self.most_left = self.most_left.max(judged.left);
+                    self.off += usize::from(!judged.is_on_the_volt());
+                    self.most_off = self.most_off.max(judged.off.unwrap_or(0.0));
+                    self.compared += usize::from(*reference != Reference::NotAsked);
+                    self.other_state += usize::from(*reference == Reference::OtherState);
+                    self.reference_unsolved += usize::from(*reference == Reference::Unsolved);
+                }
+            }
+        }
+    }
+
+    /// Adds what another has counted.
+    pub fn merge(&mut self, other: &Self) {
+        self.drawn += other.drawn;
+        self.unread += other.unread;
+        for (own, other) in self.solutions.iter_mut().zip(&other.solutions) {
+            own.asked += other.asked;
+            own.unsolved += other.unsolved;
+            own.no_steady_state += other.no_steady_state;
+        }
+        self.panics += other.panics;
+        self.kirchhoff += other.kirchhoff;
+        self.most_left = self.most_left.max(other.most_left);
+        self.off += other.off;
+        self.most_off = self.most_off.max(other.most_off);
+        self.compared += other.compared;
+        self.other_state += other.other_state;
+        self.reference_unsolved += other.reference_unsolved;
+        self.took += other.took;
+    }
+
+    /// Points solved or not.
+    #[must_use]
+    pub fn asked(&self) -> usize {
+        self.solutions.iter().map(|s| s.asked).sum()
+    }
+
+    /// The cells of its row, in the order of [`COLUMNS`].
+    #[must_use]
+    pub fn cells(&self) -> Vec<String> {
+        let of = |count: usize, all: usize| match count {
+            0 => "0".to_owned(),
+            count => format!("{count} of {all}"),
+        };
+        let mut cells = vec![self.drawn.to_string(), self.unread.to_string()];
+        cells.extend(self.solutions.iter().map(|s| of(s.unsolved, s.asked)));
+        let unsteady: usize = self.solutions.iter().map(|s| s.no_steady_state).sum();
+        cells.push(unsteady.to_string());
+        cells.push(format!("{} ({:.0e})", self.kirchhoff, self.most_left));
+        cells.push(format!("{} ({:.0e})", self.off, self.most_off));
+        cells.push(of(self.other_state, self.compared));
+        cells.push(self.reference_unsolved.to_string());
+        let each = self.took.as_secs_f64() / self.asked().max(1) as f64;
+        cells.push(format!("{:.2} ms", each * 1e3));
+        cells
+    }
+}
+
+/// What the cells of a row are.
+pub const COLUMNS: [&str; 11] = [
+    "drawn",
+    "not read",
+    "healthy unsolved",
+    "one failure",
+    "two",
+    "no steady state",
+    "Kirchhoff (worst)",
+    "volts off (worst)",
+    "other state",
+    "reference unsolved",
+    "each",
+];
+
+/// Whether a circuit is one to look at: not read, not solved, or wrong.
+#[must_use]
+pub fn is_wrong(ran: &Ran) -> bool {
+    ran.unread.is_some()
+        || ran.points.iter().any(|point| match &point.verdict {
+            Verdict::Solved { judged, .. } => !judged.keeps_kirchhoff() || !judged.is_on_the_volt(),
+            Verdict::NoSteadyState(_) => false,
+            Verdict::Unsolved(_) | Verdict::Panicked(_) => true,
+        })
+}
