@@ -23,6 +23,9 @@ pub const VOLTS: f64 = 1e-6;
 /// Roundings that a sum of voltages or currents may gather, in units of the last place.
 const ROUNDINGS: f64 = 64.0 * f64::EPSILON;
 
+/// Less than this, ohms, has its current asked of the point: its volts do not tell it.
+const STIFF_OHMS: f64 = 1.0;
+
 /// The leak that holds a node which nothing ties to the common, ohms.
 const STRAY_OHMS: f64 = 1e11;
 
@@ -122,10 +125,13 @@ impl About<'_> {
     }
 
     fn device(&mut self, device: usize, values: &Values, common: Place, ports: &[Place]) {
+        let slot = &self.network.devices[device];
+        for &port in ports.iter().filter(|_| values.socket_siemens > 0.0) {
+            self.resistance(port, common, 1.0 / values.socket_siemens, 0.0);
+        }
         if !values.present[device] {
             return;
         }
-        let slot = &self.network.devices[device];
         let mut volts = [0.0; MAX_PORTS];
         for (v, &port) in volts.iter_mut().zip(ports) {
             *v = self.volts(port) - self.volts(common);
@@ -145,7 +151,7 @@ impl About<'_> {
     }
 }
 
-/// One node of each island that no resistance ties to the common.
+/// One node of each island that neither a resistance nor a leaking socket ties to the common.
 fn strays(network: &Network, values: &Values) -> Vec<usize> {
     let mut joined = UnionFind::<usize>::new(network.nodes);
     for (element, value) in network.elements.iter().zip(&values.elements) {
@@ -155,6 +161,11 @@ fn strays(network: &Network, values: &Values) -> Vec<usize> {
     }
     for &(from, to, _) in &values.shunts {
         joined.union(from, to);
+    }
+    for slot in &network.devices {
+        for &port in slot.ports.iter().filter(|_| values.socket_siemens > 0.0) {
+            joined.union(port, slot.common);
+        }
     }
     let mut held = vec![joined.find(0)];
     let mut strays = Vec::new();
@@ -214,7 +225,7 @@ fn about<'a>(
     }
     let mut stiff = vec![None; network.elements.len()];
     for (id, value) in (0u32..).map(ElementId).zip(&values.elements) {
-        if value.stiff && value.ohms.is_finite() {
+        if value.ohms < STIFF_OHMS {
             stiff[id.0 as usize] = Some(unknowns.len());
             unknowns.push(point.element_amps(id));
         }
