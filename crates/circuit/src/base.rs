@@ -1,6 +1,7 @@
 //! A network in one situation, ready for any number of failures.
 
 use crate::continuation::expansion::ExpansionPoint;
+use crate::continuation::newton::Precision;
 use crate::error::SolveError;
 use crate::linalg::dense::{Lu, Matrix};
 use crate::network::{CLOSED_CONTACT_OHMS, ElementId, ElementRole, Network, strike_volts};
@@ -44,7 +45,7 @@ impl<'n> Base<'n> {
         for _ in 0..MOST_FLIPS {
             let solver = Solver::new(network, situation, &energised)?;
             let mut base = Self::about_nothing(solver, energised, scratch)?;
-            let point = base.solve_held(&[], None, scratch)?;
+            let point = base.solve_held(&[], None, Precision::Currents, scratch)?;
             let found = point.energised_relays();
             let (glow, healthy) = point.into_parts();
             base.healthy = base
@@ -100,8 +101,8 @@ impl<'n> Base<'n> {
         &self.energised
     }
 
-    /// The operating point with `overlay` laid over the network, its devices perhaps where they `start`, to 10⁻⁹ V
-    /// and 10⁻⁷ of each voltage. Found in a few steps where most of the network stays as it is.
+    /// The operating point with `overlay` laid over the network, its devices perhaps where they `start`: found in
+    /// a few steps where most of the network stays as it is. Currents balance to 10⁻⁹ of what flows.
     ///
     /// # Errors
     /// A relay without a steady state, or no operating point found.
@@ -111,14 +112,28 @@ impl<'n> Base<'n> {
         start: Option<&PortState>,
         scratch: &mut Scratch,
     ) -> Result<OperatingPoint<'_>, SolveError> {
+        self.solve_to(Precision::Currents, overlay, start, scratch)
+    }
+
+    /// As [`solve`](Self::solve), as closely as is wanted.
+    ///
+    /// # Errors
+    /// As [`solve`](Self::solve).
+    pub fn solve_to(
+        &self,
+        precision: Precision,
+        overlay: &[Change],
+        start: Option<&PortState>,
+        scratch: &mut Scratch,
+    ) -> Result<OperatingPoint<'_>, SolveError> {
         if self.network().relays.is_empty() || !self.situation().power {
-            return self.solve_held(overlay, start, scratch);
+            return self.solve_held(overlay, start, precision, scratch);
         }
         let mut energised = self.energised.clone();
         for _ in 0..MOST_FLIPS {
             let mut changes: Overlay = overlay.to_vec();
             self.move_contacts(&energised, &mut changes);
-            let point = self.solve_held(&changes, start, scratch)?;
+            let point = self.solve_held(&changes, start, precision, scratch)?;
             let found = point.energised_relays();
             if found == energised {
                 return Ok(point);
@@ -170,22 +185,26 @@ impl<'n> Base<'n> {
         &self,
         overlay: &[Change],
         start: Option<&PortState>,
+        precision: Precision,
         scratch: &mut Scratch,
     ) -> Result<OperatingPoint<'_>, SolveError> {
+        let find = |at, glow, start, scratch: &mut Scratch| {
+            OperatingPoint::find(&self.solver, at, overlay, glow, start, precision, scratch)
+        };
         let Some(dark) = &self.dark else {
-            return self.solve_at(&self.healthy, overlay, Glow::new(), start, scratch);
+            return find(&self.healthy, Glow::new(), start, scratch);
         };
         // Where those that glow would strike with volts to spare, and no other
         // would, there is no need to see them all dark.
         let mut fired = self.solver.glow_in(&self.healthy.values);
         if fired.contains(&true)
-            && let Ok(point) = self.solve_at(&self.healthy, overlay, fired.clone(), start, scratch)
+            && let Ok(point) = find(&self.healthy, fired.clone(), start, scratch)
             && self.strikes_surely(&point).unwrap_or(false)
         {
             return Ok(point);
         }
         fired.fill(false);
-        let mut point = self.solve_at(dark, overlay, fired.clone(), None, scratch)?;
+        let mut point = find(dark, fired.clone(), None, scratch)?;
         let mut values = self.values().clone();
         values.change_devices(self.network(), overlay);
         for _ in 0..=fired.len() {
@@ -202,7 +221,7 @@ impl<'n> Base<'n> {
             if !struck {
                 break;
             }
-            point = self.solve_at(&self.healthy, overlay, fired.clone(), start, scratch)?;
+            point = find(&self.healthy, fired.clone(), start, scratch)?;
         }
         Ok(point)
     }
@@ -256,18 +275,6 @@ impl<'n> Base<'n> {
             }
         });
         Some(all.all(|sure| sure))
-    }
-
-    /// About one expansion point, with regulators as they `glow`.
-    fn solve_at<'a>(
-        &'a self,
-        expansion: &'a ExpansionPoint,
-        overlay: &[Change],
-        glow: Glow,
-        start: Option<&PortState>,
-        scratch: &mut Scratch,
-    ) -> Result<OperatingPoint<'a>, SolveError> {
-        OperatingPoint::find(&self.solver, expansion, overlay, glow, start, scratch)
     }
 }
 

@@ -31,6 +31,7 @@ mod state;
 
 pub use base::Base;
 pub use connections::{Joint, check_connections, graph};
+pub use continuation::newton::Precision;
 pub use error::{Attempt, CompileError, LawMismatch, SolveError};
 pub use network::catalogue::{defined_law, tube_names};
 pub use network::classes::class_of;

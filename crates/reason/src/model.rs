@@ -3,8 +3,8 @@
 use std::borrow::Cow;
 
 use deadstage_circuit::{
-    Base, ElementRole, Network, OperatingPoint, Overlay, ParameterKind, PortState, Probe, Scratch,
-    Situation, SolveError,
+    Base, ElementRole, Network, OperatingPoint, Overlay, ParameterKind, PortState, Precision,
+    Probe, Scratch, Situation, SolveError,
 };
 use deadstage_netlist::{PartId, Stage};
 use deadstage_parts::LawForm;
@@ -334,7 +334,7 @@ impl<'a> Model<'a> {
                 }
                 let place = nth * bases.len() + situation;
                 let start = starts[place].as_ref().or(starts[situation].as_ref());
-                let point = base.solve(&overlay, start, scratch)?;
+                let point = base.solve_to(Precision::Readings, &overlay, start, scratch)?;
                 let ended = point.state().clone();
                 taken(when, point, scratch);
                 starts[place] = Some(ended);

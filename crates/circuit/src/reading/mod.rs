@@ -10,7 +10,7 @@ mod unchanged;
 use std::cell::OnceCell;
 
 use crate::continuation::expansion::ExpansionPoint;
-use crate::continuation::newton::Converged;
+use crate::continuation::newton::{Converged, Precision};
 use crate::equations::pattern::NodalPattern;
 use crate::error::SolveError;
 use crate::network::{DeviceId, ElementId, Network};
@@ -47,9 +47,11 @@ impl<'a> OperatingPoint<'a> {
         overlay: &[Change],
         glow: Glow,
         start: Option<&PortState>,
+        precision: Precision,
         scratch: &mut Scratch,
     ) -> Result<Self, SolveError> {
-        let converged = solver.locate(expansion, overlay, &glow, start, &mut scratch.newton)?;
+        let newton = &mut scratch.newton;
+        let converged = solver.locate(expansion, overlay, &glow, start, precision, newton)?;
         Ok(Self {
             solver,
             pattern: &solver.pattern,
@@ -67,7 +69,17 @@ impl<'a> OperatingPoint<'a> {
     fn beside(&self, overlay: &[Change], scratch: &mut Scratch) -> Option<Self> {
         let start = Some(&self.converged.state);
         let glow = self.glow.clone();
-        Self::find(self.solver, self.expansion, overlay, glow, start, scratch).ok()
+        let precision = Precision::Readings;
+        Self::find(
+            self.solver,
+            self.expansion,
+            overlay,
+            glow,
+            start,
+            precision,
+            scratch,
+        )
+        .ok()
     }
 
     fn network(&self) -> &'a Network {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use super::OperatingPoint;
 use crate::continuation::expansion::{KnownLoad, MeterLoad};
+use crate::continuation::newton::Precision;
 use crate::overlay::Change;
 use crate::scratch::Scratch;
 
@@ -55,7 +56,9 @@ impl OperatingPoint<'_> {
             let meter = [Change::Shunt { from, to, ohms }];
             let mut gradient = Vec::new();
             let (solver, expansion) = (self.solver, self.expansion);
-            let loaded = Self::find(solver, expansion, &meter, glow, None, scratch).ok()?;
+            let precision = Precision::Readings;
+            let loaded =
+                Self::find(solver, expansion, &meter, glow, None, precision, scratch).ok()?;
             let shown = loaded.read_volts((from, to), None, 0.0, scratch, Some(&mut gradient));
             let tap = self.pattern.tap(from, to);
             Some(KnownLoad {

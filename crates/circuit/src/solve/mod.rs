@@ -12,7 +12,7 @@ pub(crate) mod solver;
 mod transient;
 
 use crate::continuation::expansion::ExpansionPoint;
-use crate::continuation::newton::{Converged, NewtonProblem, NewtonScratch, Stalled};
+use crate::continuation::newton::{Converged, NewtonProblem, NewtonScratch, Precision, Stalled};
 use crate::equations::pattern::NodalPattern;
 use crate::equations::stamped::Companion;
 use crate::error::{Attempt, SolveError};
@@ -124,6 +124,7 @@ impl Sought<'_> {
             overlay: self.overlay,
             values: self.values,
             most_steps: MOST_STEPS,
+            precision: Precision::Currents,
         };
         problem.settle_from_afar(scratch)
     }

@@ -2,7 +2,7 @@
 
 use super::Sought;
 use crate::continuation::expansion::ExpansionPoint;
-use crate::continuation::newton::{Converged, MOST_STEPS, NewtonProblem, NewtonScratch};
+use crate::continuation::newton::{Converged, MOST_STEPS, NewtonProblem, NewtonScratch, Precision};
 use crate::equations::pattern::NodalPattern;
 use crate::error::SolveError;
 use crate::network::{Network, strike_volts};
@@ -74,6 +74,7 @@ impl<'n> Solver<'n> {
         overlay: &[Change],
         glow: &[bool],
         start: Option<&PortState>,
+        precision: Precision,
         scratch: &mut NewtonScratch,
     ) -> Result<Converged, SolveError> {
         let mut changed = std::mem::take(&mut scratch.values);
@@ -99,6 +100,7 @@ impl<'n> Solver<'n> {
             overlay,
             values,
             most_steps: MOST_STEPS,
+            precision,
         };
         let mut found = problem.settle(start, scratch);
         if found.is_err() && start.is_some() {

@@ -7,7 +7,7 @@ use crate::fixtures::{Circuit, config};
 use crate::overlays::{change, clash};
 use crate::tubes::random_chassis;
 use deadstage_circuit::{
-    Change, DeviceChange, DeviceId, Flow, NearPoint, ParameterKind, Probe, Scratch, plain,
+    Change, DeviceChange, DeviceId, Flow, OperatingPoint, ParameterKind, Probe, Scratch, plain,
 };
 use deadstage_parts::LawForm;
 use proptest::prelude::*;
@@ -38,7 +38,7 @@ enum Outcome {
 /// The voltages of a point against those of the plain way.
 fn is_the_point(
     circuit: &Circuit,
-    near: &NearPoint<'_>,
+    near: &OperatingPoint<'_>,
     overlay: &[Change],
     text: &str,
 ) -> Result<Outcome, TestCaseError> {

@@ -3,12 +3,15 @@
 use deadstage_parts::{MAX_PORTS, PortVolts};
 
 use super::residual::is_within;
-use super::{ALONG_SLOPES, DeviceIterate, NewtonProblem, NewtonScratch};
+use super::{ALONG_SLOPES, DeviceIterate, NewtonProblem, NewtonScratch, Precision};
 use crate::equations::linearisation::Linearisation;
 use crate::equations::pins::along_ports;
 
-/// An error that remains, volts and ratio.
+/// An error that remains where readings are wanted, volts and ratio.
 const SETTLED: (f64, f64) = (5e-11, 1e-10);
+
+/// The same as a share of that, where currents are to balance.
+const BALANCED: f64 = 0.01;
 
 /// Over how many volts the sharpest corner of a law is rounded: a step turns slopes by its share of this.
 const ROUNDED_OVER: f64 = 0.025;
@@ -58,8 +61,17 @@ impl NewtonProblem<'_> {
         let went = scratch.iterates.iter().map(DeviceIterate::went);
         let moved = went.fold(0.0, f64::max);
         let share = moved / ROUNDED_OVER;
-        let is_last = share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE));
+        let is_last =
+            share <= MOST_TURNED && scratch.leaves_nothing(share.max(LEAST_SHARE) / self.allowed());
         is_last || self.refine(scratch)
+    }
+
+    /// What may remain, as a share of what may where readings are wanted.
+    fn allowed(&self) -> f64 {
+        match self.precision {
+            Precision::Currents => BALANCED,
+            Precision::Readings => 1.0,
+        }
     }
 
     /// Whether every device stays on its tangent over the correction at hand.
@@ -69,7 +81,8 @@ impl NewtonProblem<'_> {
             let by = self.pattern.socket(device).volts(&scratch.correction);
             // What is no number is not still.
             is_within(&by, ALONG_SLOPES)
-                || scratch.pinned.is_empty() && iterate.last().is_straight::<MAX_PORTS>(&by)
+                || scratch.pinned.is_empty()
+                    && self.keeps_straight::<MAX_PORTS>(iterate.last(), &by)
         })
     }
 
@@ -106,7 +119,7 @@ impl NewtonProblem<'_> {
                 *common = 0.0;
             }
             self.solve(&mut scratch.solver, &mut refined);
-            let is_last = scratch.take_refined(&refined);
+            let is_last = scratch.take_refined(&refined, self.allowed());
             let change = self.size(&scratch.changes, scratch);
             // What is no number is not less.
             let converges = change <= MOST_CHANGED * size;
@@ -123,18 +136,18 @@ impl NewtonProblem<'_> {
 
 impl NewtonScratch {
     /// Takes a correction put right; whether nothing is left, by how that has changed it and the round before had.
-    fn take_refined(&mut self, refined: &[f64]) -> bool {
+    fn take_refined(&mut self, refined: &[f64], allowed: f64) -> bool {
         let mut is_last = true;
         let corrections = self.correction.iter_mut().zip(refined);
         let changes = self.changes.iter_mut().zip(&self.trial);
         for ((correction, refined), (change, x)) in corrections.zip(changes) {
             let (before, now) = (change.abs(), (refined - *correction).abs());
+            let nothing = allowed * nothing(*x);
             // What falls by the same share from round to round comes to this, all further rounds together. That is asked of
             // every node: a device alone may be slow.
             let left = now * now / (before - now);
-            let is_nothing =
-                now < before && left <= nothing(*x) && LEAST_SHARE * now <= nothing(*x);
-            is_last &= is_nothing || now <= LEAST_SHARE * nothing(*x);
+            let is_nothing = now < before && left <= nothing && LEAST_SHARE * now <= nothing;
+            is_last &= is_nothing || now <= LEAST_SHARE * nothing;
             *change = refined - *correction;
             *correction = *refined;
         }

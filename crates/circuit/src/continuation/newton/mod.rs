@@ -165,6 +165,19 @@ pub(crate) struct NewtonProblem<'a> {
     pub(crate) values: &'a Values,
     /// Steps before giving up.
     pub(crate) most_steps: usize,
+    /// How closely the devices are to be met.
+    pub(crate) precision: Precision,
+}
+
+/// How closely an operating point is wanted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Precision {
+    /// Each device is asked where it is: currents balance to 10⁻⁹ of what flows.
+    #[default]
+    Currents,
+    /// Voltages to 10⁻⁹ V and 10⁻⁷, which is more than any meter shows: devices that hardly move are told from their
+    /// tangents.
+    Readings,
 }
 
 /// Where Newton's method gave up.

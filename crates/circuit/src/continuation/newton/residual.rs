@@ -5,7 +5,7 @@
 
 use deadstage_parts::{MAX_PORTS, PortVolts};
 
-use super::{ALONG_SLOPES, NewtonProblem, NewtonScratch};
+use super::{ALONG_SLOPES, NewtonProblem, NewtonScratch, Precision};
 use crate::equations::linearisation::Linearisation;
 use crate::equations::pins::{along, along_ports, times_vector};
 use crate::state::MOST_VOLTS;
@@ -110,6 +110,16 @@ impl NewtonProblem<'_> {
         moves.fold(0.0, |most, by| if by > most { by } else { most })
     }
 
+    /// Whether a device may be told from its tangent, off which these steps take it by nothing that is asked for.
+    #[inline]
+    pub(crate) fn keeps_straight<const N: usize>(
+        &self,
+        here: &Linearisation,
+        off: &PortVolts,
+    ) -> bool {
+        self.precision == Precision::Readings && here.is_straight::<N>(off)
+    }
+
     /// Asks one device of so many ports where it must be, and adds what it leaves over.
     #[inline]
     fn evaluate_device<const N: usize>(
@@ -128,7 +138,7 @@ impl NewtonProblem<'_> {
         }
         iterate.is_fresh = self.values.present[device]
             && !is_within(&off[..N], ALONG_SLOPES)
-            && !here.is_straight::<N>(&off);
+            && !self.keeps_straight::<N>(here, &off);
         if !iterate.is_fresh {
             if !scratch.is_direct {
                 let amps = along::<N>(&here.currents.amps, &here.currents.siemens, &off);
@@ -194,7 +204,7 @@ impl NewtonProblem<'_> {
         let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
         let is_fresh = self.values.present[device]
             && !is_within(&off, ALONG_SLOPES)
-            && !here.is_straight::<MAX_PORTS>(&off);
+            && !self.keeps_straight::<MAX_PORTS>(here, &off);
         let tangent = self.drawn(device, here, &scratch.trial, scratch);
         let mut amps = tangent;
         if is_fresh {
