@@ -7,7 +7,7 @@ use crate::network::Network;
 use crate::situation::Values;
 
 /// No port is driven past this voltage while iterating: the laws hold within it.
-pub(crate) const MOST_VOLTS: f64 = 5000.0;
+pub(crate) const MOST_VOLTS: f64 = 1e6;
 
 /// Voltages, currents and slopes at all ports.
 #[derive(Clone, Debug, Default, PartialEq)]

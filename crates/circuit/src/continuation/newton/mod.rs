@@ -58,6 +58,10 @@ const LIKELY_LAST: f64 = 1e-6;
 /// that hangs on leaks alone is known no better.
 const ROUNDING: f64 = 1e-6;
 
+/// Where the ports move by less than the first, as sizes are measured, nodes may by the second, volts: how high an island
+/// of many volts floats on its leaks is known no better.
+const UNTIED: (f64, f64) = (1e-9, 1e-3);
+
 /// What may be between where a device was last asked and its socket at the end, volts.
 const JOINED: f64 = 2.0 * LONGEST_STRAIGHT;
 
@@ -288,12 +292,16 @@ impl NewtonProblem<'_> {
                 if std::mem::take(&mut is_apart) {
                     break;
                 }
-                if after <= (1.0 - 0.25 * damping) * before || after < NOTHING {
+                let is_less = after <= (1.0 - 0.25 * damping) * before || after < NOTHING;
+                if is_less && before >= NOTHING {
                     break;
                 }
-                if before < ROUNDING && scratch.correction.iter().all(|d| d.abs() < ROUNDING) {
+                if before < ROUNDING && scratch.is_rounding(after) {
                     self.evaluate_exactly(scratch);
                     return self.finish(scratch);
+                }
+                if is_less {
+                    break;
                 }
                 if damping >= 1.0 && !was_led && self.find_strongly_nonlinear(scratch) {
                     was_led = true;
@@ -550,6 +558,12 @@ impl NewtonProblem<'_> {
 }
 
 impl NewtonScratch {
+    /// Whether a correction of this size at the ports, which nothing improves, is rounding.
+    fn is_rounding(&self, size: f64) -> bool {
+        let most = if size < UNTIED.0 { UNTIED.1 } else { ROUNDING };
+        self.correction.iter().all(|d| d.abs() < most)
+    }
+
     /// Leads none of the devices any longer.
     pub(crate) fn forget_strongly_nonlinear(&mut self) {
         for device in self.strongly_nonlinear.drain(..) {
