@@ -3,7 +3,7 @@
 use deadstage_parts::{MAX_PORTS, PortVolts};
 
 use super::residual::is_within;
-use super::{ALONG_SLOPES, DeviceIterate, NewtonProblem, NewtonScratch, Precision};
+use super::{DeviceIterate, NewtonProblem, NewtonScratch, Precision};
 use crate::equations::linearisation::Linearisation;
 use crate::equations::pins::along_ports;
 
@@ -80,7 +80,7 @@ impl NewtonProblem<'_> {
         iterates.all(|(device, iterate)| {
             let by = self.pattern.socket(device).volts(&scratch.correction);
             // What is no number is not still.
-            is_within(&by, ALONG_SLOPES)
+            is_within(&by, self.precision.along_slopes())
                 || scratch.pinned.is_empty()
                     && self.keeps_straight::<MAX_PORTS>(iterate.last(), &by)
         })

@@ -32,10 +32,6 @@ use crate::situation::Values;
 use crate::state::{MOST_VOLTS, PortState};
 use local::LocalScratch;
 
-/// A device whose electrodes moved less than this since it was last asked is not asked again,
-/// volts: against a grid's tenth of a volt what its slopes leave out is nothing.
-pub(crate) const ALONG_SLOPES: f64 = 1e-6;
-
 /// What a start may differ from the known point before it is one of its own, volts.
 const SAME_START: f64 = 1e-9;
 
@@ -61,6 +57,9 @@ const ROUNDING: f64 = 1e-6;
 /// Where the ports move by less than the first, as sizes are measured, nodes may by the second, volts: how high an island
 /// of many volts floats on its leaks is known no better.
 const UNTIED: (f64, f64) = (1e-9, 1e-3);
+
+/// How often a device behind resisting pins is asked again at the end.
+const MOST_ASKED: usize = 3;
 
 /// What may be between where a device was last asked and its socket at the end, volts.
 const JOINED: f64 = 2.0 * LONGEST_STRAIGHT;
@@ -182,6 +181,19 @@ pub enum Precision {
     /// Voltages to 10⁻⁹ V and 10⁻⁷, which is more than any meter shows: devices that hardly move are told from their
     /// tangents.
     Readings,
+}
+
+impl Precision {
+    /// A device whose electrodes moved no more than this since it was last asked is not asked again, volts: against a
+    /// grid's tenth of a volt, and a silicon diode's hundredth, what its slopes leave out is nothing. The corner of a
+    /// supply that hardly delivers is sharper.
+    #[inline]
+    fn along_slopes(self) -> f64 {
+        match self {
+            Self::Currents => 1e-9,
+            Self::Readings => 1e-6,
+        }
+    }
 }
 
 /// Where Newton's method gave up.
@@ -523,13 +535,15 @@ impl NewtonProblem<'_> {
             currents: Vec::with_capacity(network.devices.len()),
         };
         for (device, iterate) in scratch.iterates.iter().enumerate() {
-            let look = iterate.last();
             let socket = self.pattern.socket(device);
             let at = socket.volts(&scratch.trial);
             let ports = socket.ports();
-            let off: PortVolts = match scratch.pin(device) {
-                None => std::array::from_fn(|p| at[p] - look.volts[p]),
-                Some(pinned) => times_vector(&pinned.inverse, &pinned.off(look, &at)),
+            let (look, off): (Linearisation, PortVolts) = match scratch.pin(device) {
+                None => {
+                    let look = *iterate.last();
+                    (look, std::array::from_fn(|p| at[p] - look.volts[p]))
+                }
+                Some(pinned) => self.meet_behind_pins(device, pinned, iterate.last(), &at)?,
             };
             // What is no number has not joined.
             if self.values.present[device] && !off[..ports].iter().all(|d| d.abs() < JOINED) {
@@ -545,6 +559,28 @@ impl NewtonProblem<'_> {
             state,
             unknowns: scratch.trial.clone(),
         })
+    }
+
+    /// Where a device with resistance in its pins is, for a socket at these volts: it is asked until it is there.
+    fn meet_behind_pins(
+        &self,
+        device: usize,
+        pinned: &Pinned,
+        look: &Linearisation,
+        socket: &PortVolts,
+    ) -> Option<(Linearisation, PortVolts)> {
+        let (mut look, mut pinned) = (*look, pinned.clone());
+        let mut off = times_vector(&pinned.inverse, &pinned.off(&look, socket));
+        for _ in 0..MOST_ASKED {
+            if off.iter().all(|d| *d == 0.0) {
+                break;
+            }
+            let volts = std::array::from_fn(|p| look.volts[p] + off[p]);
+            look = Linearisation::new(volts, self.ask(device, &volts));
+            pinned.turn(&look.currents.siemens)?;
+            off = times_vector(&pinned.inverse, &pinned.off(&look, socket));
+        }
+        Some((look, off))
     }
 
     /// A step measured at the devices' electrodes against the voltages it changes.

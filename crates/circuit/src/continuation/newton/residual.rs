@@ -5,7 +5,7 @@
 
 use deadstage_parts::{MAX_PORTS, PortVolts};
 
-use super::{ALONG_SLOPES, NewtonProblem, NewtonScratch, Precision};
+use super::{NewtonProblem, NewtonScratch, Precision};
 use crate::equations::linearisation::Linearisation;
 use crate::equations::pins::{along, along_ports, times_vector};
 use crate::state::MOST_VOLTS;
@@ -137,7 +137,7 @@ impl NewtonProblem<'_> {
             off[p] = volts[p] - here.volts[p];
         }
         iterate.is_fresh = self.values.present[device]
-            && !is_within(&off[..N], ALONG_SLOPES)
+            && !is_within(&off[..N], self.precision.along_slopes())
             && !self.keeps_straight::<N>(here, &off);
         if !iterate.is_fresh {
             if !scratch.is_direct {
@@ -203,7 +203,7 @@ impl NewtonProblem<'_> {
         let volts: PortVolts = std::array::from_fn(|p| here.volts[p] + damping * step[p]);
         let off: PortVolts = std::array::from_fn(|p| volts[p] - here.volts[p]);
         let is_fresh = self.values.present[device]
-            && !is_within(&off, ALONG_SLOPES)
+            && !is_within(&off, self.precision.along_slopes())
             && !self.keeps_straight::<MAX_PORTS>(here, &off);
         let tangent = self.drawn(device, here, &scratch.trial, scratch);
         let mut amps = tangent;
