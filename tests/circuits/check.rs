@@ -13,15 +13,18 @@ use petgraph::unionfind::UnionFind;
 /// What may be left over at a node, of the largest current at play.
 pub const KIRCHHOFF: f64 = 1e-9;
 
-/// Where less than this flows, it is not asked of so little, A: 10⁻⁹ of it times the stray
-/// leak's ohms is what a voltage may be off anyway.
-const LEAST_AMPS: f64 = 1e-8;
+/// Where less than this flows, no more is asked than where this does, A: a dead set's currents are
+/// what rounding leaves of its supplies' volts.
+const LEAST_AMPS: f64 = 1e-6;
 
 /// How far a voltage may be off, volts and ratio, besides what rounding does to it.
 pub const VOLTS: f64 = 1e-6;
 
 /// Roundings that a sum of voltages or currents may gather, in units of the last place.
 const ROUNDINGS: f64 = 64.0 * f64::EPSILON;
+
+/// Roundings of the network's highest voltage, besides: where two nodes stand, both low, on what comes from high.
+const ROUNDINGS_OF_HIGHEST: f64 = 4.0 * f64::EPSILON;
 
 /// The leak that holds a node which nothing ties to the common, ohms.
 const STRAY_OHMS: f64 = 1e11;
@@ -64,7 +67,10 @@ struct About<'a> {
     left: Vec<f64>,
     rounding: Vec<f64>,
     slope: DMatrix<f64>,
+    /// The largest current at play, A.
     largest: f64,
+    /// What rounding of the highest voltage leaves anywhere, V.
+    grain: f64,
 }
 
 /// An unknown by its place; the common has none.
@@ -100,7 +106,7 @@ impl About<'_> {
             return;
         }
         let (a, b) = (self.volts(from), self.volts(to));
-        let rounding = ROUNDINGS * (a.abs() + b.abs() + emf.abs()) / ohms;
+        let rounding = (self.grain + ROUNDINGS * (a.abs() + b.abs() + emf.abs())) / ohms;
         self.flow(from, to, (a - b - emf) / ohms, rounding);
         self.moves(from, to, from, 1.0 / ohms);
         self.moves(from, to, to, -1.0 / ohms);
@@ -113,11 +119,30 @@ impl About<'_> {
         self.moves(from, to, Some(current), 1.0);
         let (a, b) = (self.volts(from), self.volts(to));
         self.left[current] = a - b - emf - ohms * amps;
-        self.rounding[current] = ROUNDINGS * (a.abs() + b.abs() + emf.abs() + ohms * amps.abs());
+        let sizes = a.abs() + b.abs() + emf.abs() + ohms * amps.abs();
+        self.rounding[current] = self.grain + ROUNDINGS * sizes;
         for (at, by) in [(from, 1.0), (to, -1.0), (Some(current), -ohms)] {
             if let Some(at) = at {
                 self.slope[(current, at)] += by;
             }
+        }
+    }
+
+    /// Every resistance and source: elements, stiff ones with the unknown of their current, paths, stray leaks.
+    fn lay(&mut self, values: &Values, stiff: &[Option<usize>], strays: &[usize]) {
+        let elements = self.network.elements.iter().zip(&values.elements);
+        for ((element, value), stiff) in elements.zip(stiff) {
+            let (from, to) = (place(element.from), place(element.to));
+            match *stiff {
+                Some(current) => self.stiff(from, to, (value.ohms, value.emf), current),
+                None => self.resistance(from, to, value.ohms, value.emf),
+            }
+        }
+        for &(from, to, ohms) in &values.shunts {
+            self.resistance(place(from), place(to), ohms, 0.0);
+        }
+        for &node in strays {
+            self.resistance(place(node), None, STRAY_OHMS, 0.0);
         }
     }
 
@@ -136,7 +161,7 @@ impl About<'_> {
             for (j, &by) in ports.iter().enumerate() {
                 let siemens = currents.siemens[i][j];
                 let size = self.volts(by).abs() + self.volts(common).abs();
-                rounding += ROUNDINGS * siemens.abs() * size;
+                rounding += siemens.abs() * (self.grain + ROUNDINGS * size);
                 self.moves(port, common, by, siemens);
                 self.moves(port, common, common, -siemens);
             }
@@ -177,7 +202,7 @@ fn about<'a>(
     network: &'a Network,
     values: &Values,
     point: &OperatingPoint<'_>,
-    strays: &[usize],
+    (strays, highest): (&[usize], f64),
 ) -> About<'a> {
     let mut unknowns: Vec<f64> = (1..network.nodes)
         .map(|node| point.node_volts(node))
@@ -227,22 +252,11 @@ fn about<'a>(
         rounding: vec![0.0; size],
         slope: DMatrix::zeros(size, size),
         largest: 0.0,
+        grain: ROUNDINGS_OF_HIGHEST * highest,
     };
-    for ((element, value), stiff) in network.elements.iter().zip(&values.elements).zip(&stiff) {
-        let (from, to) = (place(element.from), place(element.to));
-        match *stiff {
-            Some(current) => about.stiff(from, to, (value.ohms, value.emf), current),
-            None => about.resistance(from, to, value.ohms, value.emf),
-        }
-    }
-    for &(from, to, ohms) in &values.shunts {
-        about.resistance(place(from), place(to), ohms, 0.0);
-    }
+    about.lay(values, &stiff, strays);
     for &(socket, own, ohms) in &pins {
         about.resistance(socket, own, ohms, 0.0);
-    }
-    for &node in strays {
-        about.resistance(place(node), None, STRAY_OHMS, 0.0);
     }
     for (device, (common, ports)) in wired.iter().enumerate() {
         about.device(device, values, *common, ports);
@@ -259,13 +273,17 @@ pub fn judge(
     point: &OperatingPoint<'_>,
 ) -> Judged {
     let own = strays(network, values);
-    let judged = judge_with(network, values, point, &own);
+    // Of the healthy sources too, and of what rectifiers give: a failure is laid over what they make.
+    let volts = (1..network.nodes).map(|node| point.node_volts(node).abs());
+    let sources = healthy.elements.iter().map(|value| value.emf.abs());
+    let highest = volts.chain(sources).fold(0.0, f64::max);
+    let judged = judge_with(network, values, point, (&own, highest));
     let before = strays(network, healthy);
     // A leak that the healthy network needs may stay where a failure ties the island.
     if own == before || (judged.keeps_kirchhoff() && judged.is_on_the_volt()) {
         return judged;
     }
-    let other = judge_with(network, values, point, &before);
+    let other = judge_with(network, values, point, (&before, highest));
     if other.left < judged.left {
         other
     } else {
@@ -286,9 +304,9 @@ fn judge_with(
     network: &Network,
     values: &Values,
     point: &OperatingPoint<'_>,
-    strays: &[usize],
+    held: (&[usize], f64),
 ) -> Judged {
-    let about = about(network, values, point, strays);
+    let about = about(network, values, point, held);
     let name = |index: usize| {
         let node = network.node_names.get(index + 1);
         node.filter(|_| index + 1 < network.nodes)
@@ -328,4 +346,72 @@ fn judge_with(
         judged.off = Some(worst);
     }
     judged
+}
+
+/// A resistance by the general library, and how far it may be off, ohms.
+#[derive(Clone, Copy, Debug)]
+pub struct Resistance {
+    /// Ohms.
+    pub ohms: f64,
+    /// Ohms.
+    pub may: f64,
+}
+
+impl Resistance {
+    /// Whether a reading is that resistance.
+    #[must_use]
+    pub fn is_met_by(&self, read: f64) -> bool {
+        // Past this a stray leak is all that is left, and no ohmmeter tells.
+        const PAST_READING: f64 = 1e9;
+        (read - self.ohms).abs() <= self.may || read.min(self.ohms) > PAST_READING
+    }
+}
+
+/// Resistances between pairs of nodes of a network whose devices pass nothing.
+#[must_use]
+pub fn ohms(network: &Network, values: &Values, pairs: &[(usize, usize)]) -> Vec<Resistance> {
+    let mut size = network.nodes - 1;
+    let mut stiff = Vec::new();
+    for value in &values.elements {
+        let is_solved = value.stiff && value.ohms.is_finite();
+        stiff.push(is_solved.then_some(size));
+        size += usize::from(is_solved);
+    }
+    let mut about = About {
+        network,
+        unknowns: vec![0.0; size],
+        left: vec![0.0; size],
+        rounding: vec![0.0; size],
+        slope: DMatrix::zeros(size, size),
+        largest: 0.0,
+        grain: 0.0,
+    };
+    about.lay(values, &stiff, &strays(network, values));
+    let lu = about.slope.lu();
+    pairs
+        .iter()
+        .map(|&(from, to)| {
+            let mut current = DVector::zeros(size);
+            for (node, sign) in [(from, 1.0), (to, -1.0)] {
+                if let Some(at) = place(node) {
+                    current[at] += sign;
+                }
+            }
+            let volts = lu.solve(&current);
+            let at = |node: usize, volts: &DVector<f64>| place(node).map_or(0.0, |i| volts[i]);
+            match volts {
+                Some(volts) => {
+                    let (a, b) = (at(from, &volts), at(to, &volts));
+                    Resistance {
+                        ohms: a - b,
+                        may: 1e-6 * (a - b).abs() + 1e-9 + 1e-9 * (a.abs() + b.abs()),
+                    }
+                }
+                None => Resistance {
+                    ohms: f64::NAN,
+                    may: f64::INFINITY,
+                },
+            }
+        })
+        .collect()
 }

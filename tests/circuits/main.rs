@@ -8,8 +8,8 @@
 
 use std::process::ExitCode;
 
-use deadstage_tests::circuits::run::{Asked, Ran, Verdict, run};
-use deadstage_tests::circuits::tally::{COLUMNS, Tally, is_wrong};
+use deadstage_tests::circuits::run::{Asked, Ran, run};
+use deadstage_tests::circuits::tally::{COLUMNS, Tally, is_wrong, wrong};
 use deadstage_tests::circuits::{KINDS, Kind};
 use rayon::prelude::*;
 
@@ -70,23 +70,14 @@ fn told(kind: &Kind, ran: &Ran) -> String {
     if let Some(why) = &ran.unread {
         out += &format!("    not read: {why}\n");
     }
+    for why in &ran.ohms.1 {
+        out += &format!("    {why}\n");
+    }
     for point in &ran.points {
-        let what = match &point.verdict {
-            Verdict::Solved { judged, .. }
-                if judged.keeps_kirchhoff() && judged.is_on_the_volt() =>
-            {
-                continue;
-            }
-            Verdict::Solved { judged, .. } => format!(
-                "left {:.1e} of the largest current at {}, off {:?} times what it may be at {}",
-                judged.left, judged.left_at, judged.off, judged.off_at
-            ),
-            Verdict::Unsolved(why) => format!("unsolved: {why}"),
-            Verdict::NoSteadyState(why) => format!("no steady state: {why}"),
-            Verdict::Panicked(why) => format!("panicked: {why}"),
-        };
-        let setting = point.setting.as_deref().unwrap_or_default();
-        out += &format!("    [{}] {setting} {what}\n", point.failures.join(" + "));
+        if let Some(what) = wrong(&point.verdict) {
+            let failures = point.failures.join(" + ");
+            out += &format!("    [{failures}] {} {what}\n", point.situation);
+        }
     }
     out
 }

@@ -16,6 +16,7 @@ mod islands;
 mod mixtures;
 mod outputs;
 mod pairs;
+pub mod reference;
 mod relays;
 pub mod run;
 mod solid;

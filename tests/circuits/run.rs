@@ -4,9 +4,10 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
 use deadstage_circuit::{
-    Base, Network, Overlay, Scratch, Situation, SolveError, Values, plain, tube_names,
+    Base, DeviceId, Network, Overlay, Probe, Scratch, Situation, SolveError, check_connections,
+    plain, tube_names,
 };
-use deadstage_netlist::{SettingId, Stage, parse_stage};
+use deadstage_netlist::{PartId, PartKind, SettingId, Stage, parse_stage};
 use deadstage_parts::LawForm;
 use deadstage_reason::{KnownFailure, known_failures};
 use rand::{RngExt, SeedableRng};
@@ -14,6 +15,7 @@ use rand_pcg::Pcg64Mcg;
 
 use super::Kind;
 use super::check::{self, Judged};
+use super::reference::{self, values_of};
 
 /// Most failures laid on at once.
 pub const MOST_FAILURES: usize = 2;
@@ -25,12 +27,21 @@ pub enum Verdict {
     Solved {
         /// By our own evaluation.
         judged: Judged,
+        /// A regulator that stays dark though it has the volts to strike.
+        dark: Option<String>,
         /// Against the plain reference, where asked.
         reference: Reference,
+        /// What the solver near a known point found.
+        near: Near,
     },
     /// None was found.
-    Unsolved(String),
-    /// The solver says that there is none: a relay or a regulator that would go on and off.
+    Unsolved {
+        /// What the solver says.
+        why: String,
+        /// What the plain reference says, where asked.
+        reference: Reference,
+    },
+    /// The solver says that there is none, relays going on and off, and no combination of them gives one.
     NoSteadyState(String),
     /// It panicked.
     Panicked(String),
@@ -43,10 +54,21 @@ pub enum Reference {
     NotAsked,
     /// The same voltages.
     Same,
-    /// Others: the network has several states.
+    /// Others (the network has several states), or any where the solver has none.
     OtherState,
     /// It finds none.
     Unsolved,
+}
+
+/// What the solver near a known point says of one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Near {
+    /// It leaves it to the other.
+    Left,
+    /// The same voltages.
+    Same,
+    /// Others, at this node.
+    Elsewhere(String),
 }
 
 /// One solution of a circuit.
@@ -54,8 +76,8 @@ pub enum Reference {
 pub struct Point {
     /// Failures laid on, in words.
     pub failures: Vec<String>,
-    /// The control setting.
-    pub setting: Option<String>,
+    /// The setting, the mains, what is pulled or lifted, in words.
+    pub situation: String,
     /// What came of it.
     pub verdict: Verdict,
     /// Time taken by the solver.
@@ -73,6 +95,8 @@ pub struct Ran {
     pub unread: Option<String>,
     /// Every solution of it.
     pub points: Vec<Point>,
+    /// Resistances read with the power off, and those of them that a general library has otherwise.
+    pub ohms: (usize, Vec<String>),
 }
 
 /// What to run of a circuit.
@@ -102,20 +126,26 @@ pub fn run(kind: &Kind, seed: u64, asked: Asked) -> Ran {
         text,
         unread: None,
         points: Vec::new(),
+        ohms: (0, Vec::new()),
     };
-    let result = catch_unwind(AssertUnwindSafe(|| read_and_build(&ran.text, seed)));
-    match result {
-        Ok(Ok((stage, network))) => solve_all(&stage, &network, asked, &mut ran),
-        Ok(Err(why)) => ran.unread = Some(why),
-        Err(panic) => ran.unread = Some(format!("panicked: {}", said(panic.as_ref()))),
+    match caught(|| read_and_build(&ran.text, seed)) {
+        Ok(Ok((stage, network))) => {
+            if let Err(panic) = caught(|| solve_all(&stage, &network, asked, &mut ran)) {
+                ran.unread = Some(panic);
+            }
+        }
+        Ok(Err(why)) | Err(why) => ran.unread = Some(why),
     }
     ran
 }
 
-fn said(panic: &(dyn std::any::Any + Send)) -> String {
-    let text = panic.downcast_ref::<String>().cloned();
-    text.or_else(|| panic.downcast_ref::<&str>().map(|s| (*s).to_owned()))
-        .unwrap_or_default()
+/// What `work` gives, or the words of its panic.
+fn caught<T>(work: impl FnOnce() -> T) -> Result<T, String> {
+    catch_unwind(AssertUnwindSafe(work)).map_err(|panic| {
+        let text = panic.downcast_ref::<String>().cloned();
+        let text = text.or_else(|| panic.downcast_ref::<&str>().map(|s| (*s).to_owned()));
+        format!("panicked: {}", text.unwrap_or_default())
+    })
 }
 
 /// Reads a stage file of a drawn circuit.
@@ -136,6 +166,12 @@ pub fn read(text: &str) -> Result<Stage, String> {
 
 fn read_and_build(text: &str, seed: u64) -> Result<(Stage, Network), String> {
     let stage = read(text)?;
+    // Warnings there may be; a drawn circuit has no loop of bare sources.
+    for finding in check_connections(&stage) {
+        if finding.code == "source-loop" {
+            return Err(finding.message);
+        }
+    }
     let form = if seed.is_multiple_of(4) {
         LawForm::Koren
     } else {
@@ -148,7 +184,7 @@ fn read_and_build(text: &str, seed: u64) -> Result<(Stage, Network), String> {
     Ok((stage, network))
 }
 
-/// Two failures that can be present together, or fewer where there are none.
+/// Failures that can be present together, so many or fewer where there are none.
 fn draw_failures(
     stage: &Stage,
     known: &[KnownFailure],
@@ -174,13 +210,10 @@ fn draw_failures(
     drawn
 }
 
-/// A failure in words: `R3 open, about 3.1e7`.
+/// A failure in words: `R3 open, 3.1e7`.
 fn words(stage: &Stage, failure: &KnownFailure, share: f64) -> String {
-    let mut words = format!(
-        "{} {}",
-        stage.part(failure.part()).name,
-        failure.mode().name()
-    );
+    let name = &stage.part(failure.part()).name;
+    let mut words = format!("{name} {}", failure.mode().name());
     if let Some(place) = failure.place() {
         words += &format!(" {place}");
     }
@@ -190,48 +223,71 @@ fn words(stage: &Stage, failure: &KnownFailure, share: f64) -> String {
     words
 }
 
+/// The circumstances that a circuit is looked at in: every setting, and now and then
+/// another mains, a tube out of its socket, a lead off.
+fn situations(stage: &Stage, rng: &mut Pcg64Mcg) -> Vec<(String, Situation)> {
+    let mut common = Situation::running(None);
+    let mut words = String::new();
+    if rng.random_range(0..6) == 0 {
+        common.line_ratio = rng.random_range(0.6..1.2);
+        words += &format!(" mains {:.2}", common.line_ratio);
+    }
+    if rng.random_range(0..10) == 0 && !stage.parts.is_empty() {
+        let part = rng.random_range(0..stage.parts.len());
+        let name = &stage.parts[part].name;
+        if matches!(stage.parts[part].kind, PartKind::Tube { .. }) {
+            common.pulled = stage.parts_named(name).collect();
+            words += &format!(" {name} pulled");
+        } else {
+            common.lifted = vec![PartId(u32::try_from(part).unwrap_or(0))];
+            words += &format!(" {name} lifted");
+        }
+    }
+    if stage.settings.is_empty() {
+        return vec![(words, common)];
+    }
+    (0u32..)
+        .zip(&stage.settings)
+        .map(|(index, name)| {
+            let mut situation = common.clone();
+            situation.setting = Some(SettingId(index));
+            (format!("{name}{words}"), situation)
+        })
+        .collect()
+}
+
 fn solve_all(stage: &Stage, network: &Network, asked: Asked, ran: &mut Ran) {
     let mut rng = Pcg64Mcg::seed_from_u64(ran.seed ^ 0x9e37_79b9);
     let known = known_failures(stage, network);
-    let settings: Vec<Option<SettingId>> = if stage.settings.is_empty() {
-        vec![None]
-    } else {
-        (0u32..)
-            .take(stage.settings.len())
-            .map(|index| Some(SettingId(index)))
-            .collect()
-    };
     let laid: Vec<Vec<(KnownFailure, f64)>> = (0..=MOST_FAILURES)
         .map(|count| draw_failures(stage, &known, &mut rng, count))
         .collect();
-    for setting in settings {
-        let name = setting.map(|id| stage.settings[id.0 as usize].clone());
-        let situation = Situation::running(setting);
-        let mut scratch = Scratch::default();
+    let reference = ran.seed.is_multiple_of(asked.reference);
+    for (name, situation) in situations(stage, &mut rng) {
+        let ohms = caught(|| read_ohms(network, &situation, &mut rng));
+        let (read, wrong) = ohms.unwrap_or_else(|panic| (1, vec![panic]));
+        ran.ohms.0 += read;
+        ran.ohms.1.extend(wrong);
         let began = Instant::now();
-        let base = catch_unwind(AssertUnwindSafe(|| {
-            Base::new(network, &situation, &mut scratch)
-        }));
+        let made = caught(|| Base::new(network, &situation, &mut Scratch::default()));
         let took = began.elapsed();
-        let failed = |verdict: Verdict| Point {
-            failures: Vec::new(),
-            setting: name.clone(),
-            verdict,
-            took,
-        };
-        let base = match base {
+        let base = match made {
             Ok(Ok(base)) => base,
-            Ok(Err(error)) => {
-                ran.points.push(failed(unsolved(error)));
-                continue;
-            }
-            Err(panic) => {
-                let panicked = Verdict::Panicked(said(panic.as_ref()));
-                ran.points.push(failed(panicked));
+            other => {
+                let verdict = match other {
+                    Err(panic) => Verdict::Panicked(panic),
+                    Ok(Err(error)) => unsolved(network, &situation, &[], error, reference),
+                    Ok(Ok(_)) => continue,
+                };
+                ran.points.push(Point {
+                    failures: Vec::new(),
+                    situation: name,
+                    verdict,
+                    took,
+                });
                 continue;
             }
         };
-        let reference = ran.seed.is_multiple_of(asked.reference);
         for (count, failures) in laid.iter().enumerate() {
             if !asked.failures[count] || failures.len() < count {
                 continue;
@@ -244,52 +300,125 @@ fn solve_all(stage: &Stage, network: &Network, asked: Asked, ran: &mut Ran) {
                 .iter()
                 .map(|(failure, share)| words(stage, failure, *share))
                 .collect();
-            let began = Instant::now();
-            let verdict = catch_unwind(AssertUnwindSafe(|| {
-                verdict(&base, &overlay, reference, &mut Scratch::default())
-            }))
-            .unwrap_or_else(|panic| Verdict::Panicked(said(panic.as_ref())));
+            let mut took = if count == 0 { took } else { Duration::ZERO };
+            let verdict = caught(|| verdict(&base, &overlay, reference, &mut took))
+                .unwrap_or_else(Verdict::Panicked);
             ran.points.push(Point {
                 failures,
-                setting: name.clone(),
+                situation: name.clone(),
                 verdict,
-                took: began.elapsed(),
+                took,
             });
         }
     }
 }
 
-fn unsolved(error: SolveError) -> Verdict {
-    match error {
-        SolveError::NoSteadyState { .. } => Verdict::NoSteadyState(error.to_string()),
-        other => Verdict::Unsolved(format!("{other:?}")),
+/// Resistances between nodes with the power off: how many were read, and those that differ.
+fn read_ohms(network: &Network, situation: &Situation, rng: &mut Pcg64Mcg) -> (usize, Vec<String>) {
+    let off = situation.clone().power_off();
+    let mut scratch = Scratch::default();
+    let base = match Base::new(network, &off, &mut scratch) {
+        Ok(base) => base,
+        Err(error) => return (1, vec![format!("power off: {error}")]),
+    };
+    let point = match base.solve(&[], None, &mut scratch) {
+        Ok(point) => point,
+        Err(error) => return (1, vec![format!("power off: {error}")]),
+    };
+    let values = values_of(network, &off, &[], &point.energised_relays());
+    let pairs: Vec<(usize, usize)> = (0..3)
+        .map(|_| {
+            (
+                rng.random_range(1..network.nodes),
+                rng.random_range(0..network.nodes),
+            )
+        })
+        .filter(|(from, to)| from != to)
+        .collect();
+    let expected = check::ohms(network, &values, &pairs);
+    let mut wrong = Vec::new();
+    for (&(from, to), expected) in pairs.iter().zip(expected) {
+        let read = point.read(&Probe::Ohms { from, to }, &mut scratch, None);
+        if !expected.is_met_by(read) {
+            let name = |node: usize| &network.node_names[node];
+            wrong.push(format!(
+                "ohms from {} to {}: {read}, and {expected:?} by the library",
+                name(from),
+                name(to)
+            ));
+        }
+    }
+    (pairs.len(), wrong)
+}
+
+fn unsolved(
+    network: &Network,
+    situation: &Situation,
+    overlay: &[deadstage_circuit::Change],
+    error: SolveError,
+    reference: bool,
+) -> Verdict {
+    if let SolveError::NoSteadyState { .. } = error {
+        return match reference::has_steady_state(network, situation, overlay) {
+            Some(true) => Verdict::Unsolved {
+                why: format!("{error}, and yet relays have one"),
+                reference: Reference::OtherState,
+            },
+            _ => Verdict::NoSteadyState(error.to_string()),
+        };
+    }
+    let asked = reference && network.relays.is_empty();
+    let reference = if asked {
+        let mut values = values_of(network, situation, overlay, &[]);
+        match reference::settle(network, &mut values) {
+            Some(_) => Reference::OtherState,
+            None => Reference::Unsolved,
+        }
+    } else {
+        Reference::NotAsked
+    };
+    Verdict::Unsolved {
+        why: format!("{error:?}"),
+        reference,
     }
 }
 
 /// Solves with the failures, and judges.
-fn verdict(base: &Base<'_>, overlay: &Overlay, reference: bool, scratch: &mut Scratch) -> Verdict {
-    let point = match base.solve(overlay, None, scratch) {
-        Ok(point) => point,
-        Err(error) => return unsolved(error),
-    };
+fn verdict(
+    base: &Base<'_>,
+    overlay: &Overlay,
+    with_reference: bool,
+    took: &mut Duration,
+) -> Verdict {
     let network = base.network();
+    let scratch = &mut Scratch::default();
+    let began = Instant::now();
+    let solved = base.solve(overlay, None, scratch);
+    *took += began.elapsed();
+    let point = match solved {
+        Ok(point) => point,
+        Err(error) => return unsolved(network, base.situation(), overlay, error, with_reference),
+    };
     // What the failures leave, worked out here and not taken from the solver.
-    let healthy = Values::of(network, base.situation(), &point.energised_relays());
-    let mut values = healthy.clone();
-    values.change_devices(network, overlay);
-    values.change_elements(overlay);
+    let energised = point.energised_relays();
+    let mut values = values_of(network, base.situation(), overlay, &energised);
     for (condition, found) in values.conditions.iter_mut().zip(&point.values().conditions) {
         condition.fired = found.fired;
     }
+    let healthy = values_of(network, base.situation(), &[], &energised);
     let judged = check::judge(network, &healthy, &values, &point);
-    let reference = if reference {
+    let device = |device: usize| DeviceId(u32::try_from(device).unwrap_or(u32::MAX));
+    let dark = reference::should_strike(network, &values, |index| {
+        point.device_volts(device(index))[0]
+    });
+    let within = |node: usize, other: f64| {
+        (point.node_volts(node) - other).abs() <= 2.0 * judged.tolerance[node] + check::VOLTS
+    };
+    let reference = if with_reference {
         match plain::solve(network, &values) {
             Err(_) => Reference::Unsolved,
             Ok(whole) => {
-                let same = (1..network.nodes).all(|node| {
-                    let off = point.node_volts(node) - whole.unknowns[node - 1];
-                    off.abs() <= 2.0 * judged.tolerance[node] + check::VOLTS
-                });
+                let same = (1..network.nodes).all(|node| within(node, whole.unknowns[node - 1]));
                 if same {
                     Reference::Same
                 } else {
@@ -300,5 +429,23 @@ fn verdict(base: &Base<'_>, overlay: &Overlay, reference: bool, scratch: &mut Sc
     } else {
         Reference::NotAsked
     };
-    Verdict::Solved { judged, reference }
+    let near = match base.solve_near(overlay, None, scratch) {
+        None => Near::Left,
+        Some(near) => (1..network.nodes)
+            .find(|&node| !within(node, near.node_volts(node)))
+            .map_or(Near::Same, |node| {
+                Near::Elsewhere(format!(
+                    "{}: {} V, and {} V near",
+                    network.node_names[node],
+                    point.node_volts(node),
+                    near.node_volts(node)
+                ))
+            }),
+    };
+    Verdict::Solved {
+        dark: dark.map(|d| network.part_names[network.devices[d].part.0 as usize].clone()),
+        judged,
+        reference,
+        near,
+    }
 }
