@@ -5,7 +5,7 @@
 //! Nothing of the solver is used but what it gave: node voltages, the currents of what
 //! has next to no resistance, and the volts behind pins that resist.
 
-use deadstage_circuit::{DeviceId, ElementId, Network, OperatingPoint, Values};
+use deadstage_circuit::{ElementId, Network, OperatingPoint, Values};
 use deadstage_parts::MAX_PORTS;
 use nalgebra::{DMatrix, DVector};
 use petgraph::unionfind::UnionFind;
@@ -28,6 +28,33 @@ const ROUNDINGS_OF_HIGHEST: f64 = 4.0 * f64::EPSILON;
 
 /// The leak that holds a node which nothing ties to the common, ohms.
 const STRAY_OHMS: f64 = 1e11;
+
+/// What a solver gave, and nothing else of it.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// By node, the common's first, volts.
+    pub node_volts: Vec<f64>,
+    /// By element, amperes from its first node to its second.
+    pub element_amps: Vec<f64>,
+    /// By port, volts at the device itself.
+    pub port_volts: Vec<f64>,
+    /// By port, amperes into it.
+    pub port_amps: Vec<f64>,
+}
+
+impl Found {
+    /// As an operating point has it.
+    #[must_use]
+    pub fn of(network: &Network, point: &OperatingPoint<'_>) -> Self {
+        let elements = (0u32..).take(network.elements.len()).map(ElementId);
+        Self {
+            node_volts: (0..network.nodes).map(|n| point.node_volts(n)).collect(),
+            element_amps: elements.map(|id| point.element_amps(id)).collect(),
+            port_volts: point.state().volts.clone(),
+            port_amps: point.state().amps.clone(),
+        }
+    }
+}
 
 /// How well a point keeps the laws.
 #[derive(Clone, Debug)]
@@ -197,21 +224,18 @@ fn place(node: usize) -> Place {
     node.checked_sub(1)
 }
 
-/// Sets up the equations of `values` about the voltages of `point`.
+/// Sets up the equations of `values` about the voltages `found`.
 fn about<'a>(
     network: &'a Network,
     values: &Values,
-    point: &OperatingPoint<'_>,
+    found: &Found,
     (strays, highest): (&[usize], f64),
 ) -> About<'a> {
-    let mut unknowns: Vec<f64> = (1..network.nodes)
-        .map(|node| point.node_volts(node))
-        .collect();
+    let mut unknowns = found.node_volts[1..].to_vec();
     // Behind pins that resist stands a node of the device's own.
     let mut wired = Vec::with_capacity(network.devices.len());
     let mut pins = Vec::new();
     for (device, slot) in network.devices.iter().enumerate() {
-        let id = DeviceId(u32::try_from(device).unwrap_or(u32::MAX));
         let mut behind = |socket: usize, ohms: f64, volts: f64| {
             if ohms == 0.0 {
                 return place(socket);
@@ -222,26 +246,24 @@ fn about<'a>(
             own
         };
         let ohms = values.common_ohms[device];
-        let drawn: f64 = point.device_amps(id).iter().sum();
-        let common_volts = point.node_volts(slot.common) + ohms * drawn;
+        let of_device = slot.first_port..slot.first_port + slot.ports.len();
+        let drawn: f64 = found.port_amps[of_device.clone()].iter().sum();
+        let common_volts = found.node_volts[slot.common] + ohms * drawn;
         let common = behind(slot.common, ohms, common_volts);
-        let ports: Vec<Place> = slot
-            .ports
-            .iter()
-            .zip(point.device_volts(id))
-            .enumerate()
-            .map(|(port, (&node, &volts))| {
-                let ohms = values.port_ohms[slot.first_port + port];
-                behind(node, ohms, common_volts + volts)
+        let ports: Vec<Place> = of_device
+            .zip(&slot.ports)
+            .map(|(port, &node)| {
+                let volts = common_volts + found.port_volts[port];
+                behind(node, values.port_ohms[port], volts)
             })
             .collect();
         wired.push((common, ports));
     }
     let mut stiff = vec![None; network.elements.len()];
-    for (id, value) in (0u32..).map(ElementId).zip(&values.elements) {
+    for (element, value) in values.elements.iter().enumerate() {
         if value.stiff && value.ohms.is_finite() {
-            stiff[id.0 as usize] = Some(unknowns.len());
-            unknowns.push(point.element_amps(id));
+            stiff[element] = Some(unknowns.len());
+            unknowns.push(found.element_amps[element]);
         }
     }
     let size = unknowns.len();
@@ -264,26 +286,21 @@ fn about<'a>(
     about
 }
 
-/// Judges `point` as a solution of `values`, of which `healthy` are those without the failures.
+/// Judges what was `found` as a solution of `values`, of which `healthy` are those without the failures.
 #[must_use]
-pub fn judge(
-    network: &Network,
-    healthy: &Values,
-    values: &Values,
-    point: &OperatingPoint<'_>,
-) -> Judged {
+pub fn judge(network: &Network, healthy: &Values, values: &Values, found: &Found) -> Judged {
     let own = strays(network, values);
     // Of the healthy sources too, and of what rectifiers give: a failure is laid over what they make.
-    let volts = (1..network.nodes).map(|node| point.node_volts(node).abs());
+    let volts = found.node_volts.iter().map(|volts| volts.abs());
     let sources = healthy.elements.iter().map(|value| value.emf.abs());
     let highest = volts.chain(sources).fold(0.0, f64::max);
-    let judged = judge_with(network, values, point, (&own, highest));
+    let judged = judge_with(network, values, found, (&own, highest));
     let before = strays(network, healthy);
     // A leak that the healthy network needs may stay where a failure ties the island.
     if own == before || (judged.keeps_kirchhoff() && judged.is_on_the_volt()) {
         return judged;
     }
-    let other = judge_with(network, values, point, (&before, highest));
+    let other = judge_with(network, values, found, (&before, highest));
     if other.left < judged.left {
         other
     } else {
@@ -300,13 +317,8 @@ fn finite(number: f64) -> f64 {
     }
 }
 
-fn judge_with(
-    network: &Network,
-    values: &Values,
-    point: &OperatingPoint<'_>,
-    held: (&[usize], f64),
-) -> Judged {
-    let about = about(network, values, point, held);
+fn judge_with(network: &Network, values: &Values, found: &Found, held: (&[usize], f64)) -> Judged {
+    let about = about(network, values, found, held);
     let name = |index: usize| {
         let node = network.node_names.get(index + 1);
         node.filter(|_| index + 1 < network.nodes)
@@ -367,6 +379,9 @@ impl Resistance {
     }
 }
 
+/// What no ohmmeter tells, ohms: stray leaks of 10¹¹ Ω taken from one another leave that.
+const NO_OHMMETER: f64 = 1e-4;
+
 /// Resistances between pairs of nodes of a network whose devices pass nothing.
 #[must_use]
 pub fn ohms(network: &Network, values: &Values, pairs: &[(usize, usize)]) -> Vec<Resistance> {
@@ -404,7 +419,7 @@ pub fn ohms(network: &Network, values: &Values, pairs: &[(usize, usize)]) -> Vec
                     let (a, b) = (at(from, &volts), at(to, &volts));
                     Resistance {
                         ohms: a - b,
-                        may: 1e-6 * (a - b).abs() + 1e-9 + 1e-9 * (a.abs() + b.abs()),
+                        may: 1e-6 * (a - b).abs() + NO_OHMMETER,
                     }
                 }
                 None => Resistance {

@@ -10,6 +10,7 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
 use super::types::{self, TwoEnded, Unit};
+use super::typist::typed;
 
 /// The common node.
 pub const COMMON: &str = "chassis";
@@ -41,6 +42,8 @@ pub struct Draft {
 #[derive(Debug)]
 struct Bottle {
     designator: String,
+    /// The type as this bottle has it.
+    written: String,
     unit: String,
     first: usize,
     left: Vec<usize>,
@@ -69,13 +72,13 @@ impl Draft {
 
     /// The file.
     #[must_use]
-    pub fn finish(self) -> String {
+    pub fn finish(mut self) -> String {
         let mut head = "stage \"Drawn at random\"\n".to_owned();
         if !self.settings.is_empty() {
             // A string can't fail to be written to.
             let _ = writeln!(head, "settings {}", self.settings.join(" "));
         }
-        head + &self.text
+        head + &typed(&self.text, &mut self.rng)
     }
 
     /// A line as it is.
@@ -188,6 +191,8 @@ impl Draft {
         match self.count(0, 3) {
             0 if digits.contains('.') => digits.replace('.', letter),
             1 if letter == "M" => format!("{digits}meg"),
+            1 if letter == "R" => format!("{digits}ohm"),
+            1 => format!("{digits}kΩ"),
             2 => format!("{value:.3}"),
             _ if letter == "R" => digits.to_owned(),
             _ => format!("{digits}{letter}"),
@@ -409,6 +414,7 @@ impl Draft {
         let grid = -(0.5 * 200.0 / mu).round().max(1.0);
         let unit = Unit {
             name: name.clone(),
+            aliases: Vec::new(),
             section: 1,
             alike: vec![1],
             electrodes: vec![Electrode::Plate, Electrode::Grid, Electrode::Cathode],
@@ -434,9 +440,10 @@ impl Draft {
 
     /// The same with more words at its end.
     pub fn driven_tube(&mut self, unit: &Unit, wired: [&str; 4], words: &str) -> String {
-        let (name, section) = self.section(unit);
+        let (name, kind, section) = self.section(unit);
         let [plate, grid, screen, cathode] = wired.map(|node| self.node(node));
-        let mut line = format!("tube {name} {} section {section}", unit.name);
+        let third = self.third_grid(unit, &name, &cathode);
+        let mut line = format!("tube {name} {kind} section {section}");
         if self.own_types.iter().any(|own| own.name == unit.name) {
             line = format!("tube {name} {}", unit.name);
         }
@@ -446,8 +453,8 @@ impl Draft {
                 Electrode::Grid => ("grid", &grid),
                 Electrode::Screen => ("screen", &screen),
                 Electrode::Cathode => ("cathode", &cathode),
-                Electrode::Suppressor => ("suppressor", &cathode),
-                Electrode::Grid3 => ("grid3", &cathode),
+                Electrode::Suppressor => ("suppressor", &third),
+                Electrode::Grid3 => ("grid3", &third),
                 Electrode::Target => ("target", &screen),
             };
             let _ = write!(line, " {word}={node}");
@@ -456,16 +463,46 @@ impl Draft {
         name
     }
 
-    /// The bottle that a unit is put in: now and then the one before, where that has a section left.
-    fn section(&mut self, unit: &Unit) -> (String, usize) {
+    /// Where a suppressor, or the second grid of a converter, goes: mostly to the cathode.
+    fn third_grid(&mut self, unit: &Unit, name: &str, cathode: &str) -> String {
+        let [suppressor, grid3] = [Electrode::Suppressor, Electrode::Grid3]
+            .map(|electrode| unit.electrodes.contains(&electrode));
+        if suppressor && self.chance(0.15) {
+            return self.pick(&[COMMON.to_owned(), cathode.to_owned()]);
+        }
+        if !grid3 || self.chance(0.6) {
+            return cathode.to_owned();
+        }
+        let node = format!("@{name}.g3");
+        self.leak(&node, COMMON);
+        if self.chance(0.5) {
+            // The oscillator's own bias.
+            let volts = self.between(1.0, 20.0).round();
+            let words = format!("{volts}V source 47k");
+            self.part("supply", "B", &words, COMMON, &node);
+        }
+        self.node(&node)
+    }
+
+    /// A type by one of its names.
+    fn also_named(&mut self, name: &str, aliases: &[String]) -> String {
+        if aliases.is_empty() || self.chance(0.8) {
+            return name.to_owned();
+        }
+        self.pick(aliases)
+    }
+
+    /// The bottle that a unit is put in, the one before where that has a section left: designator, type, section.
+    fn section(&mut self, unit: &Unit) -> (String, String, usize) {
         if let Some(mut bottle) = self.bottle.take()
             && bottle.unit == unit.name
             && unit.alike.contains(&bottle.first)
             && let Some(section) = bottle.left.pop()
         {
-            return (bottle.designator, section);
+            return (bottle.designator, bottle.written, section);
         }
         let designator = self.designator("V");
+        let written = self.also_named(&unit.name, &unit.aliases);
         let left: Vec<usize> = unit
             .alike
             .iter()
@@ -475,12 +512,13 @@ impl Draft {
         if self.chance(0.6) && !left.is_empty() {
             self.bottle = Some(Bottle {
                 designator: designator.clone(),
+                written: written.clone(),
                 unit: unit.name.clone(),
                 first: unit.section,
                 left,
             });
         }
-        (designator, unit.section)
+        (designator, written, unit.section)
     }
 
     /// A screen's node: the feed itself, or one behind a dropper or on a divider.
@@ -506,7 +544,8 @@ impl Draft {
     /// A part with two ends.
     pub fn two_ended(&mut self, keyword: &str, kind: &TwoEnded, from: &str, to: &str) -> String {
         let letter = if keyword == "regulator" { "V" } else { "D" };
-        self.part(keyword, letter, &kind.name, from, to)
+        let name = self.also_named(&kind.name, &kind.aliases);
+        self.part(keyword, letter, &name, from, to)
     }
 
     // What other circuits may be joined to.

@@ -25,6 +25,7 @@ mod strings;
 mod supplies;
 pub mod tally;
 pub mod types;
+mod typist;
 
 use draft::Draft;
 

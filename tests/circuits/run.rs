@@ -4,8 +4,8 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
 use deadstage_circuit::{
-    Base, DeviceId, Network, Overlay, Probe, Scratch, Situation, SolveError, check_connections,
-    plain, tube_names,
+    Base, DeviceId, Network, Overlay, Probe, Scratch, Situation, SolveError, Values,
+    check_connections, plain, tube_names,
 };
 use deadstage_netlist::{PartId, PartKind, SettingId, Stage, parse_stage};
 use deadstage_parts::LawForm;
@@ -14,7 +14,7 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
 use super::Kind;
-use super::check::{self, Judged};
+use super::check::{self, Found, Judged};
 use super::reference::{self, values_of};
 
 /// Most failures laid on at once.
@@ -406,7 +406,8 @@ fn verdict(
         condition.fired = found.fired;
     }
     let healthy = values_of(network, base.situation(), &[], &energised);
-    let judged = check::judge(network, &healthy, &values, &point);
+    let found = Found::of(network, &point);
+    let judged = check::judge(network, &healthy, &values, &found);
     let device = |device: usize| DeviceId(u32::try_from(device).unwrap_or(u32::MAX));
     let dark = reference::should_strike(network, &values, |index| {
         point.device_volts(device(index))[0]
@@ -434,8 +435,16 @@ fn verdict(
         Some(near) => (1..network.nodes)
             .find(|&node| !within(node, near.node_volts(node)))
             .map_or(Near::Same, |node| {
+                let fired = |values: &Values| -> Vec<bool> {
+                    values.conditions.iter().map(|c| c.fired).collect()
+                };
+                let lit = if fired(near.values()) == fired(&values) {
+                    ""
+                } else {
+                    ", regulators lit otherwise"
+                };
                 Near::Elsewhere(format!(
-                    "{}: {} V, and {} V near",
+                    "{}: {} V, and {} V near{lit}",
                     network.node_names[node],
                     point.node_volts(node),
                     near.node_volts(node)
