@@ -52,7 +52,9 @@ pub(super) fn sequence(d: &mut Draft) {
     // Two that lock each other out.
     if d.chance(0.5) {
         d.part("switch", "S", &format!("closed in {on}"), &feed, "x.a");
-        d.part("switch", "S", &format!("closed in {run}"), &feed, "x.b");
+        // Apart, or both at once: then the one that is in first keeps the other out.
+        let then = d.pick(&[run, format!("{on} run"), on.clone()]);
+        d.part("switch", "S", &format!("closed in {then}"), &feed, "x.b");
         let one = coil(d, "y.a", COMMON, volts);
         let other = coil(d, "y.b", COMMON, volts);
         contact(d, &other, "closed", "x.a", "y.a");
