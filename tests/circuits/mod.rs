@@ -15,6 +15,7 @@ mod followers;
 mod islands;
 mod mixtures;
 mod outputs;
+pub mod page;
 mod pairs;
 pub mod reference;
 mod relays;
@@ -24,6 +25,7 @@ mod stacks;
 mod strings;
 mod supplies;
 pub mod tally;
+pub mod two_ended;
 pub mod types;
 mod typist;
 

@@ -120,7 +120,12 @@ impl Default for Asked {
 /// Draws the circuit of a kind and a seed, and runs it.
 #[must_use]
 pub fn run(kind: &Kind, seed: u64, asked: Asked) -> Ran {
-    let text = kind.draw(seed);
+    run_text(kind.draw(seed), seed, asked)
+}
+
+/// Runs a circuit, with what the seed gives of failures and circumstances.
+#[must_use]
+pub fn run_text(text: String, seed: u64, asked: Asked) -> Ran {
     let mut ran = Ran {
         seed,
         text,

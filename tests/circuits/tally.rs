@@ -91,7 +91,10 @@ impl Tally {
                     self.off += usize::from(!judged.is_on_the_volt());
                     self.most_off = self.most_off.max(judged.off.unwrap_or(0.0));
                     self.compared += usize::from(*reference != Reference::NotAsked);
-                    self.other_state += usize::from(*reference == Reference::OtherState);
+                    // Of two states each keeps the laws; one that does not is counted above.
+                    let is_state = judged.is_on_the_volt();
+                    let other = *reference == Reference::OtherState && is_state;
+                    self.other_state += usize::from(other);
                     self.reference_unsolved += usize::from(*reference == Reference::Unsolved);
                 }
             }
@@ -128,6 +131,22 @@ impl Tally {
         self.solutions.iter().map(|s| s.asked).sum()
     }
 
+    /// Points solved.
+    #[must_use]
+    pub fn solved(&self) -> usize {
+        let not = self
+            .solutions
+            .iter()
+            .map(|s| s.unsolved + s.no_steady_state);
+        self.asked() - not.sum::<usize>()
+    }
+
+    /// What the solver takes for one.
+    #[must_use]
+    pub fn seconds_each(&self) -> f64 {
+        self.took.as_secs_f64() / self.asked().max(1) as f64
+    }
+
     /// The cells of its row, in the order of [`COLUMNS`].
     #[must_use]
     pub fn cells(&self) -> Vec<String> {
@@ -147,8 +166,7 @@ impl Tally {
         cells.push(self.dark.to_string());
         cells.push(of(self.near[1], self.near[0]));
         cells.push(of(self.ohms[1], self.ohms[0]));
-        let each = self.took.as_secs_f64() / self.asked().max(1) as f64;
-        cells.push(format!("{:.2} ms", each * 1e3));
+        cells.push(format!("{:.2} ms", self.seconds_each() * 1e3));
         cells
     }
 }
