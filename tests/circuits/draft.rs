@@ -440,22 +440,41 @@ impl Draft {
 
     /// The same with more words at its end.
     pub fn driven_tube(&mut self, unit: &Unit, wired: [&str; 4], words: &str) -> String {
-        let (name, kind, section) = self.section(unit);
+        let section = self.section(unit);
+        let cathode = self.node(wired[3]);
+        let third = self.third_grid(unit, &section.0, &cathode);
+        self.statement(unit, section, wired, &third, words)
+    }
+
+    /// One with its suppressor or third grid at a node of the circuit.
+    pub fn tube_with_third(&mut self, unit: &Unit, wired: [&str; 4], third: &str) -> String {
+        let section = self.section(unit);
+        let third = self.node(third);
+        self.statement(unit, section, wired, &third, "")
+    }
+
+    fn statement(
+        &mut self,
+        unit: &Unit,
+        (name, kind, section): (String, String, usize),
+        wired: [&str; 4],
+        third: &str,
+        words: &str,
+    ) -> String {
         let [plate, grid, screen, cathode] = wired.map(|node| self.node(node));
-        let third = self.third_grid(unit, &name, &cathode);
         let mut line = format!("tube {name} {kind} section {section}");
         if self.own_types.iter().any(|own| own.name == unit.name) {
             line = format!("tube {name} {}", unit.name);
         }
         for electrode in &unit.electrodes {
             let (word, node) = match electrode {
-                Electrode::Plate => ("plate", &plate),
-                Electrode::Grid => ("grid", &grid),
-                Electrode::Screen => ("screen", &screen),
-                Electrode::Cathode => ("cathode", &cathode),
-                Electrode::Suppressor => ("suppressor", &third),
-                Electrode::Grid3 => ("grid3", &third),
-                Electrode::Target => ("target", &screen),
+                Electrode::Plate => ("plate", plate.as_str()),
+                Electrode::Grid => ("grid", grid.as_str()),
+                Electrode::Screen => ("screen", screen.as_str()),
+                Electrode::Cathode => ("cathode", cathode.as_str()),
+                Electrode::Suppressor => ("suppressor", third),
+                Electrode::Grid3 => ("grid3", third),
+                Electrode::Target => ("target", screen.as_str()),
             };
             let _ = write!(line, " {word}={node}");
         }

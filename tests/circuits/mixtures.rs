@@ -25,15 +25,29 @@ fn join(d: &mut Draft, from: &str, to: &str) {
 }
 
 pub(super) fn mixture(d: &mut Draft) {
+    let count = d.count(2, 3);
+    mix(d, count);
+}
+
+/// A whole chassis: as many circuits as a rack holds.
+pub(super) fn chassis(d: &mut Draft) {
+    let count = if d.chance(0.06) {
+        d.count(20, 50)
+    } else {
+        d.count(4, 9)
+    };
+    mix(d, count);
+}
+
+fn mix(d: &mut Draft, count: usize) {
     for _ in 0..d.count(1, 2) {
         let volts = d.volts();
         d.rail(volts);
     }
     let mut driven_from: Option<String> = None;
-    let count = d.count(2, 3);
-    for place in ["a.", "b.", "c."].iter().take(count) {
-        d.at_place(place);
-        let kinds: Vec<_> = KINDS.iter().filter(|kind| !kind.is_mixture()).collect();
+    let kinds: Vec<_> = KINDS.iter().filter(|kind| !kind.is_mixture()).collect();
+    for place in 0..count {
+        d.at_place(&format!("c{place}."));
         let kind = d.pick(&kinds);
         (kind.draw)(d);
         let (outputs, inputs) = d.at_place("");

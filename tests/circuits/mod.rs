@@ -8,6 +8,7 @@
 
 mod chains;
 pub mod check;
+mod computing;
 mod controls;
 mod diodes;
 pub mod draft;
@@ -49,7 +50,7 @@ impl Kind {
     }
 
     fn is_mixture(&self) -> bool {
-        self.name == MIXTURE
+        [MIXTURE, CHASSIS].contains(&self.name)
     }
 }
 
@@ -133,7 +134,19 @@ pub static KINDS: &[Kind] = &[
     kind("potentiometers", controls::potentiometers),
     kind("linear network", controls::linear),
     kind("bridge of resistors", controls::resistor_bridge),
+    kind("follower at an output grid", outputs::grid_driver),
+    kind("output with its cathode raised", outputs::raised_output),
+    kind(
+        "feedback amplifier between two feeds",
+        computing::feedback_amplifier,
+    ),
+    kind("two pairs one behind the other", computing::two_pairs),
+    kind("starved pentode", computing::starved),
+    kind("third grids in use", computing::third_grids),
+    kind("electrometer", computing::electrometer),
     kind(MIXTURE, mixtures::mixture),
+    kind(CHASSIS, mixtures::chassis),
 ];
 
 const MIXTURE: &str = "mixture";
+const CHASSIS: &str = "many circuits on one chassis";

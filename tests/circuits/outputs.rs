@@ -168,3 +168,65 @@ pub(super) fn series_modulated(d: &mut Draft) {
         d.resistor("k.key", COMMON, 470.0);
     }
 }
+
+/// A follower straight at the grid of a power tube: with a resistor of its own to a negative
+/// feed, or with that grid as the whole current's way.
+pub(super) fn grid_driver(d: &mut Draft) {
+    let volts = d.volts();
+    let feed = d.feed(volts);
+    let (driver, power) = (d.triode(), d.pick(&POWER));
+    let amps = driver.amps * d.between(0.05, 0.8);
+    let hangs = d.chance(0.4);
+    if hangs {
+        d.leak("g", COMMON);
+    } else {
+        let below = power.grid.abs().max(2.0) * d.between(1.5, 5.0);
+        let minus = d.bias(below.round());
+        d.resistor("drive", &minus, below / amps);
+        let share = d.between(0.2, 0.9);
+        d.divider(COMMON, "g", &minus, 470e3, share);
+    }
+    d.input("g");
+    let grid = d.stopper("g");
+    d.tube(&driver, [&feed, &grid, &feed, "drive"]);
+    let screen = d.screen(&power, &feed, volts, "g2");
+    d.part("winding", "T", "150", &feed, "p");
+    let grid = d.stopper("drive");
+    let cathode = if hangs && d.chance(0.5) {
+        d.resistor("k", COMMON, 100.0);
+        "k"
+    } else {
+        COMMON
+    };
+    d.tube(&power, ["p", &grid, &screen, cathode]);
+    d.output("p");
+}
+
+/// A power tube whose cathode stands up by what the stage before it, direct-coupled, needs.
+pub(super) fn raised_output(d: &mut Draft) {
+    let volts = 1.5 * d.volts();
+    let feed = d.feed(volts);
+    let (first, power) = (d.screened(), d.pick(&POWER));
+    let amps = power.amps * d.between(0.3, 1.0);
+    let up = volts * d.between(0.2, 0.5);
+    d.resistor("k.out", COMMON, (up + power.grid.abs()) / amps);
+    let small = first.amps * d.between(0.01, 0.3);
+    // The first stage lives on what the power tube's cathode stands at.
+    let from = d.pick(&["k.out".to_owned(), feed.clone()]);
+    d.resistor(&from, "p.first", 0.6 * up / small);
+    let screen = if d.chance(0.6) {
+        d.divider("k.out", "g2", COMMON, 220e3, 0.3);
+        "g2".to_owned()
+    } else {
+        d.screen(&first, &from, up, "g2")
+    };
+    d.resistor("k", COMMON, first.bias_ohms(small));
+    d.leak("g", COMMON);
+    d.input("g");
+    d.tube(&first, ["p.first", "g", &screen, "k"]);
+    let grid = d.stopper("p.first");
+    let screen = d.screen(&power, &feed, volts, "g2.out");
+    d.part("winding", "T", "250", &feed, "p");
+    d.tube(&power, ["p", &grid, &screen, "k.out"]);
+    d.output("p");
+}
