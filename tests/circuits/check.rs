@@ -340,51 +340,109 @@ fn judge_with(network: &Network, values: &Values, found: &Found, held: (&[usize]
             judged.left_at = name(index);
         }
     }
-    if let Some(inverse) = about.slope.clone().try_inverse() {
-        let off = &inverse * DVector::from_column_slice(&about.left);
-        let mut worst = 0.0;
-        for node in 1..network.nodes {
-            let rounding: f64 = (0..about.left.len())
-                .map(|by| inverse[(node - 1, by)].abs() * about.rounding[by])
-                .sum();
-            let may = VOLTS * (1.0 + about.unknowns[node - 1].abs()) + rounding;
-            judged.tolerance[node] = may;
-            let beyond = finite(off[node - 1].abs() / may);
-            if beyond > worst {
-                worst = beyond;
-                judged.off_at = name(node - 1);
-            }
+    let Some((off, spread)) = in_volts(about.slope, &about.left, &about.rounding) else {
+        return judged;
+    };
+    let mut worst = 0.0;
+    for node in 1..network.nodes {
+        let may = VOLTS * (1.0 + found.node_volts[node].abs()) + spread[node - 1];
+        judged.tolerance[node] = may;
+        let beyond = finite(off[node - 1].abs() / may);
+        if beyond > worst {
+            worst = beyond;
+            judged.off_at = name(node - 1);
         }
-        judged.off = Some(worst);
     }
+    judged.off = Some(worst);
     judged
 }
 
-/// A resistance by the general library, and how far it may be off, ohms.
+/// Equations up to which the inverse is worked out, entry by entry.
+const MOST_INVERTED: usize = 250;
+
+/// Draws of signs by which the spread of a larger network is sampled, and what the largest
+/// of so few may fall short of the sum of sizes by.
+const SIGNS: u32 = 6;
+const SHORT: f64 = 8.0;
+
+/// What is left over and what rounding may be, in the unknowns' own units: by the inverse, of which
+/// every entry's size counts for the rounding, or in a large network by a few draws of signs. `None`: there is no one solution.
+fn in_volts(
+    slope: DMatrix<f64>,
+    left: &[f64],
+    rounding: &[f64],
+) -> Option<(DVector<f64>, DVector<f64>)> {
+    let left = DVector::from_column_slice(left);
+    let rounding = DVector::from_column_slice(rounding);
+    if slope.nrows() <= MOST_INVERTED {
+        let inverse = slope.try_inverse()?;
+        return Some((&inverse * left, inverse.abs() * rounding));
+    }
+    let lu = slope.lu();
+    let off = lu.solve(&left)?;
+    let mut spread: DVector<f64> = DVector::zeros(rounding.len());
+    for draw in 1..=SIGNS {
+        // Signs that no structure of the network follows: bits of a multiple of each index.
+        let signed = DVector::from_iterator(
+            rounding.len(),
+            (1u32..).zip(rounding.iter()).map(|(index, size)| {
+                let bits = index.wrapping_mul(0x9e37_79b1 ^ (draw << 7));
+                if bits >> 31 == 0 { *size } else { -size }
+            }),
+        );
+        spread = spread.sup(&lu.solve(&signed)?.abs());
+    }
+    Some((off, SHORT * spread))
+}
+
+/// A resistance by the general library.
 #[derive(Clone, Copy, Debug)]
 pub struct Resistance {
-    /// Ohms.
+    /// Ohms, with the stray leaks that these values need.
     pub ohms: f64,
-    /// Ohms.
-    pub may: f64,
+    /// Ohms, with those that the healthy ones need.
+    pub before: f64,
 }
+
+/// How far a resistance may be off, ratio and ohms: what stray leaks of 10¹¹ Ω taken from one
+/// another leave, and no ohmmeter tells.
+const OHMMETER: (f64, f64) = (1e-4, 1e-3);
+
+/// Past this, ohms, stray leaks are what is left, and no ohmmeter tells.
+const PAST_READING: f64 = 1e9;
 
 impl Resistance {
     /// Whether a reading is that resistance.
     #[must_use]
     pub fn is_met_by(&self, read: f64) -> bool {
-        // Past this a stray leak is all that is left, and no ohmmeter tells.
-        const PAST_READING: f64 = 1e9;
-        (read - self.ohms).abs() <= self.may || read.min(self.ohms) > PAST_READING
+        [self.ohms, self.before].into_iter().any(|ohms| {
+            (read - ohms).abs() <= OHMMETER.0 * ohms.abs() + OHMMETER.1
+                || read.min(ohms) > PAST_READING
+        })
     }
 }
 
-/// What no ohmmeter tells, ohms: stray leaks of 10¹¹ Ω taken from one another leave that.
-const NO_OHMMETER: f64 = 1e-4;
-
 /// Resistances between pairs of nodes of a network whose devices pass nothing.
 #[must_use]
-pub fn ohms(network: &Network, values: &Values, pairs: &[(usize, usize)]) -> Vec<Resistance> {
+pub fn ohms(
+    network: &Network,
+    healthy: &Values,
+    values: &Values,
+    pairs: &[(usize, usize)],
+) -> Vec<Resistance> {
+    let own = ohms_with(network, values, &strays(network, values), pairs);
+    let before = ohms_with(network, values, &strays(network, healthy), pairs);
+    let both = own.into_iter().zip(before);
+    both.map(|(ohms, before)| Resistance { ohms, before })
+        .collect()
+}
+
+fn ohms_with(
+    network: &Network,
+    values: &Values,
+    strays: &[usize],
+    pairs: &[(usize, usize)],
+) -> Vec<f64> {
     let mut size = network.nodes - 1;
     let mut stiff = Vec::new();
     for value in &values.elements {
@@ -401,32 +459,21 @@ pub fn ohms(network: &Network, values: &Values, pairs: &[(usize, usize)]) -> Vec
         largest: 0.0,
         grain: 0.0,
     };
-    about.lay(values, &stiff, &strays(network, values));
+    about.lay(values, &stiff, strays);
     let lu = about.slope.lu();
+    let between = |&(from, to): &(usize, usize)| {
+        let mut current = DVector::zeros(size);
+        for (node, sign) in [(from, 1.0), (to, -1.0)] {
+            if let Some(at) = place(node) {
+                current[at] += sign;
+            }
+        }
+        let volts = lu.solve(&current)?;
+        let at = |node: usize| place(node).map_or(0.0, |index| volts[index]);
+        Some(at(from) - at(to))
+    };
     pairs
         .iter()
-        .map(|&(from, to)| {
-            let mut current = DVector::zeros(size);
-            for (node, sign) in [(from, 1.0), (to, -1.0)] {
-                if let Some(at) = place(node) {
-                    current[at] += sign;
-                }
-            }
-            let volts = lu.solve(&current);
-            let at = |node: usize, volts: &DVector<f64>| place(node).map_or(0.0, |i| volts[i]);
-            match volts {
-                Some(volts) => {
-                    let (a, b) = (at(from, &volts), at(to, &volts));
-                    Resistance {
-                        ohms: a - b,
-                        may: 1e-6 * (a - b).abs() + NO_OHMMETER,
-                    }
-                }
-                None => Resistance {
-                    ohms: f64::NAN,
-                    may: f64::INFINITY,
-                },
-            }
-        })
+        .map(|pair| between(pair).unwrap_or(f64::NAN))
         .collect()
 }

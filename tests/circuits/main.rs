@@ -126,7 +126,7 @@ fn told(name: &str, ran: &Ran) -> String {
     if let Some(why) = &ran.unread {
         out += &format!("    not read: {why}\n");
     }
-    for why in &ran.ohms.1 {
+    for why in ran.ohms.wrong.iter().chain(&ran.volts.wrong) {
         out += &format!("    {why}\n");
     }
     for point in &ran.points {

@@ -51,7 +51,11 @@ fn row(name: &str, tally: &Tally) -> String {
         tally.unread.to_string(),
     ];
     cells.extend(tally.solutions.iter().map(|s| of(s.unsolved, s.asked)));
-    let broken = tally.kirchhoff.max(tally.off) + tally.dark + tally.near[1] + tally.ohms[1];
+    let broken = tally.kirchhoff.max(tally.off)
+        + tally.dark
+        + tally.near[1]
+        + tally.ohms[1]
+        + tally.volts[1];
     cells.push(of(broken, tally.solved()));
     cells.push(of(tally.other_state, tally.compared));
     cells.push(format!("{:.2} ms", 1e3 * tally.seconds_each()));
@@ -82,9 +86,9 @@ pub fn table(count: u64, first: u64, told: &mut dyn FnMut(String)) -> String {
     let unsteady: usize = total.solutions.iter().map(|s| s.no_steady_state).sum();
     let _ = writeln!(
         out,
-        "\nOf {unsteady} more it is said, and rightly, that relays have no steady state. \
-         Where the solver found none and the reference was asked, it found one {} times of {}.\n",
-        total.rescued[1], total.rescued[0],
+        "\nOf {unsteady} more it is said that relays have no steady state; for all but {} every combination of them was tried, and none is one. \
+         Where the solver found no state and the reference was asked, that found one {} times of {}.\n",
+        total.not_shown, total.rescued[1], total.rescued[0],
     );
     out
 }

@@ -4,11 +4,11 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
 use deadstage_circuit::{
-    Base, DeviceId, Network, Overlay, Probe, Scratch, Situation, SolveError, Values,
-    check_connections, plain, tube_names,
+    Base, Change, DeviceId, DeviceSlot, Network, Overlay, Probe, Scratch, Situation, SolveError,
+    Values, check_connections, plain, tube_names,
 };
 use deadstage_netlist::{PartId, PartKind, SettingId, Stage, parse_stage};
-use deadstage_parts::LawForm;
+use deadstage_parts::{Device, LawForm};
 use deadstage_reason::{KnownFailure, known_failures};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
@@ -41,8 +41,13 @@ pub enum Verdict {
         /// What the plain reference says, where asked.
         reference: Reference,
     },
-    /// The solver says that there is none, relays going on and off, and no combination of them gives one.
-    NoSteadyState(String),
+    /// The solver says that there is none, relays going on and off.
+    NoSteadyState {
+        /// What it says.
+        why: String,
+        /// Whether every combination of relays was tried and none is one.
+        shown: bool,
+    },
     /// It panicked.
     Panicked(String),
 }
@@ -95,8 +100,34 @@ pub struct Ran {
     pub unread: Option<String>,
     /// Every solution of it.
     pub points: Vec<Point>,
-    /// Resistances read with the power off, and those of them that a general library has otherwise.
-    pub ohms: (usize, Vec<String>),
+    /// Resistances read with the power off.
+    pub ohms: Readings,
+    /// Volts read with a meter that loads.
+    pub volts: Readings,
+}
+
+/// Readings of a meter, and those of them that are not what another way gives.
+#[derive(Clone, Debug, Default)]
+pub struct Readings {
+    /// How many were taken.
+    pub taken: usize,
+    /// What is wrong with some.
+    pub wrong: Vec<String>,
+}
+
+impl Readings {
+    fn add(&mut self, read: Result<Self, String>) {
+        match read {
+            Ok(read) => {
+                self.taken += read.taken;
+                self.wrong.extend(read.wrong);
+            }
+            Err(panic) => {
+                self.taken += 1;
+                self.wrong.push(panic);
+            }
+        }
+    }
 }
 
 /// What to run of a circuit.
@@ -131,7 +162,8 @@ pub fn run_text(text: String, seed: u64, asked: Asked) -> Ran {
         text,
         unread: None,
         points: Vec::new(),
-        ohms: (0, Vec::new()),
+        ohms: Readings::default(),
+        volts: Readings::default(),
     };
     match caught(|| read_and_build(&ran.text, seed)) {
         Ok(Ok((stage, network))) => {
@@ -261,105 +293,220 @@ fn situations(stage: &Stage, rng: &mut Pcg64Mcg) -> Vec<(String, Situation)> {
         .collect()
 }
 
+/// What is done with every circuit in one situation.
+struct Bench<'a> {
+    stage: &'a Stage,
+    network: &'a Network,
+    situation: Situation,
+    /// In words.
+    name: String,
+    /// By number of failures.
+    laid: &'a [Vec<(KnownFailure, f64)>],
+    asked: Asked,
+    /// Whether the plain reference is asked, and a meter put on.
+    sampled: bool,
+}
+
 fn solve_all(stage: &Stage, network: &Network, asked: Asked, ran: &mut Ran) {
     let mut rng = Pcg64Mcg::seed_from_u64(ran.seed ^ 0x9e37_79b9);
     let known = known_failures(stage, network);
     let laid: Vec<Vec<(KnownFailure, f64)>> = (0..=MOST_FAILURES)
         .map(|count| draw_failures(stage, &known, &mut rng, count))
         .collect();
-    let reference = ran.seed.is_multiple_of(asked.reference);
     for (name, situation) in situations(stage, &mut rng) {
-        let ohms = caught(|| read_ohms(network, &situation, &mut rng));
-        let (read, wrong) = ohms.unwrap_or_else(|panic| (1, vec![panic]));
-        ran.ohms.0 += read;
-        ran.ohms.1.extend(wrong);
-        let began = Instant::now();
-        let made = caught(|| Base::new(network, &situation, &mut Scratch::default()));
-        let took = began.elapsed();
-        let base = match made {
-            Ok(Ok(base)) => base,
-            other => {
-                let verdict = match other {
-                    Err(panic) => Verdict::Panicked(panic),
-                    Ok(Err(error)) => unsolved(network, &situation, &[], error, reference),
-                    Ok(Ok(_)) => continue,
-                };
-                ran.points.push(Point {
-                    failures: Vec::new(),
-                    situation: name,
-                    verdict,
-                    took,
-                });
-                continue;
-            }
+        let bench = Bench {
+            stage,
+            network,
+            situation,
+            name,
+            laid: &laid,
+            asked,
+            sampled: ran.seed.is_multiple_of(asked.reference),
         };
-        for (count, failures) in laid.iter().enumerate() {
-            if !asked.failures[count] || failures.len() < count {
-                continue;
-            }
-            let mut overlay = Overlay::new();
-            for (failure, share) in failures {
-                failure.lay(*share, &base, &mut overlay);
-            }
-            let failures = failures
-                .iter()
-                .map(|(failure, share)| words(stage, failure, *share))
-                .collect();
-            let mut took = if count == 0 { took } else { Duration::ZERO };
-            let verdict = caught(|| verdict(&base, &overlay, reference, &mut took))
-                .unwrap_or_else(Verdict::Panicked);
-            ran.points.push(Point {
-                failures,
-                situation: name.clone(),
-                verdict,
-                took,
-            });
-        }
+        ran.ohms.add(caught(|| bench.read_ohms(&mut rng)));
+        bench.solve(&mut rng, ran);
     }
 }
 
-/// Resistances between nodes with the power off: how many were read, and those that differ.
-fn read_ohms(network: &Network, situation: &Situation, rng: &mut Pcg64Mcg) -> (usize, Vec<String>) {
-    let off = situation.clone().power_off();
-    let mut scratch = Scratch::default();
-    let base = match Base::new(network, &off, &mut scratch) {
-        Ok(base) => base,
-        Err(error) => return (1, vec![format!("power off: {error}")]),
-    };
-    let point = match base.solve(&[], None, &mut scratch) {
-        Ok(point) => point,
-        Err(error) => return (1, vec![format!("power off: {error}")]),
-    };
-    let values = values_of(network, &off, &[], &point.energised_relays());
-    let pairs: Vec<(usize, usize)> = (0..3)
-        .map(|_| {
-            (
-                rng.random_range(1..network.nodes),
-                rng.random_range(0..network.nodes),
-            )
-        })
-        .filter(|(from, to)| from != to)
-        .collect();
-    let expected = check::ohms(network, &values, &pairs);
-    let mut wrong = Vec::new();
-    for (&(from, to), expected) in pairs.iter().zip(expected) {
-        let read = point.read(&Probe::Ohms { from, to }, &mut scratch, None);
-        if !expected.is_met_by(read) {
-            let name = |node: usize| &network.node_names[node];
-            wrong.push(format!(
-                "ohms from {} to {}: {read}, and {expected:?} by the library",
-                name(from),
-                name(to)
-            ));
+impl Bench<'_> {
+    /// Failures that are there to be laid on, in the situation of `base`, with their words.
+    fn overlays(&self, base: &Base<'_>) -> Vec<(Vec<String>, Overlay)> {
+        let mut all = Vec::new();
+        for (count, failures) in self.laid.iter().enumerate() {
+            if !self.asked.failures[count] || failures.len() < count {
+                continue;
+            }
+            let mut overlay = Overlay::new();
+            let mut said = Vec::new();
+            for (failure, share) in failures {
+                failure.lay(*share, base, &mut overlay);
+                said.push(words(self.stage, failure, *share));
+            }
+            all.push((said, overlay));
+        }
+        all
+    }
+
+    fn solve(&self, rng: &mut Pcg64Mcg, ran: &mut Ran) {
+        let began = Instant::now();
+        let mut scratch = Scratch::default();
+        let made = caught(|| Base::new(self.network, &self.situation, &mut scratch));
+        let took = began.elapsed();
+        let point = |failures: Vec<String>, verdict: Verdict, took: Duration| Point {
+            failures,
+            situation: self.name.clone(),
+            verdict,
+            took,
+        };
+        let base = match made {
+            Ok(Ok(base)) => base,
+            Ok(Err(error)) => {
+                let verdict = unsolved(self.network, &self.situation, &[], error, self.sampled);
+                ran.points.push(point(Vec::new(), verdict, took));
+                return;
+            }
+            Err(panic) => {
+                let verdict = Verdict::Panicked(panic);
+                ran.points.push(point(Vec::new(), verdict, took));
+                return;
+            }
+        };
+        for (failures, overlay) in self.overlays(&base) {
+            let mut took = if failures.is_empty() {
+                took
+            } else {
+                Duration::ZERO
+            };
+            let verdict = caught(|| verdict(&base, &overlay, self.sampled, &mut took))
+                .unwrap_or_else(Verdict::Panicked);
+            if self.sampled && matches!(verdict, Verdict::Solved { .. }) {
+                ran.volts
+                    .add(caught(|| read_volts(&base, &overlay, &failures, rng)));
+            }
+            ran.points.push(point(failures, verdict, took));
         }
     }
-    (pairs.len(), wrong)
+
+    /// Resistances between nodes with the power off, healthy and failed, against the general library.
+    fn read_ohms(&self, rng: &mut Pcg64Mcg) -> Readings {
+        let mut readings = Readings::default();
+        let network = self.network;
+        let off = self.situation.clone().power_off();
+        let scratch = &mut Scratch::default();
+        let base = match Base::new(network, &off, scratch) {
+            Ok(base) => base,
+            Err(error) => {
+                readings.add(Err(format!("power off: {error}")));
+                return readings;
+            }
+        };
+        for (failures, overlay) in self.overlays(&base) {
+            let failures = failures.join(" + ");
+            let point = match base.solve(&overlay, None, scratch) {
+                Ok(point) => point,
+                Err(error) => {
+                    readings.add(Err(format!("power off [{failures}]: {error}")));
+                    continue;
+                }
+            };
+            let energised = point.energised_relays();
+            let values = values_of(network, &off, &overlay, &energised);
+            let healthy = values_of(network, &off, &[], &energised);
+            let pairs: Vec<(usize, usize)> = (0..2).filter_map(|_| pair(network, rng)).collect();
+            let expected = check::ohms(network, &healthy, &values, &pairs);
+            readings.taken += pairs.len();
+            for (&(from, to), expected) in pairs.iter().zip(expected) {
+                let read = point.read(&Probe::Ohms { from, to }, scratch, None);
+                if !expected.is_met_by(read) {
+                    let name = |node: usize| &network.node_names[node];
+                    readings.wrong.push(format!(
+                        "[{failures}] {} ohms from {} to {}: {read}, and {} by the library",
+                        self.name,
+                        name(from),
+                        name(to),
+                        expected.ohms
+                    ));
+                }
+            }
+        }
+        readings
+    }
+}
+
+/// Two nodes.
+fn pair(network: &Network, rng: &mut Pcg64Mcg) -> Option<(usize, usize)> {
+    if network.nodes < 2 {
+        return None;
+    }
+    let from = rng.random_range(1..network.nodes);
+    let to = if rng.random_range(0..3) == 0 {
+        rng.random_range(0..network.nodes)
+    } else {
+        0
+    };
+    (from != to).then_some((from, to))
+}
+
+/// Meters on the shelf, ohms.
+const METERS: [f64; 5] = [20e3, 250e3, 1e6, 10e6, 11e6];
+
+/// How near a reading taken by proportion must come to one with the meter in the circuit, volts and ratio.
+const READING: (f64, f64) = (0.01, 0.005);
+
+/// Volts that a loading meter shows, against the circuit solved with the meter as one more path.
+fn read_volts(
+    base: &Base<'_>,
+    overlay: &Overlay,
+    failures: &[String],
+    rng: &mut Pcg64Mcg,
+) -> Readings {
+    let mut readings = Readings::default();
+    let network = base.network();
+    // What glows or is pulled in stays so when the meter is put on; solved anew, it may not.
+    let is_regulator = |slot: &DeviceSlot| matches!(slot.law, Device::Regulator(_));
+    if network.devices.iter().any(is_regulator) || !network.relays.is_empty() {
+        return readings;
+    }
+    let scratch = &mut Scratch::default();
+    let Ok(point) = base.solve(overlay, None, scratch) else {
+        return readings;
+    };
+    for _ in 0..2 {
+        let Some((from, to)) = pair(network, rng) else {
+            continue;
+        };
+        let ohms = METERS[rng.random_range(0..METERS.len())];
+        let load = Some(ohms);
+        let shown = point.read(&Probe::Volts { from, to, load }, scratch, None);
+        let mut with_meter = overlay.clone();
+        with_meter.push(Change::Shunt { from, to, ohms });
+        let place = format!(
+            "[{}] {:.0}k from {} to {}",
+            failures.join(" + "),
+            ohms / 1e3,
+            network.node_names[from],
+            network.node_names[to]
+        );
+        readings.taken += 1;
+        match base.solve(&with_meter, Some(point.state()), scratch) {
+            Err(error) => readings.wrong.push(format!("{place}: {error}")),
+            Ok(loaded) => {
+                let expected = loaded.node_volts(from) - loaded.node_volts(to);
+                if (shown - expected).abs() > READING.0 + READING.1 * expected.abs() {
+                    readings.wrong.push(format!(
+                        "{place}: shows {shown} V, and {expected} V with the meter as a part"
+                    ));
+                }
+            }
+        }
+    }
+    readings
 }
 
 fn unsolved(
     network: &Network,
     situation: &Situation,
-    overlay: &[deadstage_circuit::Change],
+    overlay: &[Change],
     error: SolveError,
     reference: bool,
 ) -> Verdict {
@@ -369,7 +516,10 @@ fn unsolved(
                 why: format!("{error}, and yet relays have one"),
                 reference: Reference::OtherState,
             },
-            _ => Verdict::NoSteadyState(error.to_string()),
+            found => Verdict::NoSteadyState {
+                why: error.to_string(),
+                shown: found == Some(false),
+            },
         };
     }
     let asked = reference && network.relays.is_empty();

@@ -24,6 +24,8 @@ pub struct Tally {
     pub unread: usize,
     /// By number of failures.
     pub solutions: [Solutions; MOST_FAILURES + 1],
+    /// Of those without a steady state, those of which it was not shown.
+    pub not_shown: usize,
     /// Panics.
     pub panics: usize,
     /// Points at which Kirchhoff's law does not hold.
@@ -48,6 +50,8 @@ pub struct Tally {
     pub near: [usize; 2],
     /// Resistances read, and those that are wrong.
     pub ohms: [usize; 2],
+    /// Volts read with a meter that loads, and those that are wrong.
+    pub volts: [usize; 2],
     /// Time of the solver.
     pub took: Duration,
 }
@@ -57,7 +61,8 @@ impl Tally {
     pub fn add(&mut self, ran: &Ran) {
         self.drawn += 1;
         self.unread += usize::from(ran.unread.is_some());
-        add(&mut self.ohms, [ran.ohms.0, ran.ohms.1.len()]);
+        add(&mut self.ohms, [ran.ohms.taken, ran.ohms.wrong.len()]);
+        add(&mut self.volts, [ran.volts.taken, ran.volts.wrong.len()]);
         for point in &ran.points {
             let solutions = &mut self.solutions[point.failures.len().min(MOST_FAILURES)];
             solutions.asked += 1;
@@ -73,7 +78,10 @@ impl Tally {
                     solutions.unsolved += 1;
                     self.panics += 1;
                 }
-                Verdict::NoSteadyState(_) => solutions.no_steady_state += 1,
+                Verdict::NoSteadyState { shown, .. } => {
+                    solutions.no_steady_state += 1;
+                    self.not_shown += usize::from(!shown);
+                }
                 Verdict::Solved {
                     judged,
                     dark,
@@ -110,6 +118,7 @@ impl Tally {
             own.unsolved += other.unsolved;
             own.no_steady_state += other.no_steady_state;
         }
+        self.not_shown += other.not_shown;
         self.panics += other.panics;
         self.kirchhoff += other.kirchhoff;
         self.most_left = self.most_left.max(other.most_left);
@@ -122,6 +131,7 @@ impl Tally {
         self.dark += other.dark;
         add(&mut self.near, other.near);
         add(&mut self.ohms, other.ohms);
+        add(&mut self.volts, other.volts);
         self.took += other.took;
     }
 
@@ -166,13 +176,14 @@ impl Tally {
         cells.push(self.dark.to_string());
         cells.push(of(self.near[1], self.near[0]));
         cells.push(of(self.ohms[1], self.ohms[0]));
+        cells.push(of(self.volts[1], self.volts[0]));
         cells.push(format!("{:.2} ms", self.seconds_each() * 1e3));
         cells
     }
 }
 
 /// What the cells of a row are.
-pub const COLUMNS: [&str; 15] = [
+pub const COLUMNS: [&str; 16] = [
     "drawn",
     "not read",
     "healthy unsolved",
@@ -187,6 +198,7 @@ pub const COLUMNS: [&str; 15] = [
     "left dark",
     "near elsewhere",
     "ohms wrong",
+    "meter wrong",
     "each",
 ];
 
@@ -194,7 +206,8 @@ pub const COLUMNS: [&str; 15] = [
 #[must_use]
 pub fn is_wrong(ran: &Ran) -> bool {
     ran.unread.is_some()
-        || !ran.ohms.1.is_empty()
+        || !ran.ohms.wrong.is_empty()
+        || !ran.volts.wrong.is_empty()
         || ran.points.iter().any(|p| wrong(&p.verdict).is_some())
 }
 
@@ -202,7 +215,7 @@ pub fn is_wrong(ran: &Ran) -> bool {
 #[must_use]
 pub fn wrong(verdict: &Verdict) -> Option<String> {
     match verdict {
-        Verdict::NoSteadyState(_) => None,
+        Verdict::NoSteadyState { .. } => None,
         Verdict::Panicked(why) => Some(why.clone()),
         Verdict::Unsolved { why, reference } => {
             Some(format!("unsolved: {why}; the reference: {reference:?}"))
