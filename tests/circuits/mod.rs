@@ -14,6 +14,7 @@ mod diodes;
 pub mod draft;
 mod followers;
 mod islands;
+pub mod meters;
 mod mixtures;
 mod outputs;
 pub mod page;

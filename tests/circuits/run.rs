@@ -4,17 +4,18 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::{Duration, Instant};
 
 use deadstage_circuit::{
-    Base, Change, DeviceId, DeviceSlot, Network, Overlay, Probe, Scratch, Situation, SolveError,
-    Values, check_connections, plain, tube_names,
+    Base, Change, DeviceId, Network, Overlay, Scratch, Situation, SolveError, Values,
+    check_connections, plain, tube_names,
 };
 use deadstage_netlist::{PartId, PartKind, SettingId, Stage, parse_stage};
-use deadstage_parts::{Device, LawForm};
+use deadstage_parts::LawForm;
 use deadstage_reason::{KnownFailure, known_failures};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
 use super::Kind;
 use super::check::{self, Found, Judged};
+use super::meters::{Readings, read_volts};
 use super::reference::{self, values_of};
 
 /// Most failures laid on at once.
@@ -104,30 +105,6 @@ pub struct Ran {
     pub ohms: Readings,
     /// Volts read with a meter that loads.
     pub volts: Readings,
-}
-
-/// Readings of a meter, and those of them that are not what another way gives.
-#[derive(Clone, Debug, Default)]
-pub struct Readings {
-    /// How many were taken.
-    pub taken: usize,
-    /// What is wrong with some.
-    pub wrong: Vec<String>,
-}
-
-impl Readings {
-    fn add(&mut self, read: Result<Self, String>) {
-        match read {
-            Ok(read) => {
-                self.taken += read.taken;
-                self.wrong.extend(read.wrong);
-            }
-            Err(panic) => {
-                self.taken += 1;
-                self.wrong.push(panic);
-            }
-        }
-    }
 }
 
 /// What to run of a circuit.
@@ -294,12 +271,12 @@ fn situations(stage: &Stage, rng: &mut Pcg64Mcg) -> Vec<(String, Situation)> {
 }
 
 /// What is done with every circuit in one situation.
-struct Bench<'a> {
+pub(super) struct Bench<'a> {
     stage: &'a Stage,
-    network: &'a Network,
-    situation: Situation,
+    pub(super) network: &'a Network,
+    pub(super) situation: Situation,
     /// In words.
-    name: String,
+    pub(super) name: String,
     /// By number of failures.
     laid: &'a [Vec<(KnownFailure, f64)>],
     asked: Asked,
@@ -330,7 +307,7 @@ fn solve_all(stage: &Stage, network: &Network, asked: Asked, ran: &mut Ran) {
 
 impl Bench<'_> {
     /// Failures that are there to be laid on, in the situation of `base`, with their words.
-    fn overlays(&self, base: &Base<'_>) -> Vec<(Vec<String>, Overlay)> {
+    pub(super) fn overlays(&self, base: &Base<'_>) -> Vec<(Vec<String>, Overlay)> {
         let mut all = Vec::new();
         for (count, failures) in self.laid.iter().enumerate() {
             if !self.asked.failures[count] || failures.len() < count {
@@ -386,121 +363,6 @@ impl Bench<'_> {
             ran.points.push(point(failures, verdict, took));
         }
     }
-
-    /// Resistances between nodes with the power off, healthy and failed, against the general library.
-    fn read_ohms(&self, rng: &mut Pcg64Mcg) -> Readings {
-        let mut readings = Readings::default();
-        let network = self.network;
-        let off = self.situation.clone().power_off();
-        let scratch = &mut Scratch::default();
-        let base = match Base::new(network, &off, scratch) {
-            Ok(base) => base,
-            Err(error) => {
-                readings.add(Err(format!("power off: {error}")));
-                return readings;
-            }
-        };
-        for (failures, overlay) in self.overlays(&base) {
-            let failures = failures.join(" + ");
-            let point = match base.solve(&overlay, None, scratch) {
-                Ok(point) => point,
-                Err(error) => {
-                    readings.add(Err(format!("power off [{failures}]: {error}")));
-                    continue;
-                }
-            };
-            let energised = point.energised_relays();
-            let values = values_of(network, &off, &overlay, &energised);
-            let healthy = values_of(network, &off, &[], &energised);
-            let pairs: Vec<(usize, usize)> = (0..2).filter_map(|_| pair(network, rng)).collect();
-            let expected = check::ohms(network, &healthy, &values, &pairs);
-            readings.taken += pairs.len();
-            for (&(from, to), expected) in pairs.iter().zip(expected) {
-                let read = point.read(&Probe::Ohms { from, to }, scratch, None);
-                if !expected.is_met_by(read) {
-                    let name = |node: usize| &network.node_names[node];
-                    readings.wrong.push(format!(
-                        "[{failures}] {} ohms from {} to {}: {read}, and {} by the library",
-                        self.name,
-                        name(from),
-                        name(to),
-                        expected.ohms
-                    ));
-                }
-            }
-        }
-        readings
-    }
-}
-
-/// Two nodes.
-fn pair(network: &Network, rng: &mut Pcg64Mcg) -> Option<(usize, usize)> {
-    if network.nodes < 2 {
-        return None;
-    }
-    let from = rng.random_range(1..network.nodes);
-    let to = if rng.random_range(0..3) == 0 {
-        rng.random_range(0..network.nodes)
-    } else {
-        0
-    };
-    (from != to).then_some((from, to))
-}
-
-/// Meters on the shelf, ohms.
-const METERS: [f64; 5] = [20e3, 250e3, 1e6, 10e6, 11e6];
-
-/// How near a reading taken by proportion must come to one with the meter in the circuit, volts and ratio.
-const READING: (f64, f64) = (0.01, 0.005);
-
-/// Volts that a loading meter shows, against the circuit solved with the meter as one more path.
-fn read_volts(
-    base: &Base<'_>,
-    overlay: &Overlay,
-    failures: &[String],
-    rng: &mut Pcg64Mcg,
-) -> Readings {
-    let mut readings = Readings::default();
-    let network = base.network();
-    // What glows or is pulled in stays so when the meter is put on; solved anew, it may not.
-    let is_regulator = |slot: &DeviceSlot| matches!(slot.law, Device::Regulator(_));
-    if network.devices.iter().any(is_regulator) || !network.relays.is_empty() {
-        return readings;
-    }
-    let scratch = &mut Scratch::default();
-    let Ok(point) = base.solve(overlay, None, scratch) else {
-        return readings;
-    };
-    for _ in 0..2 {
-        let Some((from, to)) = pair(network, rng) else {
-            continue;
-        };
-        let ohms = METERS[rng.random_range(0..METERS.len())];
-        let load = Some(ohms);
-        let shown = point.read(&Probe::Volts { from, to, load }, scratch, None);
-        let mut with_meter = overlay.clone();
-        with_meter.push(Change::Shunt { from, to, ohms });
-        let place = format!(
-            "[{}] {:.0}k from {} to {}",
-            failures.join(" + "),
-            ohms / 1e3,
-            network.node_names[from],
-            network.node_names[to]
-        );
-        readings.taken += 1;
-        match base.solve(&with_meter, Some(point.state()), scratch) {
-            Err(error) => readings.wrong.push(format!("{place}: {error}")),
-            Ok(loaded) => {
-                let expected = loaded.node_volts(from) - loaded.node_volts(to);
-                if (shown - expected).abs() > READING.0 + READING.1 * expected.abs() {
-                    readings.wrong.push(format!(
-                        "{place}: shows {shown} V, and {expected} V with the meter as a part"
-                    ));
-                }
-            }
-        }
-    }
-    readings
 }
 
 fn unsolved(
