@@ -1,15 +1,18 @@
 //! A stage file that is being drawn: statements with designators of their own,
 //! values as they are sold and as they are written.
 
+mod tubes;
+
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use deadstage_netlist::Electrode;
 use deadstage_parts::Series;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-use super::types::{self, TwoEnded, Unit};
+use super::types::{self, Unit};
+use super::typist::typed;
+use tubes::Bottle;
 
 /// The common node.
 pub const COMMON: &str = "chassis";
@@ -37,15 +40,6 @@ pub struct Draft {
     inputs: Vec<String>,
 }
 
-/// A bottle with a section to spare.
-#[derive(Debug)]
-struct Bottle {
-    designator: String,
-    unit: String,
-    first: usize,
-    left: Vec<usize>,
-}
-
 impl Draft {
     /// An empty draft; everything that chance decides follows from the seed.
     #[must_use]
@@ -69,13 +63,13 @@ impl Draft {
 
     /// The file.
     #[must_use]
-    pub fn finish(self) -> String {
+    pub fn finish(mut self) -> String {
         let mut head = "stage \"Drawn at random\"\n".to_owned();
         if !self.settings.is_empty() {
             // A string can't fail to be written to.
             let _ = writeln!(head, "settings {}", self.settings.join(" "));
         }
-        head + &self.text
+        head + &typed(&self.text, &mut self.rng)
     }
 
     /// A line as it is.
@@ -188,6 +182,8 @@ impl Draft {
         match self.count(0, 3) {
             0 if digits.contains('.') => digits.replace('.', letter),
             1 if letter == "M" => format!("{digits}meg"),
+            1 if letter == "R" => format!("{digits}ohm"),
+            1 => format!("{digits}kΩ"),
             2 => format!("{value:.3}"),
             _ if letter == "R" => digits.to_owned(),
             _ => format!("{digits}{letter}"),
@@ -368,145 +364,6 @@ impl Draft {
                 "capacitor {name} 16u 450V electrolytic from {from} to {to}"
             ));
         }
-    }
-
-    // Tubes.
-
-    /// A triode of the table, or now and then one described by its sheet.
-    pub fn triode(&mut self) -> Unit {
-        if self.chance(0.04) {
-            return self.described();
-        }
-        if self.chance(0.5) {
-            return self.pick(&types::TWINS);
-        }
-        self.pick(&types::TRIODES)
-    }
-
-    /// A tube with a screen.
-    pub fn screened(&mut self) -> Unit {
-        self.pick(&types::SCREENED)
-    }
-
-    /// A tube of either sort.
-    pub fn any_tube(&mut self) -> Unit {
-        if self.chance(0.65) {
-            self.triode()
-        } else {
-            self.screened()
-        }
-    }
-
-    /// A triode that the table lacks.
-    fn described(&mut self) -> Unit {
-        if let Some(own) = self.own_types.first() {
-            return own.clone();
-        }
-        let name = format!("LOCAL{}", self.own_types.len() + 1);
-        let mu = self.between(4.0, 90.0).round();
-        let amps = self.between(1e-3, 50e-3);
-        let gm = self.between(0.8e-3, 8e-3);
-        let grid = -(0.5 * 200.0 / mu).round().max(1.0);
-        let unit = Unit {
-            name: name.clone(),
-            section: 1,
-            alike: vec![1],
-            electrodes: vec![Electrode::Plate, Electrode::Grid, Electrode::Cathode],
-            plate: 200.0,
-            grid,
-            screen: 0.0,
-            amps,
-            screen_amps: 0.0,
-        };
-        self.line(format!(
-            "tubetype {name} triode mu {mu} plate 200V grid {grid}V current {:.2}mA gm {:.0}umho",
-            amps * 1e3,
-            gm * 1e6,
-        ));
-        self.own_types.push(unit.clone());
-        unit
-    }
-
-    /// A tube where it is wired; the third node is the screen's, and a tuning eye's target's.
-    pub fn tube(&mut self, unit: &Unit, wired: [&str; 4]) -> String {
-        self.driven_tube(unit, wired, "")
-    }
-
-    /// The same with more words at its end.
-    pub fn driven_tube(&mut self, unit: &Unit, wired: [&str; 4], words: &str) -> String {
-        let (name, section) = self.section(unit);
-        let [plate, grid, screen, cathode] = wired.map(|node| self.node(node));
-        let mut line = format!("tube {name} {} section {section}", unit.name);
-        if self.own_types.iter().any(|own| own.name == unit.name) {
-            line = format!("tube {name} {}", unit.name);
-        }
-        for electrode in &unit.electrodes {
-            let (word, node) = match electrode {
-                Electrode::Plate => ("plate", &plate),
-                Electrode::Grid => ("grid", &grid),
-                Electrode::Screen => ("screen", &screen),
-                Electrode::Cathode => ("cathode", &cathode),
-                Electrode::Suppressor => ("suppressor", &cathode),
-                Electrode::Grid3 => ("grid3", &cathode),
-                Electrode::Target => ("target", &screen),
-            };
-            let _ = write!(line, " {word}={node}");
-        }
-        self.line(line + words);
-        name
-    }
-
-    /// The bottle that a unit is put in: now and then the one before, where that has a section left.
-    fn section(&mut self, unit: &Unit) -> (String, usize) {
-        if let Some(mut bottle) = self.bottle.take()
-            && bottle.unit == unit.name
-            && unit.alike.contains(&bottle.first)
-            && let Some(section) = bottle.left.pop()
-        {
-            return (bottle.designator, section);
-        }
-        let designator = self.designator("V");
-        let left: Vec<usize> = unit
-            .alike
-            .iter()
-            .copied()
-            .filter(|&section| section != unit.section)
-            .collect();
-        if self.chance(0.6) && !left.is_empty() {
-            self.bottle = Some(Bottle {
-                designator: designator.clone(),
-                unit: unit.name.clone(),
-                first: unit.section,
-                left,
-            });
-        }
-        (designator, unit.section)
-    }
-
-    /// A screen's node: the feed itself, or one behind a dropper or on a divider.
-    pub fn screen(&mut self, unit: &Unit, feed: &str, volts: f64, name: &str) -> String {
-        if !unit.has_screen() || unit.screen >= 0.9 * volts || self.chance(0.1) {
-            return feed.to_owned();
-        }
-        let drawn = unit.screen_amps.max(2e-5);
-        let spread = self.between(0.5, 2.0);
-        let dropper = (volts - unit.screen).max(1.0) / drawn * spread;
-        if self.chance(0.7) {
-            self.resistor(feed, name, dropper);
-        } else {
-            let share = (unit.screen / volts).clamp(0.05, 0.95);
-            self.divider(feed, name, COMMON, 0.5 * dropper / (1.0 - share), share);
-        }
-        if self.chance(0.8) {
-            self.capacitor(name, COMMON);
-        }
-        name.to_owned()
-    }
-
-    /// A part with two ends.
-    pub fn two_ended(&mut self, keyword: &str, kind: &TwoEnded, from: &str, to: &str) -> String {
-        let letter = if keyword == "regulator" { "V" } else { "D" };
-        self.part(keyword, letter, &kind.name, from, to)
     }
 
     // What other circuits may be joined to.

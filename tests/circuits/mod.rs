@@ -8,14 +8,28 @@
 
 mod chains;
 pub mod check;
+mod computing;
+mod controls;
 mod diodes;
 pub mod draft;
 mod followers;
+mod islands;
+pub mod meters;
+mod mixtures;
+mod outputs;
+pub mod page;
 mod pairs;
+pub mod reference;
+mod relays;
 pub mod run;
+mod solid;
 mod stacks;
+mod strings;
+mod supplies;
 pub mod tally;
+pub mod two_ended;
 pub mod types;
+mod typist;
 
 use draft::Draft;
 
@@ -34,6 +48,10 @@ impl Kind {
         let mut draft = Draft::new(seed);
         (self.draw)(&mut draft);
         draft.finish()
+    }
+
+    fn is_mixture(&self) -> bool {
+        [MIXTURE, CHASSIS].contains(&self.name)
     }
 }
 
@@ -79,4 +97,57 @@ pub static KINDS: &[Kind] = &[
     kind("phase splitter", chains::phase_splitter),
     kind("ring counter", chains::counter),
     kind("control line of a receiver", chains::control_line),
+    kind(
+        "follower on a gas tube as regulator",
+        supplies::series_follower,
+    ),
+    kind("series regulator with one tube", supplies::series_one_tube),
+    kind(
+        "series regulator with two tubes",
+        supplies::series_two_tubes,
+    ),
+    kind("series regulator with a cascode", supplies::series_cascode),
+    kind("shunt regulator", supplies::shunt),
+    kind("current source", supplies::current_source),
+    kind("bias from the return", supplies::back_bias),
+    kind("push-pull output", outputs::push_pull),
+    kind("chain of driven tubes", outputs::driven_chain),
+    kind("driven tube with a clamp", outputs::clamp),
+    kind("driven tube fed through another", outputs::series_modulated),
+    kind("chain of transistors", solid::chain),
+    kind("pair of transistors", solid::pair),
+    kind("stack of transistors", solid::stack),
+    kind("compound transistors", solid::compound),
+    kind("flip-flop of transistors", solid::flip_flop),
+    kind("transistor regulator", solid::regulator),
+    kind("transistor under a tube", solid::under_a_tube),
+    kind("relays in sequence", relays::sequence),
+    kind("relay through its own contact", relays::through_itself),
+    kind("relay with tubes", relays::with_tubes),
+    kind("floating supplies", islands::floating_supply),
+    kind("hanging electrodes", islands::hanging_electrodes),
+    kind("capacitors in strings", islands::capacitors),
+    kind("string of heaters", strings::heaters),
+    kind("bridge of lamps", strings::lamp_bridge),
+    kind("battery set with filaments in series", strings::battery_set),
+    kind("switched stage", controls::switched_stage),
+    kind("meter with shunts", controls::metering),
+    kind("potentiometers", controls::potentiometers),
+    kind("linear network", controls::linear),
+    kind("bridge of resistors", controls::resistor_bridge),
+    kind("follower at an output grid", outputs::grid_driver),
+    kind("output with its cathode raised", outputs::raised_output),
+    kind(
+        "feedback amplifier between two feeds",
+        computing::feedback_amplifier,
+    ),
+    kind("two pairs one behind the other", computing::two_pairs),
+    kind("starved pentode", computing::starved),
+    kind("third grids in use", computing::third_grids),
+    kind("electrometer", computing::electrometer),
+    kind(MIXTURE, mixtures::mixture),
+    kind(CHASSIS, mixtures::chassis),
 ];
+
+const MIXTURE: &str = "mixture";
+const CHASSIS: &str = "many circuits on one chassis";

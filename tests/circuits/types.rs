@@ -13,6 +13,8 @@ use deadstage_parts::{LawForm, UnitKind, tube_table};
 pub struct Unit {
     /// The type, as a stage file names it.
     pub name: String,
+    /// Its other names.
+    pub aliases: Vec<String>,
     /// Section of its bottle, from 1.
     pub section: usize,
     /// Sections of that bottle which are like it, itself among them.
@@ -50,6 +52,8 @@ impl Unit {
 pub struct TwoEnded {
     /// As a stage file names it.
     pub name: String,
+    /// Its other names.
+    pub aliases: Vec<String>,
     /// Greatest current, A.
     pub most_amps: f64,
     /// Figures of a gas regulator.
@@ -89,6 +93,7 @@ fn units(of: impl Fn(&Unit) -> bool) -> Vec<Unit> {
                 .collect();
             let unit = Unit {
                 name: tube.name.clone(),
+                aliases: tube.aliases.clone(),
                 section: index + 1,
                 alike,
                 electrodes: electrodes_of(index),
@@ -129,6 +134,7 @@ fn two_ended(kinds: &[UnitKind], most_amps: f64) -> impl Iterator<Item = TwoEnde
         };
         kinds.contains(&unit.kind).then(|| TwoEnded {
             name: tube.name.clone(),
+            aliases: tube.aliases.clone(),
             most_amps,
             glow: unit.glow,
         })
@@ -138,6 +144,7 @@ fn two_ended(kinds: &[UnitKind], most_amps: f64) -> impl Iterator<Item = TwoEnde
 fn solid(name: &str, most_amps: f64) -> TwoEnded {
     TwoEnded {
         name: name.to_owned(),
+        aliases: Vec::new(),
         most_amps,
         glow: None,
     }

@@ -2,14 +2,13 @@
 //! solver, the laws of circuits and the slow solution of the whole network.
 
 mod fixtures;
-//mod gradients;
+mod gradients;
 mod linear;
 mod loading;
-//mod near;
-//mod overlays;
+mod near;
+mod overlays;
 mod own_law;
 mod random;
 mod states;
 mod tubes;
 mod unmoved;
-mod zz;
