@@ -11,6 +11,9 @@
     reason = "it measures networks of its own making"
 )]
 
+#[path = "drafts/chain.rs"]
+mod chain;
+
 use std::fmt::Write;
 use std::hint::black_box;
 use std::time::{Duration, Instant};
@@ -21,6 +24,8 @@ use deadstage_circuit::{
 };
 use deadstage_netlist::{Stage, parse_stage};
 use deadstage_parts::LawForm;
+
+use chain::chain;
 
 /// How long each figure is measured.
 const MEASURED: Duration = Duration::from_millis(300);
@@ -42,31 +47,6 @@ fn seconds(mut work: impl FnMut()) -> f64 {
         began.elapsed().as_secs_f64()
     });
     rounds.fold(began.elapsed().as_secs_f64(), f64::min) / f64::from(calls)
-}
-
-/// `count` coupled triode stages on one decoupled supply, nine parts each.
-fn chain(count: usize) -> String {
-    let mut text = "stage \"Chain\"\nsupply B1 300V source 200 from rail0 to chassis\n".to_owned();
-    for k in 1..=count {
-        let before = k - 1;
-        let coupled = if k == 1 {
-            "chassis".to_owned()
-        } else {
-            format!("plate{before}")
-        };
-        let _ = write!(
-            text,
-            "resistor RD{k} 4700 from rail{before} to rail{k}\n\
-             capacitor CD{k} 16u electrolytic from rail{k} to chassis\n\
-             resistor RP{k} 100000 from rail{k} to plate{k}\n\
-             resistor RK{k} 1500 from cathode{k} to chassis\n\
-             capacitor CK{k} 25u electrolytic from cathode{k} to chassis\n\
-             resistor RG{k} 470000 from grid{k} to chassis\n\
-             capacitor CC{k} 20n paper from {coupled} to grid{k}\n\
-             tube V{k} 12AX7 section 1 plate=plate{k} grid=grid{k} cathode=cathode{k}\n"
-        );
-    }
-    text
 }
 
 fn read(text: &str) -> Stage {
