@@ -42,7 +42,7 @@ pub use network::{
 };
 pub use overlay::{Change, DeviceChange, Overlay};
 pub use probe::{Flow, Probe};
-pub use reading::OperatingPoint;
+pub use reading::{JointSpread, OperatingPoint, Watched};
 pub use scratch::Scratch;
 pub use situation::{BenchCurrent, ElementValue, Situation, Values};
 pub use state::PortState;

@@ -2,6 +2,7 @@
 //! situation, with one set of failures; and what a meter would read there.
 
 mod balance;
+mod joint;
 mod meter_load;
 mod read;
 mod sensitivities;
@@ -20,6 +21,7 @@ use crate::situation::Values;
 use crate::solve::solver::{Glow, Solver};
 use crate::state::PortState;
 use balance::StiffCurrents;
+pub use joint::{JointSpread, Watched};
 use read::Adjoints;
 
 /// Every voltage and current of a network in one state.

@@ -15,7 +15,7 @@ use super::sensitivities::SensitivityTerm;
 use crate::continuation::expansion::MeterLoad;
 use crate::equations::factors::Factors;
 use crate::equations::pins::{Block, Pinned, pins};
-use crate::equations::stamped::StampedEquations;
+use crate::equations::stamped::{Extra, StampedEquations};
 use crate::equations::tap::Tap;
 use crate::network::{DeviceId, ElementId, ParameterKind};
 use crate::overlay::{Change, Overlay};
@@ -49,39 +49,50 @@ impl OperatingPoint<'_> {
     /// The factors of the equations at this point; `None`: singular.
     fn factors(&self) -> Option<&RefCell<Factors>> {
         let factors = self.adjoints.factors.get_or_init(|| {
-            let network = self.network();
-            let values = self.values();
-            let mut stamped = StampedEquations::default();
-            self.pattern.lay(
-                network,
-                &self.overlay,
-                &self.expansion.stamped,
-                &mut stamped,
-            );
-            self.expansion
-                .sum_stamped(network, self.pattern, &mut stamped);
-            let mut factors = Factors::default();
-            let matrix = factors.begin(&stamped);
-            let currents = &self.converged.state.currents;
-            for (device, (slot, now)) in network.devices.iter().zip(currents).enumerate() {
-                let then = &self.expansion.linearisations[device].currents.siemens;
-                let mut slopes: Block = now.siemens;
-                if let Some(pins) = pins(values, device, slot.first_port, slot.ports.len()) {
-                    slopes = Pinned::new(device, pins, &slopes)?.through;
-                }
-                if slopes != *then {
-                    self.pattern.socket(device).turn(&slopes, then, matrix);
-                }
-            }
-            factors.finish(&self.pattern.elimination, &stamped.extras)?;
+            let (mut factors, extras) = self.slopes_here()?;
+            factors.finish(&self.pattern.elimination, &extras)?;
             Some(RefCell::new(factors))
         });
         factors.as_ref()
     }
 
+    /// The equations' slopes at this point, not factored yet, and the paths that have no place among them.
+    pub(crate) fn slopes_here(&self) -> Option<(Factors, Vec<Extra>)> {
+        let network = self.network();
+        let values = self.values();
+        let mut stamped = StampedEquations::default();
+        self.pattern.lay(
+            network,
+            &self.overlay,
+            &self.expansion.stamped,
+            &mut stamped,
+        );
+        self.expansion
+            .sum_stamped(network, self.pattern, &mut stamped);
+        let mut factors = Factors::default();
+        let matrix = factors.begin(&stamped);
+        let currents = &self.converged.state.currents;
+        for (device, (slot, now)) in network.devices.iter().zip(currents).enumerate() {
+            let then = &self.expansion.linearisations[device].currents.siemens;
+            let mut slopes: Block = now.siemens;
+            if let Some(pins) = pins(values, device, slot.first_port, slot.ports.len()) {
+                slopes = Pinned::new(device, pins, &slopes)?.through;
+            }
+            if slopes != *then {
+                self.pattern.socket(device).turn(&slopes, then, matrix);
+            }
+        }
+        Some((factors, stamped.extras))
+    }
+
     /// What a current through a tap does to every node: J⁻¹ u.
     pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
-        self.fill(&[(tap, 1.0)], column);
+        self.columns(&[(tap, 1.0)], column);
+    }
+
+    /// What currents through several taps do together to every node, each by its weight.
+    pub(crate) fn columns(&self, taps: &[(Tap, f64)], column: &mut Vec<f64>) {
+        self.fill(taps, column);
         if let Some(factors) = self.factors() {
             let mut factors = factors.borrow_mut();
             factors.solve(&self.pattern.elimination, column);

@@ -24,9 +24,9 @@ const LEAST_AMPS: f64 = 1e-13;
 /// One product of the sum that a parameter's part is.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct SensitivityTerm {
-    parameter: usize,
-    tap: Tap,
-    amount: f64,
+    pub(super) parameter: usize,
+    pub(super) tap: Tap,
+    pub(super) amount: f64,
 }
 
 /// Volts at a device's own electrodes, and its currents there.
@@ -189,7 +189,7 @@ impl OperatingPoint<'_> {
         add_up(self.terms(), a, scale, self.network(), gradient);
     }
 
-    fn terms(&self) -> &[SensitivityTerm] {
+    pub(super) fn terms(&self) -> &[SensitivityTerm] {
         self.adjoints
             .terms
             .get_or_init(|| self.terms_with(|id| self.element_amps(id), self.traits()))
@@ -226,6 +226,8 @@ impl OperatingPoint<'_> {
             value.emf / value.ohms
         };
         let mut line = None;
+        // Behind the others, so that each parameter's own stand together.
+        let mut with_line = Vec::new();
         for ((parameter, kind), moved) in network
             .parameters
             .iter()
@@ -269,12 +271,20 @@ impl OperatingPoint<'_> {
                         let tap = self.pattern.port_taps[slot.first_port + p];
                         add(parameter, tap, -amps);
                         if let (Some(line), Trait::Volts, true) = (line, of, slot.follows_line) {
-                            add(line, tap, -amps);
+                            with_line.push((line, tap, -amps));
                         }
                     }
                 }
             }
         }
+        let with_line = with_line
+            .into_iter()
+            .filter(|(_, _, amount)| *amount != 0.0);
+        terms.extend(with_line.map(|(parameter, tap, amount)| SensitivityTerm {
+            parameter,
+            tap,
+            amount,
+        }));
         terms
     }
 }

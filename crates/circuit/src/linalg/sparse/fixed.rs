@@ -20,11 +20,11 @@ pub(crate) struct Elimination {
     /// By unknown, its step.
     step_of: Vec<u32>,
     /// By step, where its part of `pairs` starts.
-    starts: Vec<u32>,
+    pub(super) starts: Vec<u32>,
     /// For each entry above the diagonal its row and its column, by steps, ascending.
-    pairs: Vec<(u32, u32)>,
+    pub(super) pairs: Vec<(u32, u32)>,
     /// Places that the products of each step are taken from, step by step, row by row.
-    targets: Vec<u32>,
+    pub(super) targets: Vec<u32>,
 }
 
 impl Elimination {
@@ -96,7 +96,7 @@ impl Elimination {
         Some(this)
     }
 
-    fn range(&self, step: usize) -> std::ops::Range<usize> {
+    pub(super) fn range(&self, step: usize) -> std::ops::Range<usize> {
         self.starts[step] as usize..self.starts[step + 1] as usize
     }
 

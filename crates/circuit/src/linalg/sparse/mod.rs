@@ -8,9 +8,11 @@
 
 mod fixed;
 mod order;
+mod saddle;
 
 use crate::linalg::dense::{Matrix, Singular};
 pub(crate) use fixed::Elimination;
+pub(crate) use saddle::{Pair, SaddleFactors};
 
 /// The diagonal entry is taken as pivot down to this share of the largest.
 const DIAGONAL_SHARE: f64 = 0.1;
@@ -295,7 +297,7 @@ impl Search {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::dense::Lu;
+    use crate::linalg::dense::Lu;
     use proptest::prelude::*;
 
     /// Symmetric patterns with some diagonals left empty, as an ideal source leaves them.
