@@ -3,10 +3,7 @@
 //! `RAYON_NUM_THREADS=1 cargo bench -p deadstage-tests --bench growth` for the work of one processor. Behind `--`: a number
 //! measures the chain of so many stages alone, and `write FOLDER` puts its stage and its sheet there.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
-#![allow(
-    clippy::expect_used,
-    reason = "it measures stages of its own making"
-)]
+#![allow(clippy::expect_used, reason = "it measures stages of its own making")]
 
 #[path = "../../crates/circuit/benches/drafts/chain.rs"]
 mod chain;

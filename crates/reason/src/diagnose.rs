@@ -89,7 +89,7 @@ pub fn diagnose_assuming(
         .map(|r| r.meter);
     let steps = crate::reach::steps(stage, &networks.list[0], &mut observed, at, meter);
     let mut scratch = Scratch::default();
-    let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    let mut model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
     if assumed.without.solved_load {
         observed.load_as_healthy(&model, &mut scratch);
     }
@@ -121,6 +121,7 @@ pub fn diagnose_assuming(
     }
     let highest = crate::reach::highest_volts(&model);
     let evidence = Evidence::new(&observed.list, highest).without(assumed.without);
+    model.joint = evidence.weighed_jointly();
     let (mut failures, invisible) = candidates(stage, &networks.list[0], &options.rates);
     assumed.rate(&mut failures);
     let failures = history.failures(stage, &options.rates, failures);

@@ -6,7 +6,7 @@ use deadstage_netlist::Meter;
 use nalgebra::{DMatrix, DVector};
 
 use crate::likelihood::Evidence;
-use crate::model::{Held, Model};
+use crate::model::{Held, Model, Wanted};
 use crate::observe::{Observation, Scale};
 use crate::reach::{Step, meter_sigma};
 use crate::weigh::{Scales, Weighed};
@@ -132,9 +132,16 @@ fn look_at<'a>(
     let read = scales.observations.len();
     let mut starts = Vec::new();
     let forecast = model
-        .forecast(law, &held, &joined, joined.len(), &mut starts, scratch)
+        .forecast(
+            law,
+            &held,
+            &joined,
+            Wanted::Columns(joined.len()),
+            &mut starts,
+            scratch,
+        )
         .ok()?;
-    let mut scatter = forecast.scatter.clone();
+    let mut scatter = forecast.scatter.columns()?.clone();
     // The failures' own parameters are uncertain too.
     for (k, (failure, u)) in held.iter().enumerate() {
         let spread = answer.map_or(0.0, |w| w.spread[k]);
@@ -148,7 +155,14 @@ fn look_at<'a>(
         };
         let mut moved = held.clone();
         moved[k].1 = u + step;
-        if let Ok(there) = model.forecast(law, &moved, &joined, 0, &mut starts.clone(), scratch) {
+        if let Ok(there) = model.forecast(
+            law,
+            &moved,
+            &joined,
+            Wanted::Means,
+            &mut starts.clone(),
+            scratch,
+        ) {
             let row = scatter.nrows();
             scatter = scatter.insert_row(row, 0.0);
             for (j, (a, b)) in there.mean.iter().zip(&forecast.mean).enumerate() {

@@ -7,7 +7,7 @@ use deadstage_netlist::{
 };
 
 use crate::effort;
-use crate::model::{Held, Model};
+use crate::model::{Held, Model, Wanted};
 use crate::observe::{Observation, Observations, Scale, ends, load_of, panel_scale, volts_sigma};
 
 /// The meter in hand where no sheet names one that can be put to any point.
@@ -369,7 +369,14 @@ pub(crate) fn read_otherwise(
     let mut scratch = deadstage_circuit::Scratch::default();
     let mut reads_otherwise = vec![false; steps.len()];
     for (law, held) in answers {
-        let found = model.forecast(*law, held, &both, 0, &mut Vec::new(), &mut scratch);
+        let found = model.forecast(
+            *law,
+            held,
+            &both,
+            Wanted::Means,
+            &mut Vec::new(),
+            &mut scratch,
+        );
         let Ok(forecast) = found else {
             continue;
         };

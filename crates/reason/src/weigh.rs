@@ -17,7 +17,7 @@ use crate::casualties;
 use crate::evidence_parts::Known;
 use crate::failure::Failure;
 use crate::likelihood::{Evidence, Weights, ln_sum};
-use crate::model::{Forecast, Held, Model, Starts};
+use crate::model::{Forecast, Held, Model, Starts, Wanted};
 use crate::observe::Observation;
 use climb::Peak;
 use deadstage_parts::Mode;
@@ -132,9 +132,16 @@ impl Scales<'_> {
             let all = self.watched.len();
             let seen = self
                 .model
-                .forecast(law, &[], self.watched, all, &mut starts, scratch)
+                .forecast(
+                    law,
+                    &[],
+                    self.watched,
+                    Wanted::Columns(all),
+                    &mut starts,
+                    scratch,
+                )
                 .ok()?;
-            let columns = seen.scatter.column_iter().zip(self.watched);
+            let columns = seen.scatter.columns()?.column_iter().zip(self.watched);
             let sigma = columns.map(|(c, o)| c.norm().hypot(o.sigma)).collect();
             let mean = seen.mean.clone();
             let forecast = seen.first(self.observations.len());

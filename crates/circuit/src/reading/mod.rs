@@ -158,6 +158,12 @@ impl<'a> OperatingPoint<'a> {
         self.values().elements[id.0 as usize].ohms < 1e3
     }
 
+    /// The share of a voltage that a meter of so many ohms leaves, tubes on their tangents.
+    pub fn meter_share(&self, from: usize, to: usize, ohms: f64) -> f64 {
+        let tap = self.pattern.tap(from, to);
+        ohms / (ohms + self.ohms_between(tap, tap))
+    }
+
     /// Resistance that a small current into `from` and out of `to` would meet, ohms, tubes working.
     pub fn source_ohms(&self, from: usize, to: usize, scratch: &mut Scratch) -> f64 {
         let tap = self.pattern.tap(from, to);
