@@ -19,6 +19,7 @@ use nalgebra::DMatrix;
 use crate::assume::Ablation;
 use crate::model::{Forecast, Scatter};
 use crate::observe::{Observation, Scale};
+pub(crate) use covariance::cross;
 use covariance::{gram, inverse_of};
 pub(crate) use inverse::{Good, Inverse};
 use joint::JointInverse;

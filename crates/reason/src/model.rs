@@ -31,6 +31,8 @@ pub(crate) struct Networks {
     pub(crate) renewed: Vec<Renewed>,
     /// Whether the laws are this library's own.
     pub(crate) are_own: bool,
+    /// By element, the parameters that move it.
+    of_element: Vec<Vec<usize>>,
 }
 
 /// A parameter that a repair has drawn anew.
@@ -77,12 +79,37 @@ impl Networks {
                 _ => p.sigma,
             })
             .collect();
+        let mut of_element = vec![Vec::new(); list[0].elements.len()];
+        for (index, parameter) in list[0].parameters.iter().enumerate() {
+            let moved = match &parameter.kind {
+                ParameterKind::Ohms(elements) => elements.as_slice(),
+                ParameterKind::Emf(element) => std::slice::from_ref(element),
+                _ => &[],
+            };
+            for element in moved {
+                of_element[element.0 as usize].push(index);
+            }
+        }
         Self {
             list,
             sigma,
             renewed: Vec::new(),
             are_own,
+            of_element,
         }
+    }
+
+    /// The parameters that a failure's own size stands in the place of.
+    fn settled_by(&self, failure: &Failure) -> Vec<usize> {
+        let parameters = &self.list[0].parameters;
+        let mut settled: Vec<usize> = failure
+            .elements()
+            .iter()
+            .flat_map(|id| self.of_element[id.0 as usize].iter().copied())
+            .filter(|&index| failure.settles(&parameters[index].kind))
+            .collect();
+        settled.dedup();
+        settled
     }
 
     /// Rows of a forecast's scatter: one for each parameter, and behind them one for each
@@ -367,11 +394,9 @@ impl<'a> Model<'a> {
     /// One standard deviation of every parameter, of which the failures of some stretch leave some settled.
     fn sigma_beside(&self, held: &[Held<'_>], stretch: Stretch) -> Cow<'a, [f64]> {
         let mut sigma = Cow::Borrowed(self.networks.sigma.as_slice());
-        for (index, parameter) in self.networks.list[0].parameters.iter().enumerate() {
-            let settled = |f: &Failure| f.stretch.overlaps(stretch) && f.settles(&parameter.kind);
-            if held.iter().any(|(f, _)| settled(f)) {
-                sigma.to_mut()[index] = 0.0;
-            }
+        let present = held.iter().filter(|(f, _)| f.stretch.overlaps(stretch));
+        for index in present.flat_map(|(f, _)| self.networks.settled_by(f)) {
+            sigma.to_mut()[index] = 0.0;
         }
         sigma
     }

@@ -5,7 +5,7 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::Meter;
 use nalgebra::{DMatrix, DVector};
 
-use crate::likelihood::Evidence;
+use crate::likelihood::{Evidence, cross};
 use crate::model::{Held, Model, Wanted};
 use crate::observe::{Observation, Scale};
 use crate::reach::{Step, meter_sigma};
@@ -205,15 +205,16 @@ fn conditioned(
     read: usize,
 ) -> Option<Conditioned> {
     let total = mean.len();
+    let rows = scatter.nrows();
     let of_readings = scatter.columns(0, read);
-    let of_steps = scatter.columns(read, total - read);
-    let mut covariance = of_readings.tr_mul(&of_readings);
+    let (readings, steps) = scatter.as_slice().split_at(rows * read);
+    let mut covariance = cross(readings, readings, rows);
     for i in 0..read {
         covariance[(i, i)] += evidence.noise(i);
     }
     let cholesky = covariance.cholesky()?;
-    let cross = of_readings.tr_mul(&of_steps);
-    let explained = cholesky.l_dirty().solve_lower_triangular(&cross)?;
+    let between = cross(readings, steps, rows);
+    let explained = cholesky.l_dirty().solve_lower_triangular(&between)?;
     let mut residual = DVector::from_iterator(read, (0..read).map(|i| evidence.read[i] - mean[i]));
     // A reading far off this answer is a slip, and must not drag the rest along.
     for i in 0..read {
@@ -224,12 +225,12 @@ fn conditioned(
             0.0
         };
     }
-    let shift = cross.tr_mul(&cholesky.solve(&residual));
+    let shift = between.tr_mul(&cholesky.solve(&residual));
     Some(Conditioned {
         mean: (0..total - read)
             .map(|j| mean[read + j] + shift[j])
             .collect(),
-        scatter: of_steps.into_owned(),
+        scatter: scatter.columns(read, total - read).into_owned(),
         explained,
     })
 }

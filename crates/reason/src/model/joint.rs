@@ -21,7 +21,7 @@ const MOST_OWN: usize = 24;
 const LIGHT: f64 = 0.3;
 
 /// Or where it takes no more than this share, whatever that is in volts.
-const LEAST_TAKEN: f64 = 0.02;
+const LEAST_TAKEN: f64 = 0.05;
 
 impl Reading<'_> {
     /// How the first `count` readings scatter together, their spreads `widened`; `quiet` gives the column of a reading in a situation
