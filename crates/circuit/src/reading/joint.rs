@@ -191,7 +191,7 @@ impl OperatingPoint<'_> {
         spread: &JointSpread,
         scratch: &mut Scratch,
     ) -> Vec<f64> {
-        let terms = self.terms().iter();
+        let terms = self.joint_terms().iter();
         let taps: Vec<(Tap, f64)> = terms
             .filter(|term| moved[term.parameter] != 0.0)
             .map(|term| (term.tap, term.amount * moved[term.parameter]))
@@ -218,7 +218,10 @@ impl OperatingPoint<'_> {
         let mut entries = vec![0.0; self.pattern.elimination.places()];
         let mut apart: Vec<(usize, Vec<(Tap, f64)>)> = Vec::new();
         let mut of_device: Vec<Option<Block>> = vec![None; network.devices.len()];
-        for terms in self.terms().chunk_by(|a, b| a.parameter == b.parameter) {
+        for terms in self
+            .joint_terms()
+            .chunk_by(|a, b| a.parameter == b.parameter)
+        {
             let parameter = terms[0].parameter;
             let sigma = sigma[parameter];
             if sigma == 0.0 {

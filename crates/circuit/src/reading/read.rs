@@ -33,11 +33,16 @@ const LINEAR_DROP: f64 = 0.3;
 /// a tube's currents by is a small share of what it takes.
 const LINEAR_WITHIN: f64 = 3.0;
 
+/// Or by so many volts, far less than the roundness of a grid's corner: what the meter sees does not change with them, and it may
+/// be as much as the meter itself where no more than the reading is asked for.
+const LEAST_DROP: f64 = 0.005;
+
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Adjoints {
     factors: OnceCell<Option<RefCell<Factors>>>,
     pub(crate) terms: OnceCell<Vec<SensitivityTerm>>,
+    pub(crate) joint_terms: OnceCell<Vec<SensitivityTerm>>,
     pub(crate) traits: OnceCell<Vec<[f64; MAX_PORTS]>>,
     /// By device, what its ports reach at the point.
     pub(crate) reaches: OnceCell<Vec<OnceCell<[f64; MAX_PORTS]>>>,
@@ -202,8 +207,9 @@ impl OperatingPoint<'_> {
                 ohms: meter,
             };
             let drop = (bare * (1.0 - share)).abs();
-            let is_light = source.abs() < LINEAR_LOAD * meter
-                && drop < LINEAR_DROP.max(LINEAR_WITHIN * within);
+            let is_small = within > 0.0 && drop < LEAST_DROP.max(LINEAR_WITHIN * within);
+            let is_light = source.abs() < LINEAR_LOAD * meter && drop < LINEAR_DROP
+                || is_small && (source.abs() < LINEAR_LOAD * meter || gradient.is_none());
             if (within > 0.0 || !is_light)
                 && let Some((shown, known)) = self.read_unmoved(load, source, within)
             {
