@@ -1,7 +1,8 @@
 //! How the cost of a chart and of a diagnosis grows with the unit. Prints figures and exponents; it judges nothing.
 //!
-//! `RAYON_NUM_THREADS=1 cargo bench -p deadstage-tests --bench growth` for the work of one processor. Behind `--`: a number
-//! measures the chain of so many stages alone, and `write FOLDER` puts its stage and its sheet there.
+//! `RAYON_NUM_THREADS=1 cargo bench -p deadstage-tests --bench growth` for the work of one processor; times are the processor's where the
+//! system tells them, else the clock's. Behind `--`: a number measures the chain of so many stages alone (`scattered`: its parts within their tolerances),
+//! and `write FOLDER` puts its stage and its sheet there.
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
 #![allow(clippy::expect_used, reason = "it measures stages of its own making")]
 
@@ -12,8 +13,8 @@ use std::fmt::Write;
 use std::time::Instant;
 
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, ElementRole, Network, Scratch, Situation,
-    tube_names,
+    Base, Change, DeviceChange, DeviceId, ElementId, ElementRole, Network, Probe, Scratch,
+    Situation, tube_names,
 };
 use deadstage_netlist::{Stage, parse_readings, parse_stage};
 use deadstage_parts::LawForm;
@@ -33,34 +34,39 @@ fn read(text: &str) -> Stage {
     parsed.value
 }
 
-/// A unit within its tolerances but for what has failed, read with 11 MΩ at every `stride`-th node.
-fn sheet(stage: &Stage, failed: &[Change], stride: usize) -> String {
+/// A unit with what has failed, every other part as printed or, `scattered`, within its tolerances; read with 11 MΩ at every `stride`-th node.
+fn sheet(stage: &Stage, failed: &[Change], scattered: bool, stride: usize) -> String {
     let mut rng = Pcg64Mcg::seed_from_u64(1);
     let network = Network::compile(stage, LawForm::default()).expect("known types");
     let mut scratch = Scratch::default();
     let base = Base::new(&network, &Situation::running(None), &mut scratch).expect("solves");
+    let mut within = |share: f64| {
+        let off = share * (2.0 * rng.random::<f64>() - 1.0);
+        if scattered { 1.0 + off } else { 1.0 }
+    };
     let is_failed = |id| {
-        failed
-            .iter()
-            .any(|c| matches!(c, Change::Ohms(element, _) if *element == id))
+        let mut all = failed.iter();
+        all.any(|c| matches!(c, Change::Ohms(element, _) if *element == id))
     };
     let mut unit: Vec<Change> = failed.to_vec();
     for (id, element) in (0u32..).map(ElementId).zip(&network.elements) {
         if !is_failed(id) && element.role == ElementRole::Plain {
-            let ratio = 1.0 + 0.1 * (2.0 * rng.random::<f64>() - 1.0);
-            unit.push(Change::Ohms(id, element.ohms * ratio));
+            unit.push(Change::Ohms(id, element.ohms * within(0.1)));
         }
     }
     for (id, _) in (0u32..).map(DeviceId).zip(&network.devices) {
-        let ratio = 1.0 + 0.1 * (2.0 * rng.random::<f64>() - 1.0);
-        unit.push(Change::Device(id, DeviceChange::Perveance(ratio)));
+        unit.push(Change::Device(id, DeviceChange::Perveance(within(0.1))));
     }
     let point = base.solve(&unit, None, &mut scratch).expect("solves");
-    let mut text = "meter 11M 3%\n".to_owned();
+    let mut text = "readings \"a unit\"\nmeter 11M 3%\n".to_owned();
     for (index, node) in stage.nodes.iter().enumerate().skip(1).step_by(stride) {
-        let volts = point.node_volts(index);
-        let off = 1.0 + 0.03 * (2.0 * rng.random::<f64>() - 1.0);
-        let _ = writeln!(text, "volts {} {:.3}V", node.name, volts * off);
+        let probe = Probe::Volts {
+            from: index,
+            to: 0,
+            load: Some(11e6),
+        };
+        let volts = point.read(&probe, &mut scratch, None) * within(0.03);
+        let _ = writeln!(text, "volts {} {volts:.3}V", node.name);
     }
     text
 }
@@ -101,22 +107,38 @@ struct Figure {
     found: Diagnosis,
 }
 
+/// Seconds of processor time that this process has taken, where Linux tells them; else of the clock.
+fn seconds(began: Instant) -> f64 {
+    // Every thread's, in nanoseconds: fields of the scheduler's own.
+    let of_threads = || -> Option<f64> {
+        let mut sum = 0.0;
+        for thread in std::fs::read_dir("/proc/self/task").ok()? {
+            let path = thread.ok()?.path().join("schedstat");
+            let text = std::fs::read_to_string(path).ok()?;
+            sum += text.split(' ').next()?.parse::<f64>().ok()?;
+        }
+        Some(sum * 1e-9)
+    };
+    of_threads().unwrap_or_else(|| began.elapsed().as_secs_f64())
+}
+
 fn measure(stage: &Stage, sheet: &str) -> Figure {
     let readings = parse_readings("sheet", sheet, stage, &tube_names()).value;
     let count = readings.readings.len();
+    let program = Instant::now();
     let mut charted = f64::INFINITY;
-    for _ in 0..5 {
-        let began = Instant::now();
+    for _ in 0..7 {
+        let began = seconds(program);
         chart(stage, &ChartOptions::default()).expect("it solves");
-        charted = charted.min(began.elapsed().as_secs_f64());
+        charted = charted.min(seconds(program) - began);
     }
-    let began = Instant::now();
+    let began = seconds(program);
     let found = diagnose(stage, &[readings], &Options::default()).expect("it solves");
     Figure {
         parts: stage.parts.len(),
         readings: count,
         chart: charted,
-        suspect: began.elapsed().as_secs_f64(),
+        suspect: seconds(program) - began,
         found,
     }
 }
@@ -137,10 +159,10 @@ fn say(name: &str, figure: &Figure) {
     );
 }
 
-fn chained(stages: usize) -> (Stage, String) {
+fn chained(stages: usize, scattered: bool) -> (Stage, String) {
     let stage = read(&chain::chain(stages));
     let failed = leak(&stage, "CC4", 3e6);
-    let sheet = sheet(&stage, &[failed], 2);
+    let sheet = sheet(&stage, &[failed], scattered, 2);
     (stage, sheet)
 }
 
@@ -159,31 +181,33 @@ fn exponent(points: &[(f64, f64)]) -> f64 {
 }
 
 fn growth() {
-    let mut charts = Vec::new();
-    let mut answers = Vec::new();
-    for stages in STAGES {
-        let (stage, sheet) = chained(stages);
-        let figure = measure(&stage, &sheet);
-        say("chain", &figure);
-        charts.push((figure.parts as f64, figure.chart));
-        answers.push((figure.parts as f64, figure.suspect));
-    }
-    for (name, points) in [("chart", &charts), ("suspect", &answers)] {
-        let steps: Vec<String> = points
-            .windows(2)
-            .map(|two| format!("{:.2}", exponent(two)))
-            .collect();
-        println!(
-            "{name}: n^{:.2} over all, from size to size {}",
-            exponent(points),
-            steps.join(", ")
-        );
+    for (name, scattered) in [("chain", false), ("chain, scattered", true)] {
+        let mut charts = Vec::new();
+        let mut answers = Vec::new();
+        for stages in STAGES {
+            let (stage, sheet) = chained(stages, scattered);
+            let figure = measure(&stage, &sheet);
+            say(name, &figure);
+            charts.push((figure.parts as f64, figure.chart));
+            answers.push((figure.parts as f64, figure.suspect));
+        }
+        for (name, points) in [("chart", &charts), ("suspect", &answers)] {
+            let steps: Vec<String> = points
+                .windows(2)
+                .map(|two| format!("{:.2}", exponent(two)))
+                .collect();
+            println!(
+                "{name}: n^{:.2} over all, from size to size {}",
+                exponent(points),
+                steps.join(", ")
+            );
+        }
     }
     let stage = read(&ring(30));
-    let sheet = sheet(&stage, &[], 30);
+    let sheet = sheet(&stage, &[], false, 30);
     say("ring, direct-coupled", &measure(&stage, &sheet));
-    let (stage, sheet) = chained(6);
-    let line = sheet.lines().nth(3).expect("it has readings");
+    let (stage, sheet) = chained(6, false);
+    let line = sheet.lines().nth(4).expect("it has readings");
     let repeated = format!("{sheet}{}", format!("{line}\n").repeat(1000));
     say("one point 1,000 times", &measure(&stage, &repeated));
 }
@@ -197,7 +221,7 @@ fn main() {
         growth();
         return;
     };
-    let (stage, sheet) = chained(stages);
+    let (stage, sheet) = chained(stages, words.iter().any(|word| word == "scattered"));
     if let Some(at) = words.iter().position(|word| word == "write") {
         let folder = std::path::Path::new(&words[at + 1]);
         std::fs::write(folder.join("chain.stage"), chain::chain(stages)).expect("a folder");

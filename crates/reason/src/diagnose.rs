@@ -139,6 +139,7 @@ pub fn diagnose_assuming(
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),
+        lead: 0,
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
     let found = search(&mut scales, options.together, assumed.breadth);
@@ -185,6 +186,7 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),
+        lead: 0,
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
     Ok(crate::answer::judged(&scales, &[]))

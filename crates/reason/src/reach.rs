@@ -478,6 +478,9 @@ fn tubes_beside(stage: &Stage, id: PartId) -> Vec<PartId> {
         .collect()
 }
 
+/// What a voltage that is only thought of may be off, volts: what a meter shows of a few volts.
+const UNREAD_SIGMA: f64 = 0.02;
+
 /// An observation that is only thought of.
 fn bare(
     situation: usize,
@@ -493,7 +496,7 @@ fn bare(
         factor: 1.0,
         offset: 0.0,
         read: 0.0,
-        sigma: 0.0,
+        sigma: if kind == "volts" { UNREAD_SIGMA } else { 0.0 },
         bound: Bound::Exact,
         label,
         kind,

@@ -67,7 +67,7 @@ pub(super) fn pairs_at_slips(
     // A size that is off by a decade makes a hopeless start.
     let floors = (floor, f64::NEG_INFINITY);
     let leaders: Vec<(usize, &[usize], &[f64])> = if size == 0 {
-        vec![(0, &[], &[])]
+        vec![(scales.lead, &[], &[])]
     } else {
         sets.iter()
             .take_while(|set| set.ln_weight > floor)

@@ -180,10 +180,17 @@ fn look(
     scratch: &mut Scratch,
 ) -> Option<Look> {
     let held = scales.held(&pair, &sizes);
-    let mut starts = scales.healthy[0].starts.clone();
+    let mut starts = scales.healthy[scales.lead].starts.clone();
     let there = scales
         .model
-        .forecast(0, &held, bare, Wanted::Means, &mut starts, scratch)
+        .forecast(
+            scales.lead,
+            &held,
+            bare,
+            Wanted::Means,
+            &mut starts,
+            scratch,
+        )
         .ok()?;
     let evidence = scales.evidence;
     let ln_fit = (0..evidence.len())

@@ -389,7 +389,7 @@ impl Responses {
                 .or_insert_with(|| stage.parts_named(&stage.part(part).name).collect());
             found.clone()
         };
-        let sigma = &scales.healthy[0].weights.sigma;
+        let sigma = &scales.healthy[scales.lead].weights.sigma;
         Self {
             distinct: shifts.iter().map(|list| distinct(list, sigma)).collect(),
             shifts,

@@ -161,7 +161,7 @@ impl Scales<'_> {
         let mut best: Option<Weighed> = None;
         let mut from = starts.to_vec();
         let mut peaks = Peaks::default();
-        for law in 0..self.model.laws() {
+        for law in self.laws() {
             let Some((found, enough)) = ask(law, &from, scratch) else {
                 continue;
             };
