@@ -1,19 +1,19 @@
 //! A network in one situation, ready for any number of failures.
 
+use std::cmp::Ordering;
+
 use crate::continuation::expansion::ExpansionPoint;
 use crate::continuation::newton::Precision;
 use crate::error::SolveError;
 use crate::linalg::dense::{Lu, Matrix};
-use crate::network::{CLOSED_CONTACT_OHMS, ElementId, ElementRole, Network, strike_volts};
+use crate::network::{ElementId, ElementRole, Network, strike_volts};
 use crate::overlay::{Change, Overlay};
 use crate::reading::OperatingPoint;
 use crate::scratch::Scratch;
 use crate::situation::{Situation, Values};
+use crate::solve::relays::{self, Tried};
 use crate::solve::solver::{Glow, Solver};
 use crate::state::PortState;
-
-/// How often a relay may change its mind before it is called unsteady.
-const MOST_FLIPS: usize = 8;
 
 /// Volts over the striking voltage at which a regulator would strike whatever
 /// the tubes about it do in the dark, as a ratio.
@@ -32,7 +32,8 @@ pub struct Base<'n> {
 }
 
 impl<'n> Base<'n> {
-    /// Solves the healthy network in `situation`.
+    /// Solves the healthy network in `situation`. Where it has several states that hold by themselves, this is
+    /// the first of [`all`](Self::all).
     ///
     /// # Errors
     /// A relay without a steady state, no operating point found, or a network too closely meshed.
@@ -41,23 +42,94 @@ impl<'n> Base<'n> {
         situation: &Situation,
         scratch: &mut Scratch,
     ) -> Result<Self, SolveError> {
-        let mut energised = vec![false; network.relays.len()];
-        for _ in 0..MOST_FLIPS {
-            let solver = Solver::new(network, situation, &energised)?;
-            let mut base = Self::about_nothing(solver, energised, scratch)?;
-            let point = base.solve_held(&[], None, Precision::Currents, scratch)?;
-            let found = point.energised_relays();
-            let (glow, healthy) = point.into_parts();
-            base.healthy = base
-                .solver
-                .expand(&glow, healthy)
-                .ok_or_else(|| no_expansion(network))?;
-            if !situation.power || found == base.energised {
-                return Ok(base);
-            }
-            energised = found;
+        let mut found = Self::with_steady_relays(network, situation, false, scratch)?;
+        let mut base = found.swap_remove(0);
+        if situation.power && !base.solver.is_stable(&base.healthy) {
+            base = base.states(scratch).swap_remove(0);
         }
-        Err(unsteady(network, &energised))
+        Ok(base)
+    }
+
+    /// Every state of the healthy network in `situation` that holds by itself, as far as they are found: two halves of
+    /// a flip-flop, relays that lock each other out. At least one; where the search from nothing ended in one that does not
+    /// hold, the first is that in which the device that the stage names first of those that differ draws the most.
+    ///
+    /// # Errors
+    /// As [`Base::new`].
+    pub fn all(
+        network: &'n Network,
+        situation: &Situation,
+        scratch: &mut Scratch,
+    ) -> Result<Vec<Self>, SolveError> {
+        let found = Self::with_steady_relays(network, situation, true, scratch)?;
+        let mut all = Vec::new();
+        for base in found {
+            all.extend(base.states(scratch));
+        }
+        Ok(all)
+    }
+
+    /// This state, if it holds by itself, and those beside it.
+    fn states(self, scratch: &mut Scratch) -> Vec<Self> {
+        if !self.situation().power {
+            return vec![self];
+        }
+        let glow = self.solver.glow_in(&self.healthy.values);
+        let newton = &mut scratch.newton;
+        let beside = self.solver.states_beside(&self.healthy, &glow, newton);
+        let others = beside.into_iter().filter_map(|state| {
+            let healthy = self.solver.expand(&state.glow, state.found)?;
+            Some(Self {
+                healthy,
+                ..self.clone()
+            })
+        });
+        let mut states: Vec<Self> = others.collect();
+        // One that does not hold is still better than none.
+        if states.is_empty() || self.solver.is_stable(&self.healthy) {
+            states.insert(0, self);
+            return states;
+        }
+        let draws = |base: &Self| -> Vec<f64> {
+            let devices = base.healthy.linearisations.iter();
+            devices.map(|at| at.currents.amps[0]).collect()
+        };
+        states.sort_by(|one, other| {
+            let pairs = draws(one).into_iter().zip(draws(other));
+            let mut differ = pairs.filter(|(a, b)| (a - b).abs() > 1e-3 * a.abs().max(b.abs()));
+            differ
+                .next()
+                .map_or(Ordering::Equal, |(a, b)| b.total_cmp(&a))
+        });
+        states
+    }
+
+    /// The states of relays that are steady: the first found, or all.
+    fn with_steady_relays(
+        network: &'n Network,
+        situation: &Situation,
+        wants_all: bool,
+        scratch: &mut Scratch,
+    ) -> Result<Vec<Self>, SolveError> {
+        let first = vec![false; network.relays.len()];
+        let steady = relays::steady(&first, wants_all, |energised| {
+            let solver = Solver::new(network, situation, energised)?;
+            let mut base = Self::about_nothing(solver, energised.to_vec(), scratch)?;
+            let point = base.solve_held(&[], None, Precision::Currents, scratch)?;
+            let held = if situation.power {
+                point.energised_relays()
+            } else {
+                energised.to_vec()
+            };
+            let (glow, healthy) = point.into_parts();
+            let expanded = base.solver.expand(&glow, healthy);
+            base.healthy = expanded.ok_or_else(|| no_expansion(network))?;
+            Ok(Tried { held, found: base })
+        });
+        match steady {
+            Ok(steady) => Ok(steady.into_iter().map(|(_, base)| base).collect()),
+            Err(trouble) => Err(trouble.unwrap_or_else(|| unsteady(network, &first))),
+        }
     }
 
     /// With every regulator dark.
@@ -129,54 +201,45 @@ impl<'n> Base<'n> {
         if self.network().relays.is_empty() || !self.situation().power {
             return self.solve_held(overlay, start, precision, scratch);
         }
-        let mut energised = self.energised.clone();
-        for _ in 0..MOST_FLIPS {
+        let found = relays::steady(&self.energised, false, |energised| {
             let mut changes: Overlay = overlay.to_vec();
-            self.move_contacts(&energised, &mut changes);
-            let point = self.solve_held(&changes, start, precision, scratch)?;
-            let found = point.energised_relays();
-            if found == energised {
-                return Ok(point);
+            self.move_contacts(energised, &mut changes);
+            let found = self.solve_held(&changes, start, precision, scratch)?;
+            let held = found.energised_relays();
+            Ok(Tried { held, found })
+        });
+        match found {
+            Ok(mut steady) => Ok(steady.swap_remove(0).1),
+            Err(trouble) => {
+                Err(trouble.unwrap_or_else(|| unsteady(self.network(), &self.energised)))
             }
-            energised = found;
         }
-        Err(unsteady(self.network(), &energised))
     }
 
     /// Adds the contacts that other relay states move, but for those a failure holds.
     fn move_contacts(&self, energised: &[bool], changes: &mut Overlay) {
-        let held: Vec<_> = changes
-            .iter()
-            .filter_map(|c| match c {
-                Change::Ohms(element, _) => Some(*element),
-                _ => None,
-            })
-            .collect();
-        let network = self.network();
-        let states = energised.iter().zip(&self.energised);
-        for (relay, (&now, &before)) in network.relays.iter().zip(states) {
-            if now == before {
-                continue;
-            }
-            for (id, element) in (0u32..).map(ElementId).zip(&network.elements) {
-                let ElementRole::Contact {
-                    relay: coil,
-                    normally_open,
-                } = &element.role
-                else {
-                    continue;
-                };
-                if *coil != relay.part || held.contains(&id) {
-                    continue;
-                }
-                let ohms = if now == *normally_open {
-                    CLOSED_CONTACT_OHMS
-                } else {
-                    f64::INFINITY
-                };
-                changes.push(Change::Ohms(id, ohms));
-            }
+        if energised == self.energised {
+            return;
         }
+        let is_held = |id: ElementId| {
+            let held = |c: &Change| matches!(c, Change::Ohms(element, _) if *element == id);
+            changes.iter().any(held)
+        };
+        let network = self.network();
+        let moved = Values::of(network, self.situation(), energised);
+        let pairs = self.values().elements.iter().zip(&moved.elements);
+        let differ = (0u32..)
+            .map(ElementId)
+            .zip(pairs)
+            .filter(|(id, (now, then))| {
+                matches!(network.element(*id).role, ElementRole::Contact { .. })
+                    && now.ohms != then.ohms
+                    && !is_held(*id)
+            });
+        let contacts: Overlay = differ
+            .map(|(id, (_, then))| Change::Ohms(id, then.ohms))
+            .collect();
+        changes.extend(contacts);
     }
 
     /// With the relays held as they are; the regulators' glow is decided: all dark
