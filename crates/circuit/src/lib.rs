@@ -44,5 +44,5 @@ pub use overlay::{Change, DeviceChange, Overlay};
 pub use probe::{Flow, Probe};
 pub use reading::OperatingPoint;
 pub use scratch::Scratch;
-pub use situation::{BenchCurrent, ElementValue, Situation, Values};
+pub use situation::{BenchCurrent, ElementValue, INSULATION_SIEMENS, Situation, Values};
 pub use state::PortState;

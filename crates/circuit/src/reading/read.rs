@@ -26,8 +26,9 @@ use crate::scratch::Scratch;
 /// [`LINEAR_DROP`], and a meter's load may be taken by proportion.
 const LINEAR_LOAD: f64 = 0.02;
 
-/// Volts; see [`LINEAR_LOAD`].
+/// Volts; see [`LINEAR_LOAD`]. And what a drop may be where a reading is wanted as it is.
 const LINEAR_DROP: f64 = 0.3;
+const LEAST_DROP: f64 = 1e-3;
 
 /// So many times as much as the reading may be off, a drop may be in its place: what a light load bends
 /// a tube's currents by is a small share of what it takes.
@@ -55,6 +56,7 @@ impl OperatingPoint<'_> {
             self.pattern.lay(
                 network,
                 &self.overlay,
+                values,
                 &self.expansion.stamped,
                 &mut stamped,
             );
@@ -176,6 +178,7 @@ impl OperatingPoint<'_> {
         }
         let mut gradient = gradient;
         if let Some(ohms) = load
+            && within > 0.0
             && let Some(shown) =
                 self.read_known_load(MeterLoad { from, to, ohms }, gradient.as_deref_mut())
         {
@@ -191,9 +194,13 @@ impl OperatingPoint<'_> {
                 ohms: meter,
             };
             let drop = (bare * (1.0 - share)).abs();
-            let is_light = source.abs() < LINEAR_LOAD * meter
-                && drop < LINEAR_DROP.max(LINEAR_WITHIN * within);
-            if (within > 0.0 || !is_light)
+            let linear_drop = if within > 0.0 {
+                LINEAR_DROP.max(LINEAR_WITHIN * within)
+            } else {
+                LEAST_DROP
+            };
+            let is_light = source.abs() < LINEAR_LOAD * meter && drop < linear_drop;
+            if within > 0.0
                 && let Some((shown, known)) = self.read_unmoved(load, source, within)
             {
                 if let Some(gradient) = gradient {
@@ -202,8 +209,14 @@ impl OperatingPoint<'_> {
                 return shown;
             }
             if !is_light {
-                self.adjoint(&[(tap, 1.0)], scratch);
-                if let Some(shown) = self.read_under_load(load, scratch, gradient.as_deref_mut()) {
+                let is_followed = within > 0.0 && !self.has_dark_regulator();
+                if is_followed {
+                    self.adjoint(&[(tap, 1.0)], scratch);
+                }
+                if is_followed
+                    && let Some(shown) =
+                        self.read_under_load(load, scratch, gradient.as_deref_mut())
+                {
                     return shown;
                 }
                 // The meter is one more part of the circuit.

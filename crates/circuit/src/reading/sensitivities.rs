@@ -7,10 +7,11 @@
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts, Trait};
 
 use super::OperatingPoint;
+use crate::continuation::newton::Precision;
 use crate::equations::tap::Tap;
 use crate::linalg::dense::{Lu, Matrix};
 use crate::network::{DeviceId, ElementId, ElementRole, Network, ParameterKind};
-use crate::situation::Values;
+use crate::situation::{INSULATION_SIEMENS, Values};
 
 /// ConductanceChange of a trait's own measure for its derivative by a difference to one side.
 const TRAIT_STEP: f64 = 1e-6;
@@ -119,7 +120,8 @@ impl OperatingPoint<'_> {
                         .all(|r| *r == 0.0);
                 let mut now = state.currents[index];
                 now.amps[..slot.ports.len()].copy_from_slice(&state.amps[range.clone()]);
-                if unchanged && acts_alike(&now, &self.expansion.state.currents[index]) {
+                let then = &self.expansion.state.currents[index];
+                if unchanged && self.acts_alike(&now, then) {
                     return None;
                 }
                 let mut volts = [0.0; MAX_PORTS];
@@ -146,6 +148,15 @@ impl OperatingPoint<'_> {
                 })
                 .collect()
         })
+    }
+
+    /// Whether a device carries so nearly the same currents, and answers its ports so nearly alike,
+    /// that its traits move it as they did.
+    fn acts_alike(&self, now: &PortCurrents, then: &PortCurrents) -> bool {
+        match self.precision {
+            Precision::Currents => now == then,
+            Precision::Readings => differ_less(now, then, ALIKE),
+        }
     }
 
     /// Traits of the devices that `moved_to` gives new voltages for, and those `known` of the others.
@@ -208,7 +219,7 @@ impl OperatingPoint<'_> {
             let slot = self.network().device(id);
             let range = slot.first_port..slot.first_port + slot.ports.len();
             here.amps[..slot.ports.len()].copy_from_slice(&self.converged.state.amps[range]);
-            (!acts_alike(&origin.currents, &here)).then_some(origin.volts)
+            (!self.acts_alike(&origin.currents, &here)).then_some(origin.volts)
         });
         self.terms_with(amps, &traits)
     }
@@ -295,18 +306,12 @@ fn trait_amps(
     let above = network.device(id).law.currents(volts, &condition).amps;
     let ports = network.device(id).ports.len();
     std::array::from_fn(|p| {
-        let leaks = values.socket_siemens * volts[p];
+        let leaks = INSULATION_SIEMENS * volts[p];
         match p < ports {
             true => (above[p] + leaks - here[p]) / TRAIT_STEP,
             false => 0.0,
         }
     })
-}
-
-/// Whether a device carries so nearly the same currents, and answers its ports so nearly alike,
-/// that its traits move it as they did.
-fn acts_alike(now: &PortCurrents, then: &PortCurrents) -> bool {
-    differ_less(now, then, ALIKE)
 }
 
 /// Whether no current and no slope differs by more than these ratios.

@@ -26,15 +26,11 @@ const HELD: (f64, f64) = (0.3, 1e-7);
 /// determinant must tell.
 const MOST_EIGENVALUES: usize = 250;
 
+/// Further states that are looked for.
+const MOST_STATES: usize = 7;
+
 /// A real eigenvalue below this, in units of each node's own conductance, grows.
 const UNSTABLE: f64 = -1e-7;
-
-/// One of several stable states.
-#[derive(Clone, Debug)]
-pub(crate) struct State {
-    pub(crate) glow: Glow,
-    pub(crate) found: Converged,
-}
 
 impl Solver<'_> {
     /// Whether a state holds by itself, every node having some capacitance.
@@ -73,39 +69,65 @@ impl Solver<'_> {
         })
     }
 
-    /// Stable states beside one that is known, which need not be stable itself, with regulators as they `glow`.
+    /// A state that holds by itself, from one that does not: one device after another is taken out and put back, and
+    /// what comes of it is kept where fewer loops are left that run off.
+    pub(crate) fn stabilised(
+        &self,
+        mut expansion: ExpansionPoint,
+        glow: &Glow,
+        scratch: &mut NewtonScratch,
+    ) -> ExpansionPoint {
+        for device in self.controlled() {
+            if self.is_stable(&expansion) {
+                break;
+            }
+            let out = [Change::Device(device, DeviceChange::Absent)];
+            let without = self.locate(&expansion, &out, glow, None, Precision::Readings, scratch);
+            if let Ok(without) = without
+                && self.is_holding(device, &expansion, &without)
+                && let Some(found) = self.put_back_in_time(glow, without, scratch)
+                && let Ok(there) = self.expand(glow, found)
+                && there.negative_pivots(&self.pattern) < expansion.negative_pivots(&self.pattern)
+            {
+                expansion = there;
+            }
+        }
+        expansion
+    }
+
+    /// Stable states beside a stable one, with regulators as they `glow`: one device is taken out and put back.
     pub(crate) fn states_beside(
         &self,
         expansion: &ExpansionPoint,
         glow: &Glow,
         scratch: &mut NewtonScratch,
-    ) -> Vec<State> {
-        let is_stable = self.is_stable(expansion);
-        let mut states: Vec<State> = Vec::new();
+    ) -> Vec<ExpansionPoint> {
+        let mut states: Vec<ExpansionPoint> = Vec::new();
         for device in self.controlled() {
             let out = [Change::Device(device, DeviceChange::Absent)];
             let without = self.locate(expansion, &out, glow, None, Precision::Readings, scratch);
             let Ok(without) = without else {
                 continue;
             };
-            if is_stable && !self.is_holding(device, expansion, &without) {
+            if !self.is_holding(device, expansion, &without) {
                 continue;
             }
-            let Some(found) = self.put_back(expansion, glow, is_stable, without, scratch) else {
+            let start = Some(&without.state);
+            let back = self.locate(expansion, &[], glow, start, Precision::Currents, scratch);
+            let Ok(found) = back else {
                 continue;
             };
-            let volts = &found.state.volts;
-            let is_known = is_stable && is_same(volts, &expansion.state.volts)
-                || states.iter().any(|s| is_same(volts, &s.found.state.volts));
-            if is_known {
+            let is_known = |known: &ExpansionPoint| is_same(&found.state.volts, &known.state.volts);
+            if is_known(expansion) || states.iter().any(is_known) {
                 continue;
             }
-            let holds = self.expand(glow, found.clone());
-            if holds.is_some_and(|there| self.is_stable(&there)) {
-                states.push(State {
-                    glow: glow.clone(),
-                    found,
-                });
+            if let Ok(there) = self.expand(glow, found)
+                && self.is_stable(&there)
+            {
+                states.push(there);
+            }
+            if states.len() >= MOST_STATES {
+                break;
             }
         }
         states
@@ -137,22 +159,13 @@ impl Solver<'_> {
         })
     }
 
-    /// The state that a unit comes to when a device is put back. Where the known state is none that holds, it is
-    /// followed in time, which does not end there.
-    fn put_back(
+    /// The state that a unit comes to by itself when a device is put back.
+    fn put_back_in_time(
         &self,
-        expansion: &ExpansionPoint,
         glow: &Glow,
-        is_stable: bool,
         without: Converged,
         scratch: &mut NewtonScratch,
     ) -> Option<Converged> {
-        if is_stable {
-            let start = Some(&without.state);
-            return self
-                .locate(expansion, &[], glow, start, Precision::Currents, scratch)
-                .ok();
-        }
         let mut values = self.values.clone();
         self.lay_glow(glow, &mut values);
         let sought = Sought {
