@@ -77,17 +77,25 @@ impl<'n> Base<'n> {
         let first = vec![false; network.relays.len()];
         let steady = relays::steady(&first, wants_all, |energised| {
             let solver = Solver::new(network, situation, energised)?;
-            let base = Self {
-                known: Known::from_nothing(solver, scratch)?.stabilised(&mut scratch.newton),
+            let known = Known::from_nothing(solver, scratch)?;
+            let holds = |known: &Known<'n>, scratch: &mut Scratch| {
+                let point = known.point(&[], None, Precision::Currents, scratch)?;
+                Ok(match situation.power {
+                    true => point.energised_relays(),
+                    false => energised.to_vec(),
+                })
+            };
+            let mut held = holds(&known, scratch)?;
+            let mut found = Self {
+                known,
                 energised: energised.to_vec(),
             };
-            let point = base.known.point(&[], None, Precision::Currents, scratch)?;
-            let held = if situation.power {
-                point.energised_relays()
-            } else {
-                energised.to_vec()
-            };
-            Ok(Tried { held, found: base })
+            if held == energised {
+                // A state that does not hold by itself may be another for the relays.
+                found.known = found.known.stabilised(&mut scratch.newton);
+                held = holds(&found.known, scratch)?;
+            }
+            Ok(Tried { held, found })
         });
         match steady {
             Ok(steady) => Ok(steady.into_iter().map(|(_, base)| base).collect()),

@@ -56,7 +56,7 @@ impl<'n> Known<'n> {
 
     /// The same with a healthy state that holds by itself, if one is found.
     pub(crate) fn stabilised(mut self, scratch: &mut NewtonScratch) -> Self {
-        if self.solver.situation.power && !self.solver.is_stable(&self.healthy) {
+        if self.solver.situation.power {
             let glow = self.solver.glow_in(&self.healthy.values);
             self.healthy = self.solver.stabilised(self.healthy, &glow, scratch);
         }

@@ -6,7 +6,6 @@
 //! one would find them on a bench: a tube is taken out, and put back.
 
 use deadstage_parts::Device;
-use nalgebra::DMatrix;
 
 use super::solver::{Glow, Solver};
 use super::{Place, Sought};
@@ -22,51 +21,16 @@ const SAME: (f64, f64) = (1e-4, 1e-4);
 /// many amperes, does not hold it.
 const HELD: (f64, f64) = (0.3, 1e-7);
 
-/// Nodes up to which eigenvalues are worked out, at a cost that goes with the cube; beyond, the sign of the
-/// determinant must tell.
-const MOST_EIGENVALUES: usize = 250;
-
 /// Further states that are looked for.
 const MOST_STATES: usize = 7;
 
-/// A real eigenvalue below this, in units of each node's own conductance, grows.
-const UNSTABLE: f64 = -1e-7;
-
 impl Solver<'_> {
-    /// Whether a state holds by itself, every node having some capacitance.
-    pub(crate) fn is_stable(&self, expansion: &ExpansionPoint) -> bool {
-        let negative = expansion.negative_pivots(&self.pattern);
-        if negative == 0 {
-            return true;
-        }
-        if negative % 2 == 1 {
-            // The determinant is below nought: so is an odd number of real eigenvalues.
-            return false;
-        }
-        let size = self.pattern.elimination.size();
-        if size > MOST_EIGENVALUES {
-            return true;
-        }
-        let matrix = self.scaled_jacobian(expansion);
-        let eigenvalues = matrix.complex_eigenvalues();
-        let mut real = eigenvalues
-            .iter()
-            .filter(|e| e.im.abs() <= 1e-9 * e.re.abs());
-        !real.any(|e| e.re < UNSTABLE)
-    }
-
-    /// The Jacobian, each row over its own conductance: how each node runs off if its time constant is one.
-    fn scaled_jacobian(&self, expansion: &ExpansionPoint) -> DMatrix<f64> {
-        let size = self.pattern.elimination.size();
-        let entry = |row: usize, column: usize| {
-            let (row, column) = (u32::try_from(row).ok()?, u32::try_from(column).ok()?);
-            let place = self.pattern.elimination.find(row, column)?;
-            Some(expansion.stamped.matrix[place])
-        };
-        DMatrix::from_fn(size, size, |row, column| {
-            let own = entry(row, row).unwrap_or(1.0).abs();
-            entry(row, column).unwrap_or(0.0) / own.max(f64::MIN_POSITIVE)
-        })
+    /// How many loops may run off in a state, by the pivots below nought: where it is odd, so is the number of the
+    /// Jacobian's real eigenvalues below nought (its determinant has that sign), and the state does not hold.
+    /// None of a state that holds by itself; two of two halves that each stand between their states, and
+    /// now and then of a state that holds all the same.
+    fn loops(&self, expansion: &ExpansionPoint) -> usize {
+        expansion.negative_pivots(&self.pattern)
     }
 
     /// A state that holds by itself, from one that does not: one device after another is taken out and put back, and
@@ -78,7 +42,7 @@ impl Solver<'_> {
         scratch: &mut NewtonScratch,
     ) -> ExpansionPoint {
         for device in self.controlled() {
-            if self.is_stable(&expansion) {
+            if self.loops(&expansion) == 0 {
                 break;
             }
             let out = [Change::Device(device, DeviceChange::Absent)];
@@ -87,7 +51,7 @@ impl Solver<'_> {
                 && self.is_holding(device, &expansion, &without)
                 && let Some(found) = self.put_back_in_time(glow, without, scratch)
                 && let Ok(there) = self.expand(glow, found)
-                && there.negative_pivots(&self.pattern) < expansion.negative_pivots(&self.pattern)
+                && self.loops(&there) < self.loops(&expansion)
             {
                 expansion = there;
             }
@@ -122,7 +86,7 @@ impl Solver<'_> {
                 continue;
             }
             if let Ok(there) = self.expand(glow, found)
-                && self.is_stable(&there)
+                && self.loops(&there) <= self.loops(expansion)
             {
                 states.push(there);
             }
