@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use deadstage_circuit::{
     Base, ElementRole, Network, OperatingPoint, Overlay, ParameterKind, PortState, Precision,
-    Probe, Scratch, Situation, SolveError,
+    Scratch, Situation, SolveError,
 };
 use deadstage_netlist::{PartId, Stage};
 use deadstage_parts::LawForm;
