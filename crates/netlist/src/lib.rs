@@ -69,14 +69,18 @@
 #![allow(clippy::result_large_err)]
 
 mod argument;
+mod bounds;
 mod builder;
 mod checks;
 mod cursor;
 mod defaults;
 mod devices;
 mod diagnostic;
+mod excerpt;
 mod expect;
 mod file;
+mod findings;
+mod kinds;
 mod lex;
 mod limits;
 mod meter;
@@ -91,6 +95,7 @@ mod reader;
 mod reading;
 mod readings;
 mod render;
+mod room;
 mod sheet;
 mod span;
 mod stage;
@@ -100,12 +105,18 @@ mod titled;
 mod tubetype;
 mod units;
 mod value;
+mod visible;
 
 pub use argument::{
-    VoltsOrAmps, parse_coil_ohms, parse_meter, parse_point, parse_reading_argument, parse_volts,
-    parse_volts_or_amps,
+    VoltsOrAmps, parse_coil_ohms, parse_line, parse_meter, parse_point, parse_reading_argument,
+    parse_volts, parse_volts_or_amps,
 };
-pub use diagnostic::{Diagnostic, Related, Severity};
+pub use bounds::{
+    DEEPEST_INCLUDE, LONGEST_NAME, LONGEST_TEXT, LONGEST_WORD, MOST_BYTES, MOST_BYTES_IN_ALL,
+    MOST_FILES, MOST_FINDINGS, MOST_PARTS, MOST_POINTS, MOST_RATES, MOST_READINGS, MOST_REMARKS,
+    MOST_SETTINGS, MOST_TUBE_TYPES, MOST_WORDS, file_too_long,
+};
+pub use diagnostic::{Diagnostic, Related, Severity, Unlisted};
 pub use file::parse_stage;
 pub use names::{TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
@@ -119,7 +130,10 @@ pub use render::render;
 pub use sheet::parse_readings;
 pub use span::{FileId, SourceFile, SourceMap, Span};
 pub use stage::*;
-pub use units::{Amps, Farads, Henries, Ohms, Siemens, Volts, Watts, engineering};
+pub use units::{
+    Amps, Farads, Henries, Ohms, Siemens, Volts, Watts, engineering, without_signed_zero,
+};
+pub use visible::{is_hidden, visible};
 
 /// How `include` gets at a file.
 ///
@@ -133,8 +147,10 @@ pub type Load<'a> = dyn FnMut(&str, &str) -> Result<(String, String), String> + 
 pub struct Parsed<T> {
     /// All that could be understood.
     pub value: T,
-    /// The findings, in the order of the text.
+    /// The findings, in the order of the text: of each severity the first [`MOST_FINDINGS`] met.
     pub diagnostics: Vec<Diagnostic>,
+    /// How many more there are.
+    pub unlisted: Unlisted,
     /// The texts, for showing the findings.
     pub sources: SourceMap,
 }

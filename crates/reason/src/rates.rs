@@ -271,6 +271,7 @@ pub fn parse_rates(name: &str, text: &str, stage: &Stage, names: &TubeNames) -> 
     Parsed {
         value: Rates { profile, changes },
         diagnostics,
+        unlisted: parsed.unlisted,
         sources: parsed.sources,
     }
 }
