@@ -31,6 +31,7 @@ mod overlay;
 pub mod plain;
 mod ports;
 mod probe;
+mod shorted;
 mod situation;
 mod sparse;
 mod woodbury;
