@@ -135,7 +135,10 @@ fn near(missing: &Path) -> Option<String> {
 /// The bytes as text, or what they are instead.
 fn as_text(name: &str, bytes: Vec<u8>) -> Result<String, Refusal> {
     const SAVE: &str = "save it as UTF-8 text";
-    if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
+    // Of plain letters in UTF-16, marked as such or not, every other byte is zero.
+    let zeros = bytes.iter().filter(|&&byte| byte == 0).count();
+    let marked = bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]);
+    if marked || (2 * zeros > bytes.len() - bytes.len() / 4 && 2 * zeros <= bytes.len() + 1) {
         let refused = Refusal::new("not-text", format!("{name} is UTF-16 text, not UTF-8"));
         return Err(refused.help(SAVE));
     }
@@ -184,8 +187,8 @@ fn older_encoding(byte: u8) -> Option<char> {
 pub(crate) struct Folders {
     /// With every symbolic link followed.
     allowed: Vec<PathBuf>,
-    /// The first, as messages show it.
-    home: String,
+    /// The first file, as messages show it.
+    first: String,
     /// Folders of the files read, by the names they go by.
     folder_of: HashMap<String, PathBuf>,
 }
@@ -203,7 +206,7 @@ impl Folders {
         }
         Ok(Self {
             allowed,
-            home: shown(&home),
+            first: visible(name).into_owned(),
             folder_of: HashMap::from([(name.to_owned(), home)]),
         })
     }
@@ -222,9 +225,9 @@ impl Folders {
         let said = |refused: Refusal| refused.message;
         let place = real(&path).map_err(said)?;
         if !self.allowed.iter().any(|folder| place.starts_with(folder)) {
-            let home = &self.home;
+            let first = &self.first;
             return Err(format!(
-                "it lies outside the folder of the first file, {home}; `--include-from FOLDER` allows another"
+                "it lies outside the folder of {first}; `--include-from FOLDER` allows another"
             ));
         }
         let text = read(&path).map_err(said)?;
@@ -261,7 +264,9 @@ mod tests {
     #[test]
     fn what_is_no_text_is_told_apart() {
         assert!(refused(b"\xff\xfes\0t\0").0.contains("UTF-16"));
-        assert!(refused(b"a\0b").0.contains("zero bytes"));
+        assert!(refused(b"s\0t\0a\0g\0").0.contains("UTF-16"));
+        assert!(refused(b"a\0bcdefgh").0.contains("zero bytes"));
+        assert!(refused(&[0; 100]).0.contains("zero bytes"));
         let (message, help) = refused(b"one\nC1 20\xb5F");
         assert_eq!(message, "x is not UTF-8 text (line 2)");
         assert!(help.contains("byte B5 in column 6 would be `µ`"), "{help}");

@@ -41,6 +41,13 @@ pub(crate) fn stage(
     if findings.stops() {
         return Err(findings.into());
     }
+    if parsed.value.parts.is_empty() {
+        return Err(Failure::plain(
+            "no-parts",
+            format!("{} holds no part", visible(&name)),
+            Some("a part is a line such as `resistor R1 100k from bplus to plate1`".to_owned()),
+        ));
+    }
     Ok(LoadedStage {
         stage: parsed.value,
         warnings: findings,
