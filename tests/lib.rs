@@ -1,4 +1,5 @@
-//! Tests that cross crates, and the trial bench that judges the reasoning.
+//! Tests that cross crates, texts at random that judge the reader, and the trial bench that judges the reasoning.
 #![forbid(unsafe_code)]
 
+pub mod texts;
 pub mod trials;

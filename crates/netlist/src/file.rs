@@ -1,5 +1,6 @@
 //! The driver: a stage file statement by statement, its includes laid in.
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use crate::bounds::{DEEPEST_INCLUDE, LONGEST_WORD, MOST_BYTES_IN_ALL, MOST_FILES, MOST_POINTS};
@@ -19,7 +20,7 @@ use crate::point::{Index, Naming};
 use crate::reader::Reader;
 use crate::room::Room;
 use crate::span::{FileId, SourceMap, Span};
-use crate::stage::{PartKind, Stage};
+use crate::stage::{COMMON, Expect, NodeId, PartKind, Place, Point, Stage, TestPoint};
 use crate::tubetype;
 use crate::units::Volts;
 use crate::visible::brief;
@@ -386,7 +387,8 @@ impl Reading<'_, '_, '_> {
         let names = self.builder.names;
         let incomplete = self.builder.incomplete;
         let (mut stage, mut findings, mut tainted) = self.builder.into_tainted();
-        let (mut expects, mut test_points) = (Vec::new(), Vec::new());
+        let (mut expects, mut test_points): (Vec<Expect>, Vec<TestPoint>) =
+            (Vec::new(), Vec::new());
         let (mut failed, mut room) = (Vec::new(), Room::default());
         let mut index = Index::new(&stage, names, std::mem::take(&mut tainted));
         index.incomplete = incomplete;
@@ -423,6 +425,14 @@ impl Reading<'_, '_, '_> {
             }
         }
         let tainted = index.into_tainted(failed);
+        // A node that failed statements alone have named is wired to nothing.
+        let wired = wired(&stage);
+        let is_wired = |point: &Point| match point.place {
+            Place::Node(node) => wired.contains(&node),
+            Place::Across(_) | Place::Through(_) => true,
+        };
+        expects.retain(|expect| is_wired(&expect.point));
+        test_points.retain(|test_point| is_wired(&test_point.point));
         stage.expects = expects;
         stage.test_points = test_points;
         if !incomplete {
@@ -525,6 +535,12 @@ fn part(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
         "meter" => reader.meter(),
         _ => Ok(()),
     }
+}
+
+/// The nodes that a part is wired to, and the common.
+fn wired(stage: &Stage) -> HashSet<NodeId> {
+    let terminals = stage.parts.iter().flat_map(|part| part.kind.terminals());
+    terminals.chain([COMMON]).collect()
 }
 
 fn unknown_keyword(token: Token<'_>, near: Option<&str>) -> Diagnostic {

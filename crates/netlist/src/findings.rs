@@ -13,6 +13,16 @@ pub(crate) struct Findings {
 }
 
 impl Findings {
+    /// Those of an earlier reader.
+    pub(crate) fn of(kept: Vec<Diagnostic>, unlisted: Unlisted) -> Self {
+        let errors = kept.iter().filter(|finding| finding.is_error()).count();
+        Self {
+            errors: errors + unlisted.errors,
+            warnings: kept.len() - errors + unlisted.warnings,
+            kept,
+        }
+    }
+
     pub(crate) fn push(&mut self, finding: Diagnostic) {
         let met = match finding.severity {
             Severity::Error => &mut self.errors,

@@ -118,6 +118,7 @@ pub use bounds::{
 };
 pub use diagnostic::{Diagnostic, Related, Severity, Unlisted};
 pub use file::parse_stage;
+use findings::Findings;
 pub use names::{TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
 pub use print::{print_readings, print_stage};
@@ -159,6 +160,19 @@ impl<T> Parsed<T> {
     /// Whether any finding is an error.
     pub fn has_errors(&self) -> bool {
         self.errors().next().is_some()
+    }
+
+    /// What another reader made of the value, with what it found besides.
+    pub fn then<U>(self, value: U, more: impl IntoIterator<Item = Diagnostic>) -> Parsed<U> {
+        let mut findings = Findings::of(self.diagnostics, self.unlisted);
+        findings.extend(more);
+        let (diagnostics, unlisted) = findings.finish();
+        Parsed {
+            value,
+            diagnostics,
+            unlisted,
+            sources: self.sources,
+        }
     }
 
     /// The findings that make a statement void.

@@ -12,6 +12,10 @@ use std::borrow::Cow;
 /// noncharacters, and the property `Default_Ignorable_Code_Point` of the Unicode Character
 /// Database, among which are the marks of writing direction (from memory, high).
 pub fn is_hidden(c: char) -> bool {
+    // Nearly every character of nearly every text is one of these.
+    if matches!(c, ' '..='~') {
+        return false;
+    }
     c.is_control()
         || matches!(c,
             '\u{ad}' | '\u{34f}' | '\u{61c}' | '\u{115f}'..='\u{1160}' | '\u{17b4}'..='\u{17b5}'
