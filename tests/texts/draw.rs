@@ -69,8 +69,8 @@ fn sound(rng: &mut impl Rng, corpus: &Corpus, kind: Kind) -> String {
         Kind::Argument(_) => return Grammar::new(rng, corpus).of(kind),
     };
     let lines: Vec<&str> = whole.split_inclusive('\n').collect();
-    let most = rng.random_range(5..40);
-    if lines.len() <= most || rng.random_ratio(1, 10) {
+    let most = rng.random_range(2..12);
+    if lines.len() <= most || rng.random_ratio(1, 30) {
         return whole.clone();
     }
     let first = rng.random_range(1..=lines.len() - most);

@@ -82,17 +82,23 @@ impl<'g, R: Rng> Grammar<'g, R> {
             self.has_own_type = true;
             text.push_str("tubetype OWN3 triode mu 20 plate 250V grid -8V current 9mA gm 2.6mS\n");
         }
-        for _ in 0..self.rng.random_range(1..30) {
+        for _ in 0..self.length(10, 30) {
             let line = self.statement();
             text.push_str(&line);
             text.push('\n');
         }
-        for _ in 0..self.rng.random_range(0..5) {
+        for _ in 0..self.length(3, 6) {
             let line = self.about_a_point();
             text.push_str(&line);
             text.push('\n');
         }
         text
+    }
+
+    /// How many lines: few most of the time, for a fault seldom needs many.
+    fn length(&mut self, few: usize, many: usize) -> usize {
+        let most = if self.once_in(10) { many } else { few };
+        self.rng.random_range(0..=most)
     }
 
     fn pick<'t>(&mut self, from: &[&'t str]) -> &'t str {

@@ -87,9 +87,9 @@ fn a_million_lines_are_refused_at_once() {
         status(&output, 2);
         assert!(stderr(&output).contains(said), "{}", stderr(&output));
     }
-    // A fiftieth of a second each; one took minutes, or asked for more memory than there is.
+    // A fiftieth of a second each on a machine left alone; one took minutes, or asked for more memory than there is.
     assert!(
-        start.elapsed() < Duration::from_secs(5),
+        start.elapsed() < Duration::from_secs(10),
         "{:?}",
         start.elapsed()
     );
@@ -306,7 +306,7 @@ fn what_waits_or_never_ends_is_not_opened() {
         .unwrap();
     status(&output, 2);
     assert!(stderr(&output).contains("standard input is longer than 1 MiB"));
-    assert!(start.elapsed() < Duration::from_secs(5));
+    assert!(start.elapsed() < Duration::from_secs(10));
 }
 
 #[cfg(unix)]

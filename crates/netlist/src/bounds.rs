@@ -32,6 +32,9 @@ pub const MOST_POINTS: usize = 2000;
 /// terminal of a complete receiver come to some three hundred.
 pub const MOST_READINGS: usize = 500;
 
+/// Readings that are weighed together: two full sheets, as before and after a repair.
+pub const MOST_READINGS_IN_ALL: usize = 2 * MOST_READINGS;
+
 /// Remarks of one sheet: `seen`, `good` and `replaced`.
 pub const MOST_REMARKS: usize = 500;
 

@@ -106,13 +106,40 @@ impl<'s, 'a> Cursor<'s, 'a> {
                 format!("the statement ends where {what} should be"),
             )
             .label(format!("{what} is missing")),
-            Some(token) => Diagnostic::error(
-                "unexpected-word",
-                token.span,
-                format!("{} stands where {what} should be", shown(token)),
-            )
-            .label(format!("should be {what}")),
+            Some(token) => {
+                let fault = Diagnostic::error(
+                    "unexpected-word",
+                    token.span,
+                    format!("{} stands where {what} should be", shown(token)),
+                )
+                .label(format!("should be {what}"));
+                self.torn(self.at, fault)
+            }
         }
+    }
+
+    /// A complaint about the token of this index, with a word on values that are written as two.
+    pub(crate) fn torn(&self, index: usize, fault: Diagnostic) -> Diagnostic {
+        let number = index
+            .checked_sub(1)
+            .and_then(|before| self.tokens.get(before));
+        match (number, self.tokens.get(index)) {
+            (Some(number), Some(unit))
+                if value::leading_number(number.text).is_some_and(|(_, rest)| rest.is_empty())
+                    && value::is_suffix(unit.text) =>
+            {
+                fault.help(format!(
+                    "a value and its unit are one word: `{}{}`",
+                    number.text, unit.text
+                ))
+            }
+            _ => fault,
+        }
+    }
+
+    /// As [`Self::torn`], about the token that was taken last.
+    pub(crate) fn torn_last(&self, fault: Diagnostic) -> Diagnostic {
+        self.torn(self.at.saturating_sub(1), fault)
     }
 
     pub(crate) fn keyword(&mut self, keyword: &str) -> Outcome<()> {
@@ -253,13 +280,15 @@ impl<'s, 'a> Cursor<'s, 'a> {
     pub(crate) fn finish(&self) -> Outcome<()> {
         match self.peek() {
             None => Ok(()),
-            Some(token) => Err(Diagnostic::error(
-                "unexpected-word",
-                token.span,
-                format!("the statement is complete before {}", shown(token)),
-            )
-            .label("not expected here")
-            .into()),
+            Some(token) => {
+                let fault = Diagnostic::error(
+                    "unexpected-word",
+                    token.span,
+                    format!("the statement is complete before {}", shown(token)),
+                )
+                .label("not expected here");
+                Err(self.torn(self.at, fault).into())
+            }
         }
     }
 }

@@ -53,7 +53,7 @@ impl<R: Rng> Grammar<'_, R> {
 
     pub(super) fn sheet(&mut self, stage: &Stage) -> String {
         let mut text = format!("readings {}\n", self.quoted());
-        for _ in 0..self.rng.random_range(0..25) {
+        for _ in 0..self.length(8, 30) {
             let line = self.sheet_line(stage);
             text.push_str(&line);
             text.push('\n');
@@ -125,7 +125,7 @@ impl<R: Rng> Grammar<'_, R> {
             let from = ["from in-service\n", "from decades-old\n", "from table\n"];
             text.push_str(self.pick(&from));
         }
-        for _ in 0..self.rng.random_range(0..15) {
+        for _ in 0..self.length(6, 15) {
             let class = PartClass::ALL[self.rng.random_range(0..PartClass::ALL.len())];
             let what = match self.rng.random_range(0..3) {
                 0 => class.name().to_owned(),

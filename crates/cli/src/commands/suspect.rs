@@ -8,16 +8,13 @@ use crate::input;
 use crate::output;
 use deadstage_circuit::tube_names;
 use deadstage_netlist::{
-    Conditions, MOST_READINGS, Meter, Reading, Readings, Stage, TubeNames, parse_line, parse_meter,
-    parse_reading_argument,
+    Conditions, MOST_READINGS, MOST_READINGS_IN_ALL, Meter, Reading, Readings, Stage, TubeNames,
+    parse_line, parse_meter, parse_reading_argument,
 };
 use deadstage_reason::{Options, diagnose};
 use deadstage_report::text::Listing;
 use deadstage_report::{json, text};
 use std::path::PathBuf;
-
-/// Readings of all sheets together: two full sheets, before and after a repair.
-const MOST_TAKEN: usize = 2 * MOST_READINGS;
 
 /// Suspects listed if not told otherwise.
 const MOST: u32 = 20;
@@ -147,8 +144,8 @@ fn sheets(
         });
     }
     let taken: usize = sheets.iter().map(|sheet| sheet.readings.len()).sum();
-    if taken > MOST_TAKEN {
-        return Err(too_many(taken, MOST_TAKEN));
+    if taken > MOST_READINGS_IN_ALL {
+        return Err(too_many(taken, MOST_READINGS_IN_ALL));
     }
     if sheets
         .iter()

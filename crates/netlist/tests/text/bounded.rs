@@ -98,9 +98,9 @@ fn a_full_file_of_anything_is_read_in_no_time() {
         let sample: String = text.chars().skip(27).take(60).collect();
         assert!(parsed.diagnostics.len() <= 2 * MOST_FINDINGS, "{sample}");
         assert!(shown < 60_000, "{shown} bytes of {sample}");
-        // A second on a slow machine; the same text took minutes.
+        // Half a second on a machine left alone; some of them took minutes.
         let took = start.elapsed();
-        assert!(took < Duration::from_secs(4), "{took:?} for {sample}");
+        assert!(took < Duration::from_secs(10), "{took:?} for {sample}");
     }
 }
 
