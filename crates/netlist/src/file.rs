@@ -13,7 +13,6 @@ use crate::expect;
 use crate::findings::Findings;
 use crate::kinds::{Kind, STAGE};
 use crate::lex::{Statement, Token, TokenKind, statements};
-use crate::limits;
 use crate::names::{TubeNames, fold};
 use crate::nearest::nearest;
 use crate::point::{Index, Naming};
@@ -22,8 +21,8 @@ use crate::room::Room;
 use crate::span::{FileId, SourceMap, Span};
 use crate::stage::{COMMON, Expect, NodeId, PartKind, Place, Point, Stage, TestPoint};
 use crate::tubetype;
-use crate::units::Volts;
 use crate::visible::brief;
+use crate::whole;
 use crate::{Load, Parsed};
 
 /// Keywords of statements that are not parts.
@@ -143,7 +142,7 @@ impl Reading<'_, '_, '_> {
         self.common(&found, scope, outermost);
         for statement in found.iter().filter(|s| !s.broken) {
             match statement.keyword() {
-                "settings" => self.read(statement, scope, settings),
+                "settings" => self.read(statement, scope, whole::settings),
                 "tubetype" => self.read(statement, scope, tubetype::tube_type),
                 _ => {}
             }
@@ -293,8 +292,8 @@ impl Reading<'_, '_, '_> {
                 self.builder.incomplete |= statement.keyword() == "include" && outcome.is_err();
                 self.conclude(statement, cursor.notes, outcome);
             }
-            "notes" => self.read(statement, scope, notes),
-            "line" => self.read(statement, scope, |reader| line(reader, outermost)),
+            "notes" => self.read(statement, scope, whole::notes),
+            "line" => self.read(statement, scope, |reader| whole::line(reader, outermost)),
             word if PART_KEYWORDS.contains(&word) => {
                 self.read(statement, scope, part);
             }
@@ -554,71 +553,4 @@ fn unknown_keyword(token: Token<'_>, near: Option<&str>) -> Diagnostic {
         return fault.help(format!("`{}` belongs in a readings sheet", token.text));
     }
     fault.did_you_mean(near)
-}
-
-fn settings(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
-    let mut named = vec![reader.cursor.name("a setting")?];
-    while !reader.cursor.is_done() {
-        named.push(reader.cursor.name("a setting")?);
-    }
-    if let Some(reserved) = named.iter().find(|t| matches!(t.text, "from" | "to")) {
-        return Err(Diagnostic::error(
-            "bad-name",
-            reserved.span,
-            format!(
-                "`{}` can't name a setting: it says how a part is wired",
-                reserved.text
-            ),
-        )
-        .label("not a setting's name")
-        .into());
-    }
-    for token in named {
-        reader.builder.declare_setting(token)?;
-    }
-    Ok(())
-}
-
-fn notes(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
-    let text = reader.cursor.text("the note")?;
-    reader.cursor.finish()?;
-    reader.builder.stage.notes.push(text);
-    Ok(())
-}
-
-fn line(reader: &mut Reader<'_, '_, '_, '_>, outermost: bool) -> Outcome<()> {
-    let volts = Volts(reader.cursor.value(&limits::LINE)?);
-    reader.cursor.finish()?;
-    let span = reader.cursor.span;
-    match (reader.builder.stage.line, reader.builder.line_span) {
-        (Some(first), Some(earlier)) if first != volts => {
-            if outermost && earlier.file == span.file {
-                return Err(Diagnostic::error(
-                    "repeated-statement",
-                    span,
-                    "a stage assumes one mains voltage",
-                )
-                .label("second `line`")
-                .related(earlier, "first `line`")
-                .into());
-            }
-            reader.cursor.notes.push(
-                Diagnostic::warning(
-                    "line-differs",
-                    span,
-                    format!(
-                        "this file assumes a mains voltage of {volts}, but {first} is in force"
-                    ),
-                )
-                .label("has no effect")
-                .related(earlier, "in force")
-                .help("give the values of both files for one mains voltage"),
-            );
-        }
-        _ => {
-            reader.builder.stage.line.get_or_insert(volts);
-            reader.builder.line_span.get_or_insert(span);
-        }
-    }
-    Ok(())
 }

@@ -30,7 +30,7 @@
 //! | `lex` | comments off, continuation lines joined, words cut |
 //! | `value`, `limits` | values with their units, and what is out of all reason |
 //! | `cursor`, `properties` | reading one statement; properties in any order |
-//! | `reader` and the statements (`passive`, `supplies`, `switching`, `devices`, `tubetype`, `defaults`) | one statement to one part |
+//! | `reader` and the statements (`whole`, `passive`, `supplies`, `switching`, `devices`, `tubetype`, `defaults`) | one statement to one part |
 //! | `file`, `builder` | the driver, includes; names and what they came to |
 //! | `point`, `expect`, `meter` | where a probe goes, values from the print, meters |
 //! | `sheet`, `reading`, `argument` | the readings sheet, and single values from a command line |
@@ -106,6 +106,7 @@ mod tubetype;
 mod units;
 mod value;
 mod visible;
+mod whole;
 
 pub use argument::{
     VoltsOrAmps, parse_coil_ohms, parse_line, parse_meter, parse_point, parse_reading_argument,
