@@ -25,6 +25,7 @@ pub mod plain;
 mod probe;
 mod reading;
 mod scratch;
+mod shorted;
 mod situation;
 mod solve;
 mod state;

@@ -206,8 +206,8 @@ impl Values {
         }
         let slot = &network.devices[device];
         let mut currents = slot.law.currents(volts, &self.conditions[device]);
-        for port in 0..slot.ports.len() {
-            currents.amps[port] += INSULATION_SIEMENS * volts[port];
+        for (port, volts) in volts.iter().enumerate().take(slot.ports.len()) {
+            currents.amps[port] += INSULATION_SIEMENS * volts;
             currents.siemens[port][port] += INSULATION_SIEMENS;
         }
         currents
