@@ -203,7 +203,6 @@ fn a_run_meets_everything() {
 /// Healthy and with one failure and with two, every circuit has a point that keeps Kirchhoff's law,
 /// that the solver near a known point finds too, and that a general library has on the same volt.
 #[test]
-#[ignore = "circuits with a node that hangs between devices alone are not all solved yet"]
 fn every_circuit_is_solved() {
     let mut all = Vec::new();
     for kind in KINDS {
@@ -215,7 +214,6 @@ fn every_circuit_is_solved() {
 
 /// Every diode, regulator and rectifier with every other, in series, opposed and side by side.
 #[test]
-#[ignore = "circuits with a node that hangs between devices alone are not all solved yet"]
 fn every_two_ended_type_goes_with_every_other() {
     let asked = Asked {
         failures: [true, true, false],

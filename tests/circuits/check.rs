@@ -5,7 +5,7 @@
 //! Nothing of the solver is used but what it gave: node voltages, the currents of what
 //! has next to no resistance, and the volts behind pins that resist.
 
-use deadstage_circuit::{ElementId, Network, OperatingPoint, Values};
+use deadstage_circuit::{ElementId, INSULATION_SIEMENS, Network, OperatingPoint, Values};
 use deadstage_parts::MAX_PORTS;
 use nalgebra::{DMatrix, DVector};
 use petgraph::unionfind::UnionFind;
@@ -178,11 +178,11 @@ impl About<'_> {
 
     fn device(&mut self, device: usize, values: &Values, common: Place, ports: &[Place]) {
         let slot = &self.network.devices[device];
-        for &port in ports.iter().filter(|_| values.socket_siemens > 0.0) {
-            self.resistance(port, common, 1.0 / values.socket_siemens, 0.0);
-        }
         if !values.present[device] {
             return;
+        }
+        for &port in ports {
+            self.resistance(port, common, 1.0 / INSULATION_SIEMENS, 0.0);
         }
         let mut volts = [0.0; MAX_PORTS];
         for (v, &port) in volts.iter_mut().zip(ports) {
@@ -203,7 +203,7 @@ impl About<'_> {
     }
 }
 
-/// One node of each island that neither a resistance nor a leaking socket ties to the common.
+/// One node of each island that neither a resistance nor a device that is there ties to the common.
 fn strays(network: &Network, values: &Values) -> Vec<usize> {
     let mut joined = UnionFind::<usize>::new(network.nodes);
     for (element, value) in network.elements.iter().zip(&values.elements) {
@@ -214,8 +214,8 @@ fn strays(network: &Network, values: &Values) -> Vec<usize> {
     for &(from, to, _) in &values.shunts {
         joined.union(from, to);
     }
-    for slot in &network.devices {
-        for &port in slot.ports.iter().filter(|_| values.socket_siemens > 0.0) {
+    for (slot, present) in network.devices.iter().zip(&values.present) {
+        for &port in slot.ports.iter().filter(|_| *present) {
             joined.union(port, slot.common);
         }
     }

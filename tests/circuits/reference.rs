@@ -6,8 +6,9 @@ use deadstage_parts::Device;
 
 use super::check::STIFF_OHMS;
 
-/// Relays of which every combination is tried, at most.
+/// Relays of which every combination is tried, at most, and nodes in all these combinations together.
 const MOST_RELAYS: usize = 6;
+const MOST_NODES: usize = 2000;
 
 /// The values of a situation with failures in it and relays held.
 #[must_use]
@@ -97,7 +98,7 @@ pub fn has_steady_state(
     overlay: &[Change],
 ) -> Option<bool> {
     let count = network.relays.len();
-    if count > MOST_RELAYS {
+    if count > MOST_RELAYS || network.nodes << count > MOST_NODES {
         return None;
     }
     let mut all_found = true;

@@ -2,11 +2,10 @@
 //! plain, and the reference that the engine is held against.
 
 use deadstage_parts::{MAX_PORTS, PortCurrents};
+use nalgebra::{DMatrix, DVector};
 
 use crate::equations::tap::{STRAY_LEAK_OHMS, Tap, untied};
 use crate::error::{Attempt, SolveError};
-use crate::linalg::dense::{Lu, Matrix};
-use crate::linalg::sparse;
 use crate::network::{Network, STIFF_OHMS};
 use crate::situation::Values;
 use crate::state::PortState;
@@ -69,11 +68,7 @@ impl Equations {
         for &(from, to, ohms) in &values.shunts {
             lay(from, to, ohms, 0.0);
         }
-        if values.socket_siemens > 0.0 {
-            for slot in &network.devices {
-                joined.extend(slot.ports.iter().map(|&port| (port, slot.common)));
-            }
-        }
+        joined.extend(values.insulated(network));
         if let Some(bench) = values.bench {
             Tap::between(bench.from, bench.to).add_to(&mut sources, bench.amps);
         }
@@ -99,7 +94,7 @@ pub struct PlainSolution {
 struct Whole<'a> {
     network: &'a Network,
     values: &'a Values,
-    matrix: Matrix,
+    matrix: DMatrix<f64>,
     sources: Vec<f64>,
     port_taps: Vec<Tap>,
 }
@@ -129,10 +124,15 @@ impl<'a> Whole<'a> {
         }
         with_pins.shunts.extend(&pin_paths);
         let equations = Equations::new(nodes, network, &with_pins);
+        let size = equations.sources.len();
+        let mut matrix = DMatrix::zeros(size, size);
+        for (row, column, value) in equations.entries {
+            matrix[(row, column)] += value;
+        }
         Self {
             network,
             values,
-            matrix: sparse::dense(equations.sources.len(), &equations.entries),
+            matrix,
             sources: equations.sources,
             port_taps,
         }
@@ -173,12 +173,9 @@ impl<'a> Whole<'a> {
 
     /// A x − scale·s + Σ u i(x) + leak·x.
     fn residual(&self, x: &[f64], currents: &[PortCurrents], scale: f64, leak: f64) -> Vec<f64> {
-        let mut r: Vec<f64> = (0..x.len())
-            .map(|i| {
-                let sum: f64 = self.matrix.row(i).iter().zip(x).map(|(a, x)| a * x).sum();
-                sum - scale * self.sources[i]
-            })
-            .collect();
+        let product = &self.matrix * DVector::from_column_slice(x);
+        let sources = self.sources.iter().map(|source| scale * source);
+        let mut r: Vec<f64> = product.iter().zip(sources).map(|(p, s)| p - s).collect();
         for i in 0..self.network.nodes - 1 {
             r[i] += leak * x[i];
         }
@@ -190,7 +187,7 @@ impl<'a> Whole<'a> {
         r
     }
 
-    fn slope(&self, currents: &[PortCurrents], leak: f64) -> Matrix {
+    fn slope(&self, currents: &[PortCurrents], leak: f64) -> DMatrix<f64> {
         let mut matrix = self.matrix.clone();
         for i in 0..self.network.nodes - 1 {
             matrix[(i, i)] += leak;
@@ -211,7 +208,6 @@ impl<'a> Whole<'a> {
 
     /// Damped Newton from `x`; whether it settled.
     fn newton(&self, x: &mut Vec<f64>, scale: f64, leak: f64) -> bool {
-        let mut lu = Lu::default();
         let norm = |step: &[f64], x: &[f64]| -> f64 {
             step.iter()
                 .zip(x)
@@ -223,14 +219,15 @@ impl<'a> Whole<'a> {
         let mut damping: f64 = 1.0;
         let mut last = f64::INFINITY;
         for _ in 0..MOST_STEPS {
-            if lu.factor(&self.slope(&currents, leak)).is_err() {
+            let lu = self.slope(&currents, leak).lu();
+            let solve = |r: Vec<f64>| {
+                lu.solve(&DVector::from_vec(r))
+                    .map(|d| d.as_slice().to_vec())
+            };
+            let step = solve(self.residual(x, &currents, scale, leak));
+            let Some(step) = step.filter(|step| step.iter().all(|d| d.is_finite())) else {
                 return false;
-            }
-            let mut step = self.residual(x, &currents, scale, leak);
-            lu.solve(&mut step);
-            if step.iter().any(|d| !d.is_finite()) {
-                return false;
-            }
+            };
             let settled = step
                 .iter()
                 .zip(x.iter())
@@ -246,9 +243,8 @@ impl<'a> Whole<'a> {
             loop {
                 let trial: Vec<f64> = x.iter().zip(&step).map(|(x, d)| x - damping * d).collect();
                 let trial_currents = self.devices(&trial);
-                let mut next = self.residual(&trial, &trial_currents, scale, leak);
-                lu.solve(&mut next);
-                let after = norm(&next, x);
+                let next = solve(self.residual(&trial, &trial_currents, scale, leak));
+                let after = next.map_or(f64::INFINITY, |next| norm(&next, x));
                 if after <= (1.0 - 0.25 * damping) * before || after < 1e-13 {
                     if after < (1.0 - 0.75 * damping) * before {
                         damping = (damping * 4.0).min(1.0);

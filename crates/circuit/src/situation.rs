@@ -81,13 +81,11 @@ pub struct Values {
     pub shunts: Vec<(usize, usize, f64)>,
     /// A current from outside.
     pub bench: Option<BenchCurrent>,
-    /// What leaks across every socket, from each port to the common terminal, S; none with the power off.
-    pub socket_siemens: f64,
 }
 
-/// Leakage between two pins of a socket, S: a clean one insulates so, and a node that hangs
+/// Leakage across the insulation of a device that is there, from each port to the common terminal, S: a node that hangs
 /// on devices alone has a voltage though all of them are cut off. Common practice, no source.
-const SOCKET_SIEMENS: f64 = 1e-12;
+pub const INSULATION_SIEMENS: f64 = 2e-13;
 
 impl Values {
     /// The print's values in `situation`, relay coils of `energised` pulled in.
@@ -174,7 +172,6 @@ impl Values {
             port_ohms: vec![0.0; network.port_count],
             shunts: Vec::new(),
             bench: situation.bench,
-            socket_siemens: if situation.power { SOCKET_SIEMENS } else { 0.0 },
         }
     }
 
@@ -185,7 +182,18 @@ impl Values {
         self.common_ohms[device] != 0.0 || own.iter().any(|ohms| *ohms != 0.0)
     }
 
-    /// Currents into the ports of a device at these volts and their slopes, with what leaks across its socket.
+    /// The pairs of nodes that devices which are there tie to one another, by their insulation if by nothing else.
+    pub(crate) fn insulated<'a>(
+        &'a self,
+        network: &'a Network,
+    ) -> impl Iterator<Item = (usize, usize)> + 'a {
+        let devices = network.devices.iter().zip(&self.present);
+        let there = devices.filter(|(_, present)| **present);
+        there.flat_map(|(slot, _)| slot.ports.iter().map(|&port| (port, slot.common)))
+    }
+
+    /// Currents into the ports of a device at these volts and their slopes, with what its insulation leaks; nothing of a
+    /// device that is not there.
     #[inline]
     pub fn device_currents(
         &self,
@@ -193,15 +201,14 @@ impl Values {
         device: usize,
         volts: &PortVolts,
     ) -> PortCurrents {
+        if !self.present[device] {
+            return PortCurrents::default();
+        }
         let slot = &network.devices[device];
-        let mut currents = if self.present[device] {
-            slot.law.currents(volts, &self.conditions[device])
-        } else {
-            PortCurrents::default()
-        };
-        for port in 0..slot.ports.len() {
-            currents.amps[port] += self.socket_siemens * volts[port];
-            currents.siemens[port][port] += self.socket_siemens;
+        let mut currents = slot.law.currents(volts, &self.conditions[device]);
+        for (port, volts) in volts.iter().enumerate().take(slot.ports.len()) {
+            currents.amps[port] += INSULATION_SIEMENS * volts;
+            currents.siemens[port][port] += INSULATION_SIEMENS;
         }
         currents
     }
@@ -230,7 +237,6 @@ impl Values {
         self.common_ohms.clone_from(&other.common_ohms);
         self.port_ohms.clone_from(&other.port_ohms);
         self.bench = other.bench;
-        self.socket_siemens = other.socket_siemens;
     }
 
     /// Lays the device and pin changes of an overlay over these values.

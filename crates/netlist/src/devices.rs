@@ -104,7 +104,9 @@ impl<'a> Reader<'_, '_, 'a, '_> {
                 Some(found) if found.role == role => {}
                 Some(found) => return Err(wrong_role(token, found).into()),
                 None => {
-                    let near = near_type(token.text, solid_state, &self.builder.names.types, role);
+                    let near = self
+                        .builder
+                        .suggest(|b| near_type(token.text, solid_state, &b.names.types, role));
                     let fault = Diagnostic::error(
                         "unknown-tube-type",
                         token.span,

@@ -113,7 +113,8 @@ pub(crate) struct Scales<'a> {
 }
 
 /// The law asked first is the first of them, unless a healthy unit's readings are likelier under another by more than this (in
-/// the logarithm): most of what was read no failure touches, so that the same law will bring most there under any of them.
+/// the logarithm) and there are many: most of those no failure touches, so that the same law will bring most there under any of them.
+/// Of a few readings a failure may move all, and which law a healthy unit would follow there is no measure.
 const LAWS_APART: f64 = 5.0;
 
 /// The healthy unit under one law.
@@ -169,7 +170,8 @@ impl Scales<'_> {
                 let ln = |law: usize| self.healthy[law].ln_likelihood;
                 ln(a).total_cmp(&ln(b)).then(b.cmp(&a))
             });
-        self.lead = likelier.unwrap_or(0);
+        let are_many = self.evidence.weighed_jointly().is_some();
+        self.lead = likelier.filter(|_| are_many).unwrap_or(0);
         Some(())
     }
 

@@ -3,7 +3,7 @@
 use super::stamped::{Extra, StampedEquations};
 use super::tap::Tap;
 use crate::linalg::dense::{Lu, Matrix};
-use crate::linalg::sparse::Elimination;
+use crate::linalg::elimination::Elimination;
 
 /// LU factors, with paths that have no place in the pattern as an update.
 #[derive(Clone, Debug, Default)]

@@ -9,7 +9,7 @@ use deadstage_parts::MAX_PORTS;
 
 use super::socket::Socket;
 use super::tap::{Tap, untied};
-use crate::linalg::sparse::Elimination;
+use crate::linalg::elimination::Elimination;
 use crate::network::Network;
 use crate::situation::Values;
 
@@ -24,13 +24,11 @@ pub(crate) struct NodalPattern {
     pub(crate) port_ends: Vec<[u32; 2]>,
     /// By unknown, and behind them, its node.
     pub(super) nodes: Vec<u32>,
-    /// Whether sockets leak, and so tie what is wired to them.
-    pub(super) sockets_leak: bool,
 }
 
 impl NodalPattern {
     /// `None`: the network is too closely meshed.
-    pub(crate) fn new(network: &Network, sockets_leak: bool) -> Option<Self> {
+    pub(crate) fn new(network: &Network) -> Option<Self> {
         let size = network.nodes - 1;
         let unknown = |node: usize| node.checked_sub(1).unwrap_or(size);
         let mut places = Vec::with_capacity(network.elements.len());
@@ -81,7 +79,6 @@ impl NodalPattern {
             port_taps: Vec::new(),
             port_ends: Vec::new(),
             nodes: vec![0; network.nodes],
-            sockets_leak,
         };
         for (node, name) in (0..network.nodes).zip(0u32..) {
             this.nodes[index(&this.elimination, node) as usize] = name;
@@ -118,11 +115,11 @@ impl NodalPattern {
         let elements = elements.map(|(e, value)| (e.from, e.to, value.ohms));
         let paths = elements.chain(values.shunts.iter().copied());
         let paths = paths.filter(|path| path.2.is_finite());
-        let sockets = network.devices.iter().filter(|_| self.sockets_leak);
-        let sockets = sockets.flat_map(|slot| slot.ports.iter().map(|&port| (port, slot.common)));
         untied(
             network.nodes,
-            paths.map(|(from, to, _)| (from, to)).chain(sockets),
+            paths
+                .map(|(from, to, _)| (from, to))
+                .chain(values.insulated(network)),
         )
     }
 

@@ -7,7 +7,7 @@
 use super::pattern::{NodalPattern, index, place};
 use super::tap::{STRAY_LEAK_OHMS, Tap, untied};
 use crate::network::{LEAST_OHMS, Network};
-use crate::overlay::Change;
+use crate::overlay::{Change, DeviceChange};
 use crate::situation::Values;
 
 /// A conductance that a change takes away and that is larger than this, siemens, would leave its
@@ -101,7 +101,7 @@ impl NodalPattern {
             .map(|c| self.wire(c.from, c.to, c.siemens, c.volts));
         let wires: Vec<Wire> = elements.chain(companions).collect();
         let mut stamped = StampedEquations {
-            strays: self.strays(network, &wires),
+            strays: self.strays(network, &wires, values),
             wires,
             ..StampedEquations::default()
         };
@@ -118,20 +118,23 @@ impl NodalPattern {
         }
     }
 
-    /// One node of each island that neither a wire nor a socket ties to the common.
-    fn strays(&self, network: &Network, wires: &[Wire]) -> Vec<u32> {
-        self.islands(network, wires, self.sockets_leak)
+    /// One node of each island that neither a wire nor a device with these values ties to the common.
+    fn strays(&self, network: &Network, wires: &[Wire], values: &Values) -> Vec<u32> {
+        self.islands(network, wires, values.insulated(network))
     }
 
-    /// One node of each island that no wire ties to the common, nor a socket where these count.
-    fn islands(&self, network: &Network, wires: &[Wire], sockets_tie: bool) -> Vec<u32> {
+    /// One node of each island that no wire, and none of these pairs, ties to the common.
+    fn islands(
+        &self,
+        network: &Network,
+        wires: &[Wire],
+        pairs: impl Iterator<Item = (usize, usize)>,
+    ) -> Vec<u32> {
         // By the nodes' own numbers, so that each island has the leak that it has anywhere.
         let node = |index: u32| self.nodes[index as usize] as usize;
         let joined = wires.iter().filter(|wire| wire.siemens > 0.0);
         let joined = joined.map(|wire| (node(wire.from), node(wire.to)));
-        let sockets = network.devices.iter().filter(|_| sockets_tie);
-        let sockets = sockets.flat_map(|slot| slot.ports.iter().map(|&port| (port, slot.common)));
-        let strays = untied(network.nodes, joined.chain(sockets));
+        let strays = untied(network.nodes, joined.chain(pairs));
         let index = |node| index(&self.elimination, node);
         strays.into_iter().map(index).collect()
     }
@@ -185,11 +188,12 @@ impl NodalPattern {
     }
 
     /// Lays the changed resistances and sources over the wires of `stamped`, which holds
-    /// those of the known point, `before`. The entries are left as they are there.
+    /// those of the known point, `before`; `values` are what the devices are with the overlay. The entries are left as they are there.
     pub(crate) fn lay(
         &self,
         network: &Network,
         overlay: &[Change],
+        values: &Values,
         before: &StampedEquations,
         stamped: &mut StampedEquations,
     ) {
@@ -217,11 +221,14 @@ impl NodalPattern {
                         stamped.wires.push(self.wire(from, to, siemens, 0.0));
                     }
                 }
+                Change::Device(_, DeviceChange::Absent | DeviceChange::NotFiring) => {
+                    reaches_else = true;
+                }
                 Change::Pin { .. } | Change::Device(..) => {}
             }
         }
         if reaches_else {
-            stamped.strays = self.strays(network, &stamped.wires);
+            stamped.strays = self.strays(network, &stamped.wires, values);
         }
     }
 
@@ -278,7 +285,7 @@ impl NodalPattern {
         }
         let mut others = stamped.wires.clone();
         others.retain(has_place);
-        for stray in self.islands(network, &others, false) {
+        for stray in self.islands(network, &others, std::iter::empty()) {
             if let Some(place) = place(&self.elimination, stray, stray)
                 && !stamped.strays.contains(&stray)
             {

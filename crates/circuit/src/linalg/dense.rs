@@ -1,10 +1,8 @@
 //! Dense matrices and LU factors of the sizes that stages have.
 //!
-//! A stage's nodal matrix has 10 to 60 rows, half of them nearly empty, and
-//! the matrix of its tube ports 3 to 12. At those sizes a row-major loop that
-//! skips zero multipliers beats a general library two- to fivefold, and the
-//! caller's buffers are used again for every fault; `tests` hold it against
-//! such a library. It knows nothing of circuits.
+//! The matrix of a few devices' ports has 3 to 12 rows. At that size a row-major loop
+//! beats a general library two- to fivefold, and the caller's buffers are used again;
+//! the tests hold it against such a library.
 
 /// A row-major matrix.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -32,24 +30,9 @@ impl Matrix {
         self.entries.resize(rows * columns, 0.0);
     }
 
-    /// Number of rows.
-    pub(crate) fn rows(&self) -> usize {
-        self.rows
-    }
-
-    /// Number of columns.
-    pub(crate) fn columns(&self) -> usize {
-        self.columns
-    }
-
     /// One row.
     pub(crate) fn row(&self, row: usize) -> &[f64] {
         &self.entries[row * self.columns..(row + 1) * self.columns]
-    }
-
-    /// One row, to change.
-    pub(crate) fn row_mut(&mut self, row: usize) -> &mut [f64] {
-        &mut self.entries[row * self.columns..(row + 1) * self.columns]
     }
 }
 
@@ -124,14 +107,6 @@ impl Lu {
         Ok(())
     }
 
-    /// Size of the smallest pivot.
-    #[cfg(test)]
-    pub(crate) fn least_pivot(&self) -> f64 {
-        (0..self.factors.rows)
-            .map(|i| self.factors[(i, i)].abs())
-            .fold(f64::INFINITY, f64::min)
-    }
-
     /// Solves A x = b in place.
     pub(crate) fn solve(&mut self, b: &mut [f64]) {
         let n = self.factors.rows;
@@ -186,48 +161,6 @@ impl Lu {
         }
         b.copy_from_slice(&self.scratch);
     }
-
-    /// The inverse of the matrix factored: all columns at once, row by row,
-    /// so that the many zeros of the factors are passed over.
-    pub(crate) fn inverse(&mut self) -> Matrix {
-        let n = self.factors.rows;
-        let mut inverse = Matrix::zeros(n, n);
-        for (position, &row) in self.order.iter().enumerate() {
-            inverse[(position, row)] = 1.0;
-        }
-        for row in 1..n {
-            let (above, below) = inverse.entries.split_at_mut(row * n);
-            let target = &mut below[..n];
-            for (l, source) in self.factors.row(row)[..row]
-                .iter()
-                .zip(above.chunks_exact(n))
-            {
-                subtract_scaled(target, *l, source);
-            }
-        }
-        for row in (0..n).rev() {
-            let (above, below) = inverse.entries.split_at_mut((row + 1) * n);
-            let target = &mut above[row * n..];
-            let line = self.factors.row(row);
-            for (u, source) in line[row + 1..].iter().zip(below.chunks_exact(n)) {
-                subtract_scaled(target, *u, source);
-            }
-            let pivot = line[row];
-            for entry in target {
-                *entry /= pivot;
-            }
-        }
-        inverse
-    }
-}
-
-/// `target -= factor · source`.
-fn subtract_scaled(target: &mut [f64], factor: f64, source: &[f64]) {
-    if factor != 0.0 {
-        for (t, s) in target.iter_mut().zip(source) {
-            *t -= factor * s;
-        }
-    }
 }
 
 #[cfg(test)]
@@ -264,12 +197,6 @@ mod tests {
             lu.solve_transposed(&mut y);
             let expected = oracle.transpose().lu().solve(&nalgebra::DVector::from_column_slice(&right[..n])).expect("a heavy diagonal");
             for i in 0..n { prop_assert!((y[i] - expected[i]).abs() < 1e-9 * (1.0 + expected[i].abs())); }
-
-            let inverse = lu.inverse();
-            let expected = oracle.try_inverse().expect("a heavy diagonal");
-            for i in 0..n {
-                for j in 0..n { prop_assert!((inverse[(i, j)] - expected[(i, j)]).abs() < 1e-9); }
-            }
         }
     }
 

@@ -28,7 +28,8 @@ use super::OperatingPoint;
 use super::sensitivities::SensitivityTerm;
 use crate::equations::pins::Block;
 use crate::equations::tap::Tap;
-use crate::linalg::sparse::{Elimination, Pair, SaddleFactors};
+use crate::linalg::elimination::Elimination;
+use crate::linalg::saddle::{Pair, SaddleFactors};
 use crate::network::{ElementId, ParameterKind};
 use crate::scratch::Scratch;
 

@@ -3,6 +3,7 @@
 
 mod balance;
 mod joint;
+pub(crate) mod known;
 mod meter_load;
 mod read;
 mod sensitivities;
@@ -22,16 +23,19 @@ use crate::solve::solver::{Glow, Solver};
 use crate::state::PortState;
 use balance::StiffCurrents;
 pub use joint::{JointSpread, Watched};
+use known::Known;
 use read::Adjoints;
 
 /// Every voltage and current of a network in one state.
 #[derive(Clone, Debug)]
 pub struct OperatingPoint<'a> {
+    known: &'a Known<'a>,
     solver: &'a Solver<'a>,
     pattern: &'a NodalPattern,
     expansion: &'a ExpansionPoint,
     overlay: Overlay,
     glow: Glow,
+    precision: Precision,
     values: OnceCell<Values>,
     converged: Converged,
     stiff: OnceCell<StiffCurrents>,
@@ -44,7 +48,7 @@ impl<'a> OperatingPoint<'a> {
     /// # Errors
     /// No operating point found.
     pub(crate) fn find(
-        solver: &'a Solver<'a>,
+        known: &'a Known<'a>,
         expansion: &'a ExpansionPoint,
         overlay: &[Change],
         glow: Glow,
@@ -52,14 +56,17 @@ impl<'a> OperatingPoint<'a> {
         precision: Precision,
         scratch: &mut Scratch,
     ) -> Result<Self, SolveError> {
+        let solver = &known.solver;
         let newton = &mut scratch.newton;
         let converged = solver.locate(expansion, overlay, &glow, start, precision, newton)?;
         Ok(Self {
+            known,
             solver,
             pattern: &solver.pattern,
             expansion,
             overlay: overlay.to_vec(),
             glow,
+            precision,
             values: OnceCell::new(),
             converged,
             stiff: OnceCell::new(),
@@ -67,25 +74,29 @@ impl<'a> OperatingPoint<'a> {
         })
     }
 
-    /// The point with a further change, regulators and relays held as they are.
+    /// The point with a further change, relays held as they are: what glows keeps glowing, and what strikes then, strikes.
     fn beside(&self, overlay: &[Change], scratch: &mut Scratch) -> Option<Self> {
+        let (known, at) = (self.known, self.expansion);
         let start = Some(&self.converged.state);
         let glow = self.glow.clone();
-        let precision = Precision::Readings;
-        Self::find(
-            self.solver,
-            self.expansion,
-            overlay,
-            glow,
-            start,
-            precision,
-            scratch,
-        )
-        .ok()
+        let precision = self.precision;
+        let found = Self::find(known, at, overlay, glow, start, precision, scratch).ok()?;
+        known.strike(found, overlay, start, precision, scratch).ok()
+    }
+
+    /// Whether a regulator that is there is dark.
+    fn has_dark_regulator(&self) -> bool {
+        let mut regulators = self.solver.regulators.iter().zip(&self.glow);
+        regulators.any(|(&d, glows)| !glows && self.values().present[d])
     }
 
     fn network(&self) -> &'a Network {
         self.solver.network
+    }
+
+    /// Which regulators glow, in the order of the solver's.
+    pub(crate) fn glow(&self) -> &Glow {
+        &self.glow
     }
 
     /// Which regulators glow, and where the devices and nodes are.

@@ -26,8 +26,9 @@ use crate::scratch::Scratch;
 /// [`LINEAR_DROP`], and a meter's load may be taken by proportion.
 const LINEAR_LOAD: f64 = 0.02;
 
-/// Volts; see [`LINEAR_LOAD`].
+/// Volts; see [`LINEAR_LOAD`]. And what a drop may be where a reading is wanted as it is.
 const LINEAR_DROP: f64 = 0.3;
+const EXACT_DROP: f64 = 1e-3;
 
 /// So many times as much as the reading may be off, a drop may be in its place: what a light load bends
 /// a tube's currents by is a small share of what it takes.
@@ -35,7 +36,7 @@ const LINEAR_WITHIN: f64 = 3.0;
 
 /// Or by so many volts, far less than the roundness of a grid's corner: what the meter sees does not change with them, and it may
 /// be as much as the meter itself where no more than the reading is asked for.
-const LEAST_DROP: f64 = 0.005;
+const SMALL_DROP: f64 = 0.005;
 
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
@@ -69,6 +70,7 @@ impl OperatingPoint<'_> {
         self.pattern.lay(
             network,
             &self.overlay,
+            values,
             &self.expansion.stamped,
             &mut stamped,
         );
@@ -192,6 +194,7 @@ impl OperatingPoint<'_> {
         }
         let mut gradient = gradient;
         if let Some(ohms) = load
+            && within > 0.0
             && let Some(shown) =
                 self.read_known_load(MeterLoad { from, to, ohms }, gradient.as_deref_mut())
         {
@@ -207,10 +210,16 @@ impl OperatingPoint<'_> {
                 ohms: meter,
             };
             let drop = (bare * (1.0 - share)).abs();
-            let is_small = within > 0.0 && drop < LEAST_DROP.max(LINEAR_WITHIN * within);
-            let is_light = source.abs() < LINEAR_LOAD * meter && drop < LINEAR_DROP
-                || is_small && (source.abs() < LINEAR_LOAD * meter || gradient.is_none());
-            if (within > 0.0 || !is_light)
+            let is_small = within > 0.0 && drop < SMALL_DROP.max(LINEAR_WITHIN * within);
+            let linear_drop = if within > 0.0 {
+                LINEAR_DROP
+            } else {
+                EXACT_DROP
+            };
+            let is_soft = source.abs() >= LINEAR_LOAD * meter;
+            let is_light =
+                !is_soft && (drop < linear_drop || is_small) || is_small && gradient.is_none();
+            if within > 0.0
                 && let Some((shown, known)) = self.read_unmoved(load, source, within)
             {
                 if let Some(gradient) = gradient {
@@ -219,8 +228,14 @@ impl OperatingPoint<'_> {
                 return shown;
             }
             if !is_light {
-                self.adjoint(&[(tap, 1.0)], scratch);
-                if let Some(shown) = self.read_under_load(load, scratch, gradient.as_deref_mut()) {
+                let is_followed = within > 0.0 && !self.has_dark_regulator();
+                if is_followed {
+                    self.adjoint(&[(tap, 1.0)], scratch);
+                }
+                if is_followed
+                    && let Some(shown) =
+                        self.read_under_load(load, scratch, gradient.as_deref_mut())
+                {
                     return shown;
                 }
                 // The meter is one more part of the circuit.

@@ -7,10 +7,11 @@
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts, Trait};
 
 use super::OperatingPoint;
+use crate::continuation::newton::Precision;
 use crate::equations::tap::Tap;
 use crate::linalg::dense::{Lu, Matrix};
 use crate::network::{DeviceId, ElementId, ElementRole, Network, ParameterKind};
-use crate::situation::Values;
+use crate::situation::{INSULATION_SIEMENS, Values};
 
 /// ConductanceChange of a trait's own measure for its derivative by a difference to one side.
 const TRAIT_STEP: f64 = 1e-6;
@@ -136,7 +137,7 @@ impl OperatingPoint<'_> {
             let mut now = state.currents[index];
             now.amps[..slot.ports.len()].copy_from_slice(&state.amps[range.clone()]);
             let then = &self.expansion.state.currents[index];
-            if unchanged && differ_less(&now, then, alike) {
+            if unchanged && self.acts_alike(&now, then, alike) {
                 return Moved::Along(std::array::from_fn(|p| {
                     let (now, then) = (now.amps[p], then.amps[p]);
                     let is_any = then.abs() > SOME_AMPS;
@@ -166,6 +167,15 @@ impl OperatingPoint<'_> {
                 })
                 .collect()
         })
+    }
+
+    /// Whether a device carries so nearly the same currents, and answers its ports so nearly alike,
+    /// that its traits move it as they did: to within these ratios where readings are all that is asked for.
+    fn acts_alike(&self, now: &PortCurrents, then: &PortCurrents, alike: (f64, f64)) -> bool {
+        match self.precision {
+            Precision::Currents => now == then,
+            Precision::Readings => differ_less(now, then, alike),
+        }
     }
 
     /// Traits of the devices as they have `moved`, and those `known` of the others.
@@ -248,7 +258,7 @@ impl OperatingPoint<'_> {
             let slot = self.network().device(id);
             let range = slot.first_port..slot.first_port + slot.ports.len();
             here.amps[..slot.ports.len()].copy_from_slice(&self.converged.state.amps[range]);
-            if differ_less(&origin.currents, &here, ALIKE) {
+            if self.acts_alike(&origin.currents, &here, ALIKE) {
                 return Moved::Along([1.0; MAX_PORTS]);
             }
             Moved::To(origin.volts)
@@ -348,7 +358,7 @@ fn trait_amps(
     let above = network.device(id).law.currents(volts, &condition).amps;
     let ports = network.device(id).ports.len();
     std::array::from_fn(|p| {
-        let leaks = values.socket_siemens * volts[p];
+        let leaks = INSULATION_SIEMENS * volts[p];
         match p < ports {
             true => (above[p] + leaks - here[p]) / TRAIT_STEP,
             false => 0.0,

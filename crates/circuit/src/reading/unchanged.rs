@@ -55,10 +55,9 @@ impl OperatingPoint<'_> {
             let MeterLoad { from, to, ohms } = load;
             let meter = [Change::Shunt { from, to, ohms }];
             let mut gradient = Vec::new();
-            let (solver, expansion) = (self.solver, self.expansion);
+            let (known, at) = (self.known, self.expansion);
             let precision = Precision::Readings;
-            let loaded =
-                Self::find(solver, expansion, &meter, glow, None, precision, scratch).ok()?;
+            let loaded = Self::find(known, at, &meter, glow, None, precision, scratch).ok()?;
             let shown = loaded.read_volts((from, to), None, 0.0, scratch, Some(&mut gradient));
             let tap = self.pattern.tap(from, to);
             Some(KnownLoad {

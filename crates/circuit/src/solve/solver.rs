@@ -45,7 +45,7 @@ impl<'n> Solver<'n> {
             network,
             situation: situation.clone(),
             values: Values::of(network, situation, energised),
-            pattern: NodalPattern::new(network, situation.power).ok_or_else(too_meshed)?,
+            pattern: NodalPattern::new(network).ok_or_else(too_meshed)?,
             regulators: strikes.map(|(device, _)| device).collect(),
         })
     }
@@ -90,6 +90,7 @@ impl<'n> Solver<'n> {
         self.pattern.lay(
             self.network,
             overlay,
+            values,
             &expansion.stamped,
             &mut scratch.stamped,
         );
@@ -139,13 +140,23 @@ impl<'n> Solver<'n> {
     }
 
     /// The equations about an operating point of the healthy network.
-    pub(crate) fn expand(&self, glow: &[bool], found: Converged) -> Option<ExpansionPoint> {
+    ///
+    /// # Errors
+    /// [`SolveError::Singular`].
+    pub(crate) fn expand(
+        &self,
+        glow: &[bool],
+        found: Converged,
+    ) -> Result<ExpansionPoint, SolveError> {
         let mut values = self.values.clone();
         self.lay_glow(glow, &mut values);
         let Converged { state, unknowns } = found;
         let (network, pattern) = (self.network, &self.pattern);
-        let mut expansion = ExpansionPoint::at(network, pattern, values, &[], unknowns, state)?;
+        let expansion = ExpansionPoint::at(network, pattern, values, &[], unknowns, state);
+        let mut expansion = expansion.ok_or_else(|| SolveError::Singular {
+            nodes: network.node_names.get(1).cloned().into_iter().collect(),
+        })?;
         expansion.note_departures(network);
-        Some(expansion)
+        Ok(expansion)
     }
 }

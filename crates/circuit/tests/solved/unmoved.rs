@@ -19,6 +19,9 @@ const STAGES: &str = "supply B1 300V from feed to chassis\n\
 /// Volts.
 const WITHIN: f64 = 1.0;
 
+/// Nothing is told within this, volts.
+const LEAST_WITHIN: f64 = 1e-9;
+
 #[test]
 fn what_hardly_moves_is_told_to_a_small_part_of_what_it_moves_by() {
     let circuit = Circuit::new(STAGES);
@@ -46,8 +49,13 @@ fn what_hardly_moves_is_told_to_a_small_part_of_what_it_moves_by() {
                     (found - exact).abs() <= most,
                     "{name} with {part} at {ratio} of its value: {found} V for {exact} V"
                 );
-                // What is told is never the same to the last digit.
-                if found != exact {
+                // What is told is never the same to the last digit. A point of its own is asked, for what a
+                // meter has been seen to take at a point is known from then on.
+                let again = base
+                    .solve(&overlay, None, &mut scratch)
+                    .expect("found near");
+                let solved_anew = again.read_to_within(LEAST_WITHIN, &probe, &mut scratch, None);
+                if found != solved_anew {
                     assert!((exact - was).abs() < 2.0 * WITHIN, "{name}, {part}");
                     told += 1;
                 } else if (exact - was).abs() > 2.0 * WITHIN {

@@ -110,10 +110,6 @@ impl Good {
         }
     }
 
-    pub(super) fn is_all(&self) -> bool {
-        self.dropped.is_empty()
-    }
-
     /// Takes a reading out of C: what the others owe to it, out of C⁻¹ (Schur complement).
     /// `own` is the diagonal of what is left, and `weighed` what it makes of the residual; both are brought up to it.
     pub(super) fn drop(&mut self, of: &Inverse, k: usize, own: &mut [f64], weighed: &mut [f64]) {

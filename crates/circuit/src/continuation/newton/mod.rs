@@ -237,8 +237,14 @@ impl NewtonProblem<'_> {
         scratch: &mut NewtonScratch,
     ) -> Result<Converged, Stalled> {
         let stamped = &mut scratch.stamped;
-        self.pattern
-            .lay(self.network, self.overlay, &self.expansion.stamped, stamped);
+        let (overlay, values) = (self.overlay, self.values);
+        self.pattern.lay(
+            self.network,
+            overlay,
+            values,
+            &self.expansion.stamped,
+            stamped,
+        );
         stamped.mark_residual_unknown();
         self.settle(None, scratch)
     }

@@ -10,7 +10,7 @@
 //! of J alone. What is left over is such a system again, for the stationary point of a function that is convex in x and concave in λ, taken over some of
 //! both, is convex and concave in the rest; so the pivots' determinants, −(q h + j²), are nought only where J's own pivot is, and q or h as well. It knows nothing of circuits.
 
-use super::fixed::Elimination;
+use super::elimination::Elimination;
 
 /// The two unknowns of one place.
 pub(crate) type Pair = [f64; 2];
@@ -78,7 +78,7 @@ impl Elimination {
             .map(|k| [-q[k], j[k], j[k + entries], h[k]])
             .collect();
         let mut ln_det = 0.0;
-        let mut targets = &self.targets[..];
+        let mut targets = self.targets();
         let mut begin = 0;
         for (step, &end) in self.starts[1..].iter().enumerate() {
             let end = end as usize;
@@ -89,7 +89,7 @@ impl Elimination {
             ln_det += det.abs().ln();
             pivots[step] = inverse;
             let count = end - begin;
-            let (mine, others) = targets.split_at(count * count);
+            let mine = targets.of_next(step);
             for i in 0..count {
                 let scaled = times(inverse, rows[begin + i]);
                 for k in i..count {
@@ -111,7 +111,6 @@ impl Elimination {
             for row in &mut rows[begin..end] {
                 *row = times(inverse, *row);
             }
-            targets = others;
             begin = end;
         }
         Some(SaddleFactors {
@@ -152,12 +151,11 @@ impl Elimination {
         let size = self.size();
         let mut own = factors.pivots.clone();
         let mut across = vec![[0.0; 4]; factors.rows.len()];
-        let mut targets = &self.targets[..];
+        let mut targets = self.targets();
         for step in (0..size).rev() {
             let range = self.range(step);
             let count = range.len();
-            let (others, mine) = targets.split_at(targets.len() - count * count);
-            targets = others;
+            let mine = targets.of_last(step);
             let begin = range.start;
             for k in 0..count {
                 let mut sum = [0.0; 4];

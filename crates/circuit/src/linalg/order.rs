@@ -7,21 +7,13 @@
 //! many neighbours, a supply rail or the like, are kept to the end from the start:
 //! each elimination beside them would have to touch their whole list.
 
-use super::SparseMatrix;
-
 /// Neighbours past which an unknown waits for the end: at least so many, and so many times √n.
 const MANY: (usize, f64) = (16, 10.0);
 
-/// An elimination order of a matrix whose pattern is symmetric.
-pub(crate) fn minimum_degree(matrix: &SparseMatrix) -> Vec<usize> {
-    let size = matrix.size();
+/// An elimination order for unknowns of which each has these neighbours, and they have it.
+pub(super) fn minimum_degree(mut near: Vec<Vec<usize>>) -> Vec<usize> {
+    let size = near.len();
     let many = MANY.0.max((MANY.1 * (size as f64).sqrt()) as usize);
-    let mut near: Vec<Vec<usize>> = (0..size)
-        .map(|column| {
-            let rows = matrix.column(column).map(|(row, _)| row);
-            rows.filter(|&row| row != column).collect()
-        })
-        .collect();
     let late: Vec<bool> = near.iter().map(|list| list.len() > many).collect();
     for (column, list) in near.iter_mut().enumerate() {
         if late[column] {
@@ -84,4 +76,27 @@ pub(crate) fn minimum_degree(matrix: &SparseMatrix) -> Vec<usize> {
     order.extend((0..size).filter(|&unknown| !done[unknown] && !late[unknown]));
     order.extend((0..size).filter(|&unknown| late[unknown]));
     order
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::linalg::elimination::Elimination;
+
+    #[test]
+    fn a_ladder_and_a_star_gain_no_entries() {
+        // A rung from each to the next, and a rail, the last unknown, that all hang on.
+        let count = 2000;
+        let rungs = (1..count).map(|k| (k - 1, k));
+        let rail = (0..count).map(|k| (k, count));
+        let places: Vec<(usize, usize)> = rungs.chain(rail).collect();
+        let elimination = Elimination::new(count + 1, &places).expect("it is nearly a tree");
+        assert_eq!(elimination.places(), count + 1 + 2 * places.len() + 1);
+        let mut near = vec![Vec::new(); count + 1];
+        for (a, b) in places {
+            near[a].push(b);
+            near[b].push(a);
+        }
+        assert_eq!(minimum_degree(near).last(), Some(&count));
+    }
 }

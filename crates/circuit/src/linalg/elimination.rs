@@ -6,10 +6,16 @@
 //! Vectors are in the order of elimination ([`Elimination::step_of`]). It knows nothing of circuits. Nobody is spared looking whether the solution solves.
 
 use super::order::minimum_degree;
-use super::{NONE, SparseMatrix};
 
-/// Products that factoring may take before a pattern is called too full.
-const MOST_PRODUCTS: usize = 20_000_000;
+/// Products that factoring may take before a pattern is called too full: some seconds.
+const MOST_PRODUCTS: usize = 2_000_000_000;
+
+/// Steps with up to so many entries beside the pivot have the places of their products listed; those of wider ones
+/// are found anew each time, or a closely meshed network would need more memory for them than for all else.
+const MOST_LISTED: usize = 32;
+
+/// No step.
+const NONE: usize = usize::MAX;
 
 /// A symmetric pattern with its elimination worked out.
 ///
@@ -27,17 +33,58 @@ pub(crate) struct Elimination {
     pub(super) targets: Vec<u32>,
 }
 
+/// The places that products are taken from, of one step after another: those listed, and those of wide steps found anew.
+pub(super) struct Targets<'e> {
+    elimination: &'e Elimination,
+    listed: &'e [u32],
+    found: Vec<u32>,
+}
+
+impl Targets<'_> {
+    /// Of each step in turn, from the first on.
+    pub(super) fn of_next(&mut self, step: usize) -> &[u32] {
+        let count = self.elimination.range(step).len();
+        if count > MOST_LISTED {
+            return self.find(step);
+        }
+        let (mine, others) = self.listed.split_at(count * count);
+        self.listed = others;
+        mine
+    }
+
+    /// Of each step in turn, from the last on.
+    pub(super) fn of_last(&mut self, step: usize) -> &[u32] {
+        let count = self.elimination.range(step).len();
+        if count > MOST_LISTED {
+            return self.find(step);
+        }
+        let (others, mine) = self.listed.split_at(self.listed.len() - count * count);
+        self.listed = others;
+        mine
+    }
+
+    fn find(&mut self, step: usize) -> &[u32] {
+        self.found.clear();
+        self.elimination.list_targets(step, &mut self.found);
+        &self.found
+    }
+}
+
 impl Elimination {
     /// Works out the pattern of a matrix with entries at these places, at their
-    /// mirror images and on the diagonal. `None`: too full.
+    /// mirror images and on the diagonal. `None`: too full, or too large for its places to be numbered.
     pub(crate) fn new(size: usize, places: &[(usize, usize)]) -> Option<Self> {
-        let entries: Vec<(usize, usize, f64)> = places
-            .iter()
-            .flat_map(|&(a, b)| [(a, b, 1.0), (b, a, 1.0)])
-            .chain((0..size).map(|k| (k, k, 1.0)))
-            .collect();
-        let matrix = SparseMatrix::new(size, &entries);
-        let order = minimum_degree(&matrix);
+        let mut near: Vec<Vec<usize>> = vec![Vec::new(); size];
+        for &(a, b) in places {
+            near[a].push(b);
+            near[b].push(a);
+        }
+        for (unknown, list) in near.iter_mut().enumerate() {
+            list.sort_unstable();
+            list.dedup();
+            list.retain(|&other| other != unknown);
+        }
+        let order = minimum_degree(near.clone());
         let mut step_of = vec![0u32; size];
         for (step, &unknown) in (0u32..).zip(&order) {
             step_of[unknown] = step;
@@ -58,7 +105,7 @@ impl Elimination {
                     pairs.push((name, column));
                 }
             };
-            for (row, _) in matrix.column(order[step]) {
+            for &row in &near[order[step]] {
                 reach(&mut pairs, step_of[row]);
             }
             for child in std::mem::take(&mut children[step]) {
@@ -83,17 +130,43 @@ impl Elimination {
             pairs,
             targets: Vec::new(),
         };
-        let mut targets = Vec::with_capacity(products);
-        for step in 0..size {
-            let reached = &this.pairs[this.range(step)];
-            for &(_, row) in reached {
-                for &(_, column) in reached {
-                    targets.push(u32::try_from(this.find(row, column)?).ok()?);
-                }
-            }
+        let mut targets = Vec::new();
+        for step in (0..size).filter(|&step| this.range(step).len() <= MOST_LISTED) {
+            this.list_targets(step, &mut targets);
         }
         this.targets = targets;
         Some(this)
+    }
+
+    /// Puts behind `targets` the places that the products of one step are taken from, row by row.
+    fn list_targets(&self, step: usize, targets: &mut Vec<u32>) {
+        let reached = &self.pairs[self.range(step)];
+        let begin = targets.len();
+        let count = reached.len();
+        targets.resize(begin + count * count, 0);
+        let targets = &mut targets[begin..];
+        let name = |place: usize| u32::try_from(place).unwrap_or(u32::MAX);
+        for (i, &(_, row)) in reached.iter().enumerate() {
+            targets[i * count + i] = row;
+            // Both lists ascend, and the first holds the second.
+            let mut at = self.range(row as usize).start;
+            for (j, &(_, column)) in reached.iter().enumerate().skip(i + 1) {
+                while self.pairs[at].1 != column {
+                    at += 1;
+                }
+                targets[i * count + j] = name(self.size() + at);
+                targets[j * count + i] = name(self.size() + self.pairs.len() + at);
+            }
+        }
+    }
+
+    /// The places of every step's products, to be asked for step by step.
+    pub(super) fn targets(&self) -> Targets<'_> {
+        Targets {
+            elimination: self,
+            listed: &self.targets,
+            found: Vec::new(),
+        }
     }
 
     pub(super) fn range(&self, step: usize) -> std::ops::Range<usize> {
@@ -141,7 +214,7 @@ impl Elimination {
     pub(crate) fn factor(&self, values: &mut [f64]) -> bool {
         let size = self.size();
         let lower = size + self.pairs.len();
-        let mut targets = &self.targets[..];
+        let mut targets = self.targets();
         let mut begin = 0;
         for (step, &end) in self.starts[1..].iter().enumerate() {
             let end = end as usize;
@@ -151,7 +224,7 @@ impl Elimination {
             }
             values[step] = inverse;
             let count = end - begin;
-            let (mine, others) = targets.split_at(count * count);
+            let mine = targets.of_next(step);
             // Nearly all steps of a network that is nearly a tree.
             let places = (size + begin, lower + begin);
             match count {
@@ -161,7 +234,6 @@ impl Elimination {
                 3 => eliminate::<3>(values, mine, places, inverse),
                 _ => eliminate_any(values, mine, places, inverse, count),
             }
-            targets = others;
             begin = end;
         }
         true
@@ -193,12 +265,11 @@ impl Elimination {
         inverse.clear();
         inverse.resize(self.places(), 0.0);
         let size = self.size();
-        let mut targets = &self.targets[..];
+        let mut targets = self.targets();
         for step in (0..size).rev() {
             let range = self.range(step);
             let count = range.len();
-            let (others, mine) = targets.split_at(targets.len() - count * count);
-            targets = others;
+            let mine = targets.of_last(step);
             let (upper, lower) = (size + range.start, size + self.pairs.len() + range.start);
             let mut own = values[step];
             for j in 0..count {
@@ -289,9 +360,9 @@ mod tests {
         /// Against nalgebra's LU, a general-purpose library, both ways round.
         #[test]
         fn solves_as_a_general_library_does(
-            size in 1usize..30,
-            pairs in proptest::collection::vec((0usize..30, 0usize..30, -1.0f64..1.0, -1.0f64..1.0), 0..60),
-            right in proptest::collection::vec(-1.0f64..1.0, 30),
+            size in 1usize..60,
+            pairs in proptest::collection::vec((0usize..60, 0usize..60, -1.0f64..1.0, -1.0f64..1.0), 0..900),
+            right in proptest::collection::vec(-1.0f64..1.0, 60),
         ) {
             let pairs: Vec<_> = pairs.into_iter().map(|(a, b, x, y)| (a % size, b % size, x, y)).collect();
             let places: Vec<_> = pairs.iter().map(|&(a, b, ..)| (a, b)).collect();
@@ -308,7 +379,7 @@ mod tests {
                 add(b, a, other);
             }
             for k in 0..size {
-                add(k, k, 40.0);
+                add(k, k, 100.0);
             }
             prop_assert!(pattern.factor(&mut values));
             let b = nalgebra::DVector::from_column_slice(&right[..size]);
