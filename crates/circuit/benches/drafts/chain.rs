@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 /// `count` coupled triode stages on one decoupled supply, nine parts each.
-pub fn chain(count: usize) -> String {
+pub(crate) fn chain(count: usize) -> String {
     let mut text = "stage \"Chain\"\nsupply B1 300V source 200 from rail0 to chassis\n".to_owned();
     for k in 1..=count {
         let before = k - 1;
