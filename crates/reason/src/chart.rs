@@ -14,8 +14,8 @@ pub use ohms::ohms_chart;
 
 use deadstage_circuit::{Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names};
 use deadstage_netlist::{
-    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage,
-    TubeNames, Volts, engineering,
+    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage, Volts,
+    engineering,
 };
 
 use crate::error::Error;
@@ -78,7 +78,7 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
     let metering = Metering {
         meter: options.meter.unwrap_or(Meter::IDEAL),
         sigma: &networks.sigma,
-        names: &tube_names(),
+        electrodes: electrodes::by_node(stage, &tube_names()),
         wipers: &Wipers::new(&view, &mut scratch),
     };
     Ok(Chart {
@@ -190,7 +190,8 @@ struct Metering<'a> {
     meter: Meter,
     /// One standard deviation of every parameter.
     sigma: &'a [f64],
-    names: &'a TubeNames,
+    /// By node, the electrodes there.
+    electrodes: Vec<Vec<String>>,
     wipers: &'a Wipers<'a>,
 }
 
@@ -229,7 +230,7 @@ impl View<'_> {
             range,
             print: self.print(place),
             electrodes: match place {
-                Place::Node(node) => electrodes::at(self.stage, node, metering.names),
+                Place::Node(node) => metering.electrodes[node.0 as usize].clone(),
                 _ => Vec::new(),
             },
         }
