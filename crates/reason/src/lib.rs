@@ -27,6 +27,7 @@ mod outside;
 pub mod plan;
 mod rates;
 mod reach;
+mod repeats;
 mod search;
 mod sheets;
 #[cfg(test)]
