@@ -18,6 +18,7 @@ mod explain;
 mod failure;
 mod known;
 mod likelihood;
+mod live;
 mod model;
 mod next;
 mod observe;
