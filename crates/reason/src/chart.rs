@@ -15,8 +15,8 @@ pub use ohms::ohms_chart;
 
 use deadstage_circuit::{Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names};
 use deadstage_netlist::{
-    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage,
-    TubeNames, Volts, engineering,
+    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage, Volts,
+    engineering,
 };
 
 use crate::check::PRINT_TOLERANCE;
@@ -65,6 +65,7 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
     let solved = bases.iter().map(|base| base.solve(&[], None, &mut scratch));
     let solved: Vec<_> = solved.collect::<Result<_, _>>().map_err(healthy)?;
     let marks = states::marks(stage, network, &bases, &solved);
+    let electrodes = electrodes::by_node(stage, &tube_names());
     let mut charted = Vec::new();
     for ((base, at), state) in bases.iter().zip(&solved).zip(marks) {
         let view = View {
@@ -76,7 +77,7 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
         let metering = Metering {
             meter: options.meter.unwrap_or(Meter::IDEAL),
             sigma: &networks.sigma,
-            names: &tube_names(),
+            electrodes: &electrodes,
             wipers: &Wipers::new(&view, &mut scratch),
         };
         charted.push((view.charted(state, &metering, &mut scratch), view));
@@ -218,7 +219,8 @@ struct Metering<'a> {
     meter: Meter,
     /// One standard deviation of every parameter.
     sigma: &'a [f64],
-    names: &'a TubeNames,
+    /// By node, the electrodes there.
+    electrodes: &'a [Vec<String>],
     wipers: &'a Wipers<'a>,
 }
 
@@ -276,7 +278,7 @@ impl View<'_> {
             range,
             print: self.print(place),
             electrodes: match place {
-                Place::Node(node) => electrodes::at(self.stage, node, metering.names),
+                Place::Node(node) => metering.electrodes[node.0 as usize].clone(),
                 _ => Vec::new(),
             },
         }

@@ -200,7 +200,9 @@ tube     V2 6J5 plate=plate2 grid=grid2 cathode=chassis
 
     fn asked(plate1: f64, plate2: f64) -> Diagnosis {
         let stage = stage(FLIP_FLOP);
-        let sheet = format!("readings \"test\"\nmeter 11M 2%\nvolts plate1 {plate1}V\nvolts plate2 {plate2}V\n");
+        let sheet = format!(
+            "readings \"test\"\nmeter 11M 2%\nvolts plate1 {plate1}V\nvolts plate2 {plate2}V\n"
+        );
         let sheet = parse_readings("test.readings", &sheet, &stage, &tube_names());
         assert!(!sheet.has_errors(), "{:?}", sheet.diagnostics);
         diagnose(&stage, &[sheet.value], &Options::default()).expect("it is weighed")
