@@ -6,6 +6,7 @@ mod answer;
 #[cfg(test)]
 mod any_failure;
 mod assume;
+mod bands;
 mod casualties;
 mod chart;
 mod check;

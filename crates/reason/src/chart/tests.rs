@@ -7,6 +7,7 @@ use super::{ChartOptions, chart, meter_words};
 use crate::check;
 use crate::outcome::{Chart, ChartPart, ChartPoint, Does};
 
+mod bands;
 mod ohms;
 
 fn stage(lines: &str) -> Stage {
