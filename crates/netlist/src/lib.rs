@@ -126,7 +126,7 @@ pub use print::{print_readings, print_stage};
 pub use rates::{Often, RateLine, RateLines, RateOf, RateWords, parse_rates};
 pub use reading::OHMMETER_REACH;
 pub use readings::{
-    Bound, Conditions, Look, Meter, MeterInput, Reading, Readings, Remark, RemarkKind,
+    Bound, Conditions, Look, Meter, MeterInput, Reading, Readings, Remark, RemarkKind, Taken,
 };
 pub use render::render;
 pub use sheet::parse_readings;

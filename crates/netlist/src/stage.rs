@@ -475,7 +475,7 @@ pub struct Expect {
 }
 
 /// What kind of number an expected value or a reading is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Quantity {
     /// Volts.
     Volts,

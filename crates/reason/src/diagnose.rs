@@ -119,6 +119,7 @@ pub fn diagnose_assuming(
             panel: None,
             range_assumed: None,
             ago,
+            times: 1,
         });
     }
     let highest = crate::reach::highest_volts(&model);

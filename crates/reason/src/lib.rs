@@ -19,6 +19,7 @@ mod explain;
 mod failure;
 mod known;
 mod likelihood;
+mod live;
 mod model;
 mod next;
 mod observe;
@@ -28,6 +29,7 @@ mod outside;
 pub mod plan;
 mod rates;
 mod reach;
+mod repeats;
 mod search;
 mod sheets;
 #[cfg(test)]

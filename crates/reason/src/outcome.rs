@@ -199,6 +199,8 @@ pub struct JudgedReading {
     pub range_assumed: Option<f64>,
     /// Repairs made since it was read; nought is read on the unit as it now is.
     pub repairs_since: usize,
+    /// How often it was taken; the number read is the mean.
+    pub times: usize,
 }
 
 /// A set of failures held together.

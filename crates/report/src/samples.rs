@@ -131,6 +131,7 @@ pub(crate) fn diagnosis() -> Diagnosis {
         slip,
         range_assumed: None,
         repairs_since: 0,
+        times: 1,
     };
     let fault =
         |part: &str, mode: &'static str, value: Option<f64>, unit: &'static str| FaultName {
