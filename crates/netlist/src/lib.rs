@@ -107,7 +107,7 @@ pub use argument::{
 };
 pub use diagnostic::{Diagnostic, Related, Severity};
 pub use file::parse_stage;
-pub use names::{TubeName, TubeNames, TubeRole};
+pub use names::{TakenFor, TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
 pub use print::{print_readings, print_stage};
 pub use rates::{Often, RateLine, RateLines, RateOf, RateWords, parse_rates};

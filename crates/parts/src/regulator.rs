@@ -119,6 +119,8 @@ mod tests {
     fn published() -> [(Glow, f64); 4] {
         let glow = |volts, strike_volts, most_amps, change_volts| Glow {
             volts,
+            limits: None,
+            usual_strike_volts: strike_volts,
             strike_volts,
             least_amps: 0.005,
             most_amps,
@@ -195,6 +197,8 @@ mod tests {
     fn an_empty_range_still_makes_a_law() {
         let law = RegulatorLaw::new(&Glow {
             volts: 90.0,
+            limits: None,
+            usual_strike_volts: 125.0,
             strike_volts: 125.0,
             least_amps: 0.02,
             most_amps: 0.02,

@@ -37,9 +37,21 @@ fn a_type_is_found_by_any_of_its_names() {
     ] {
         assert_eq!(name(asked), Some(found), "{asked}");
     }
-    for unknown in ["", "GT", "12AX", "6146B", "nothing"] {
+    for unknown in ["", "GT", "12AX", "45L", "nothing"] {
         assert_eq!(name(unknown), None, "{unknown}");
     }
+}
+
+/// A name of letters that the table does not know is the plain type's, and says so.
+#[test]
+fn an_unknown_version_is_found_with_a_doubt() {
+    let doubt = |asked: &str| {
+        let named = tube_table().look_up(asked)?;
+        Some((named.tube.name.as_str(), named.doubt().is_some()))
+    };
+    assert_eq!(doubt("6V6GT/G"), Some(("6V6", false)));
+    assert_eq!(doubt("6V6WXT"), Some(("6V6", true)));
+    assert_eq!(doubt("12AX7XY"), Some(("12AX7", true)));
 }
 
 #[test]
