@@ -23,7 +23,7 @@ pub use koren::{KorenPentode, KorenTriode};
 use crate::device::{Condition, PortCurrents, PortVolts, Spread};
 use crate::dual::Dual;
 use grid::GridLaw;
-use koren::KorenLaw;
+use koren::{KorenLaw, WiderPitch};
 use two_pitch::TwoPitchLaw;
 
 /// Which of the two tube laws.
@@ -119,7 +119,7 @@ impl TubeLaw {
     pub fn koren_triode(parameters: KorenTriode) -> Self {
         Self::assemble(
             TubeKind::Triode,
-            Body::Koren(KorenLaw::Triode(parameters)),
+            Body::Koren(KorenLaw::Triode(parameters, WiderPitch::default())),
             2.0 / parameters.kg1,
             250.0 / parameters.mu,
         )
@@ -192,7 +192,7 @@ impl TubeLaw {
     pub fn amplification_factor(&self) -> f64 {
         match &self.body {
             Body::TwoPitch(law) => law.mu,
-            Body::Koren(KorenLaw::Triode(law)) => law.mu,
+            Body::Koren(KorenLaw::Triode(law, _)) => law.mu,
             Body::Koren(KorenLaw::Pentode(law)) => law.mu,
         }
     }
@@ -274,7 +274,7 @@ impl TubeLaw {
     fn pulled<const N: usize>(&self, at: &Electrodes<N>) -> Dual<N> {
         let k = match &self.body {
             Body::TwoPitch(law) => law.k,
-            Body::Koren(KorenLaw::Triode(law)) => 2.0 / law.kg1,
+            Body::Koren(KorenLaw::Triode(law, _)) => 2.0 / law.kg1,
             Body::Koren(KorenLaw::Pentode(law)) => 2.0 / law.kg1,
         };
         let usual = self.bias_scale * self.amplification_factor();

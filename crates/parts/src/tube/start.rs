@@ -42,7 +42,7 @@ impl Start {
             self.mu_prior(),
             about(0.12 + 0.04 * self.bias_scale, 0.5),
         ];
-        priors.extend(tail_priors(kind));
+        priors.extend(tail_priors(kind, TAIL));
         if kind.has_screen() {
             priors.push(about(1.0 / (self.mu * PLATE_OVER_SCREEN_MU), 1.0));
             priors.push(about(self.ratio, 0.5));
@@ -66,6 +66,9 @@ impl Start {
             about(5.0 * self.mu, 0.6),
             self.contact_prior(KOREN_CONTACT),
         ]
+        .into_iter()
+        .chain(tail_priors(TubeKind::Triode, KOREN_TAIL))
+        .collect()
     }
 
     pub(super) fn koren_pentode(&self, kind: TubeKind) -> Vec<Prior> {
@@ -83,9 +86,7 @@ impl Start {
             about((0.09 * self.at.screen_volts).max(5.0), 0.4),
             self.contact_prior(KOREN_CONTACT),
         ];
-        if remote(kind) {
-            priors.extend(tail_priors(kind));
-        }
+        priors.extend(tail_priors(kind, KOREN_TAIL));
         priors
     }
 }
@@ -104,22 +105,27 @@ pub(super) const CONTACT: f64 = 0.5;
 const KOREN_CONTACT: f64 = 0.3;
 
 /// Whether the grid is wound for a remote cutoff.
-pub(super) fn remote(kind: TubeKind) -> bool {
+fn remote(kind: TubeKind) -> bool {
     matches!(kind, TubeKind::RemotePentode | TubeKind::Heptode)
 }
 
-/// Share of the wider pitch, and its amplification factor over the main one.
-fn tail_priors(kind: TubeKind) -> [Prior; 2] {
-    let (share, mu) = if remote(kind) {
-        (0.10, 0.20)
+/// Usual share of the wider pitch of a sharp tube.
+const TAIL: f64 = 0.02;
+/// The same in Koren's form, whose softness at cutoff does most of it.
+const KOREN_TAIL: f64 = 0.002;
+
+/// Share of the wider pitch, `sharp` in a sharp tube, and its amplification factor over the main one.
+fn tail_priors(kind: TubeKind, sharp: f64) -> [Prior; 2] {
+    let (share, mu, sigma) = if remote(kind) {
+        (0.10, 0.20, 1.2)
     } else {
-        (0.02, 0.45)
+        (sharp, 0.45, 2.0)
     };
     let odds = |share: f64| (share / (1.0 - share)).ln();
     [
         Prior {
             mean: odds(share),
-            sigma: 1.2,
+            sigma,
         },
         Prior {
             mean: odds(mu),
