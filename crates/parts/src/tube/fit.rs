@@ -151,6 +151,8 @@ struct Problem<'a> {
 }
 
 const MOST_STEPS: usize = 40;
+/// Share of the largest current under which one tells where the tube is cut off.
+const FEW: f64 = 0.05;
 
 /// Fits a law of one form to published points.
 ///
@@ -253,6 +255,9 @@ impl<'a> Problem<'a> {
             mu,
             mu_known: mu_hint.is_some(),
             bias_scale,
+            cutoff_known: points
+                .iter()
+                .any(|p| p.plate_amps.is_some_and(|amps| amps < FEW * largest)),
             ratio: points
                 .iter()
                 .find_map(|p| {
