@@ -2,6 +2,7 @@
 //! what a meter makes of it.
 
 mod electrodes;
+mod limits;
 mod ohms;
 mod parts;
 mod remarks;

@@ -32,6 +32,8 @@ pub struct SettingCheck {
     pub unsolved: Option<String>,
     /// What a person must be told beside the numbers.
     pub remarks: Vec<String>,
+    /// Those of the remarks that tell of a part past its rating.
+    pub overloads: Vec<String>,
     /// The values of the print that hold in this setting, in the order of the file.
     pub expects: Vec<ExpectCheck>,
 }
@@ -86,27 +88,32 @@ fn check_setting(stage: &Stage, network: &Network, setting: Option<SettingId>) -
         .cloned()
         .unwrap_or_default();
     match expects_in(stage, network, setting) {
-        Ok((expects, remarks)) => SettingCheck {
+        Ok((expects, remarks, overloads)) => SettingCheck {
             setting: name,
             unsolved: None,
             remarks,
+            overloads,
             expects,
         },
         Err(why) => SettingCheck {
             setting: name,
             unsolved: Some(why),
             remarks: Vec::new(),
+            overloads: Vec::new(),
             expects: Vec::new(),
         },
     }
 }
 
-/// The values of the print, and what is to be said of the state they were held against.
+/// The values of the print, what is to be said of the state they were held
+/// against, and what of that is a part past its rating.
+type Held = (Vec<ExpectCheck>, Vec<String>, Vec<String>);
+
 fn expects_in(
     stage: &Stage,
     network: &Network,
     setting: Option<SettingId>,
-) -> Result<(Vec<ExpectCheck>, Vec<String>), String> {
+) -> Result<Held, String> {
     let mut scratch = Scratch::default();
     let situation = Situation::running(setting);
     let base = Base::new(network, &situation, &mut scratch).map_err(|error| error.to_string())?;
@@ -119,7 +126,9 @@ fn expects_in(
         base: &base,
         at: &running,
     };
-    let remarks = view.warnings(&view.parts(), &view.panels(), &mut scratch);
+    let parts = view.parts();
+    let overloads = view.overloads(&parts);
+    let remarks = view.warnings(&parts, &view.panels(), &mut scratch);
     let held: Vec<&Expect> = stage
         .expects
         .iter()
@@ -150,7 +159,7 @@ fn expects_in(
             hold(stage, network, expect, at, &mut scratch)
         })
         .collect();
-    Ok((expects, remarks))
+    Ok((expects, remarks, overloads))
 }
 
 fn hold(

@@ -25,6 +25,7 @@ mod outlook;
 mod outside;
 pub mod plan;
 mod rates;
+mod ratings;
 mod reach;
 mod search;
 mod sheets;

@@ -3,7 +3,7 @@
 use super::{caution_foot, remarks};
 use crate::layout::{ALARM, Columns, Page};
 use crate::numbers;
-use deadstage_reason::{Chart, ChartPart, ChartPoint};
+use deadstage_reason::{Chart, ChartPoint};
 
 /// Every point, every part and every panel meter of one setting.
 pub fn chart(chart: &Chart) -> String {
@@ -109,7 +109,7 @@ fn parts(page: &mut Page, chart: &Chart) {
     page.heading("Parts");
     let mut columns = Columns::new(&["part", ">volts", ">current", ">heat", ">rating", ""]);
     for part in &chart.parts {
-        let over = is_over(part);
+        let over = part.is_over();
         columns.row(
             [
                 part.part.clone(),
@@ -127,10 +127,6 @@ fn parts(page: &mut Page, chart: &Chart) {
         );
     }
     page.table(columns);
-}
-
-fn is_over(part: &ChartPart) -> bool {
-    part.rating_watts.is_some_and(|rating| part.watts > rating)
 }
 
 #[cfg(test)]
