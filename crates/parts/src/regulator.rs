@@ -74,6 +74,10 @@ impl RegulatorLaw {
     /// this and [`sure_strike_volts`](Self::sure_strike_volts) a healthy tube may
     /// be found dark, and one that is lit is no wonder.
     #[must_use]
+    #[allow(
+        clippy::misnamed_getters,
+        reason = "a sheet's striking voltage is the greatest, a circuit strikes at the usual one"
+    )]
     pub fn strike_volts(&self) -> f64 {
         self.glow.usual_strike_volts
     }
