@@ -49,16 +49,26 @@ pub enum TableError {
 
 /// In this order, so that a type may be like one of an earlier file.
 #[rustfmt::skip]
-const FILES: [(&str, &str); 9] = [
+const FILES: [(&str, &str); 19] = [
     ("tubes-triodes.toml", include_str!("../../data/tubes-triodes.toml")),
+    ("tubes-double-triodes.toml", include_str!("../../data/tubes-double-triodes.toml")),
     ("tubes-diode-triodes.toml", include_str!("../../data/tubes-diode-triodes.toml")),
+    ("tubes-eyes.toml", include_str!("../../data/tubes-eyes.toml")),
     ("tubes-power-triodes.toml", include_str!("../../data/tubes-power-triodes.toml")),
     ("tubes-pentodes.toml", include_str!("../../data/tubes-pentodes.toml")),
+    ("tubes-miniature-pentodes.toml", include_str!("../../data/tubes-miniature-pentodes.toml")),
+    ("tubes-triode-pentodes.toml", include_str!("../../data/tubes-triode-pentodes.toml")),
     ("tubes-converters.toml", include_str!("../../data/tubes-converters.toml")),
     ("tubes-power.toml", include_str!("../../data/tubes-power.toml")),
+    ("tubes-miniature-power.toml", include_str!("../../data/tubes-miniature-power.toml")),
+    ("tubes-sweep.toml", include_str!("../../data/tubes-sweep.toml")),
     ("tubes-transmitting.toml", include_str!("../../data/tubes-transmitting.toml")),
+    ("tubes-transmitting-triodes.toml", include_str!("../../data/tubes-transmitting-triodes.toml")),
     ("tubes-battery.toml", include_str!("../../data/tubes-battery.toml")),
     ("tubes-rectifiers.toml", include_str!("../../data/tubes-rectifiers.toml")),
+    ("tubes-gas-rectifiers.toml", include_str!("../../data/tubes-gas-rectifiers.toml")),
+    ("tubes-diodes.toml", include_str!("../../data/tubes-diodes.toml")),
+    ("tubes-regulators.toml", include_str!("../../data/tubes-regulators.toml")),
 ];
 
 /// Reads the data that is compiled in.
