@@ -22,7 +22,7 @@ pub use koren::{KorenPentode, KorenTriode};
 
 use crate::device::{Condition, PortCurrents, PortVolts, Spread};
 use crate::dual::Dual;
-use grid::GridLaw;
+use grid::{GridLaw, grid3_passes};
 use koren::{KorenLaw, WiderPitch};
 use two_pitch::TwoPitchLaw;
 
@@ -283,7 +283,13 @@ impl TubeLaw {
         let below = (-at.grid).positive(PULL_WIDTH) * (1.0 / (PULL_GRID * self.bias_scale));
         // A plate near nothing pulls nothing.
         let plate = Dual::constant(PULL_PLATE) / (plate + PULL_LEAST);
-        (-(screen + below + plate * plate)).exp() * (k * self.bias_scale.powf(1.5))
+        let pulled = (-(screen + below + plate * plate)).exp() * (k * self.bias_scale.powf(1.5));
+        if self.kind == TubeKind::Heptode {
+            // It goes through grid 3 as the rest does.
+            pulled * grid3_passes(at.grid3, self.kind)
+        } else {
+            pulled
+        }
     }
 
     fn evaluate<const N: usize>(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {
