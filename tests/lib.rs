@@ -1,4 +1,7 @@
-//! Tests that cross crates, and the trial bench that judges the reasoning.
+//! Tests that cross crates, the trial bench that judges the reasoning, the circuits drawn at random that judge the
+//! solver and the texts that judge the reader.
 #![forbid(unsafe_code)]
 
+pub mod circuits;
+pub mod texts;
 pub mod trials;

@@ -10,7 +10,12 @@
 use std::path::{Path, PathBuf};
 
 use deadstage_circuit::tube_names;
-use deadstage_netlist::{Diagnostic, Stage, parse_readings, parse_stage};
+use deadstage_netlist::{
+    DEEPEST_INCLUDE, Diagnostic, LONGEST_NAME, LONGEST_TEXT, LONGEST_WORD, MOST_BYTES,
+    MOST_BYTES_IN_ALL, MOST_FILES, MOST_FINDINGS, MOST_PARTS, MOST_POINTS, MOST_RATES,
+    MOST_READINGS, MOST_READINGS_IN_ALL, MOST_REMARKS, MOST_SETTINGS, MOST_TUBE_TYPES, MOST_WORDS,
+    Stage, parse_readings, parse_stage,
+};
 use deadstage_parts::{
     PartClass, RateProfile, default_tolerance, rate, rate_source, tolerance_reason,
 };
@@ -207,6 +212,52 @@ fn table() -> String {
 #[test]
 fn the_table_of_tolerances_is_the_data() {
     hold("docs/stage-file.md", "tolerances", &table());
+}
+
+#[test]
+fn the_table_of_bounds_is_what_the_reader_keeps() {
+    let mebibytes = |bytes: usize| format!("{} MiB", bytes >> 20);
+    let characters = |most: usize| format!("{most} characters");
+    let rows = [
+        ("a file", mebibytes(MOST_BYTES)),
+        (
+            "a stage with all that it includes",
+            format!(
+                "{}, {MOST_FILES} files, {DEEPEST_INCLUDE} within each other",
+                mebibytes(MOST_BYTES_IN_ALL)
+            ),
+        ),
+        ("parts of a stage", MOST_PARTS.to_string()),
+        ("control settings of a stage", MOST_SETTINGS.to_string()),
+        (
+            "tube types that a stage defines",
+            MOST_TUBE_TYPES.to_string(),
+        ),
+        (
+            "values of its print, and test points",
+            format!("{MOST_POINTS} of each"),
+        ),
+        ("readings of a sheet", MOST_READINGS.to_string()),
+        (
+            "readings weighed together",
+            MOST_READINGS_IN_ALL.to_string(),
+        ),
+        (
+            "remarks of a sheet (`seen`, `good`, `replaced`)",
+            MOST_REMARKS.to_string(),
+        ),
+        ("lines of a rates file", MOST_RATES.to_string()),
+        ("words of a statement", MOST_WORDS.to_string()),
+        ("a name, its prefixes included", characters(LONGEST_NAME)),
+        ("a value or other word", characters(LONGEST_WORD)),
+        ("a text in quotes", characters(LONGEST_TEXT)),
+        ("findings shown", MOST_FINDINGS.to_string()),
+    ];
+    let mut table = "| of | at most |\n| --- | --- |\n".to_owned();
+    for (what, most) in rows {
+        table.push_str(&format!("| {what} | {most} |\n"));
+    }
+    hold("docs/stage-file.md", "bounds", &table);
 }
 
 #[test]

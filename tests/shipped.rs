@@ -10,8 +10,8 @@
 use std::path::Path;
 
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, Network, OperatingPoint, Overlay, Probe,
-    Scratch, Situation, tube_names,
+    Base, Change, DeviceChange, DeviceId, ElementId, INSULATION_SIEMENS, Network, OperatingPoint,
+    Overlay, Probe, Scratch, Situation, tube_names,
 };
 use deadstage_netlist::{
     Bound, Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Point, Quantity, Reading,
@@ -85,7 +85,8 @@ fn laws_hold(network: &Network, point: &OperatingPoint<'_>) -> Result<(), String
         let mut condition = values.conditions[index];
         condition.fired = point.fired(id);
         let law = slot.law.currents(&volts, &condition);
-        for (found, by_law) in point.device_amps(id).iter().zip(law.amps) {
+        for (port, found) in point.device_amps(id).iter().enumerate() {
+            let by_law = law.amps[port] + INSULATION_SIEMENS * volts[port];
             if (found - by_law).abs() > 1e-9 + 1e-9 * by_law.abs() {
                 return Err(format!(
                     "{} passes {found:e} A where its law says {by_law:e}",

@@ -8,7 +8,7 @@ use std::time::Instant;
 
 use deadstage_circuit::tube_names;
 use deadstage_netlist::parse_readings;
-use deadstage_reason::{Assumptions, Options, diagnose_assuming};
+use deadstage_reason::{Options, diagnose};
 use deadstage_tests::trials::stages;
 
 /// The stage of a sheet: its name less its last word.
@@ -25,35 +25,29 @@ fn measure(sheet: &Path) -> Option<String> {
     let (count, parts) = (readings.readings.len(), stage.parts.len());
     let sheets = [readings];
     // The least of so many, with what was looked at.
-    let least = |times: usize, options: &Options, assumed: &Assumptions| {
+    let least = |options: &Options| {
+        const TIMES: usize = 3;
         let mut least = f64::INFINITY;
         let mut search = String::new();
-        for _ in 0..times {
+        for _ in 0..TIMES {
             let began = Instant::now();
-            let found = diagnose_assuming(&stage, &sheets, options, assumed).ok()?;
+            let found = diagnose(&stage, &sheets, options).ok()?;
             least = least.min(began.elapsed().as_secs_f64());
             search = found.search;
         }
         Some((least, search))
     };
-    let usual = Assumptions::default();
-    let (near, search) = least(3, &Options::default(), &usual)?;
+    let (near, search) = least(&Options::default())?;
     let planned = Options {
         plan: true,
         ..Options::default()
     };
-    let (with_plan, _) = least(3, &planned, &usual)?;
-    let anew = Assumptions {
-        solved_anew: true,
-        ..Assumptions::default()
-    };
-    let (reference, _) = least(1, &Options::default(), &anew)?;
+    let (with_plan, _) = least(&planned)?;
     let name = sheet.file_stem()?.to_string_lossy().into_owned();
     Some(format!(
-        "{name:36} {parts:4} parts {count:3} readings {:7.0} ms, {:4.0} ms more with the plan of what to read next, {:5.1} times as long with every point solved anew  {search}",
+        "{name:36} {parts:4} parts {count:3} readings {:7.0} ms, {:4.0} ms more with the plan of what to read next  {search}",
         near * 1e3,
         (with_plan - near) * 1e3,
-        reference / near,
     ))
 }
 

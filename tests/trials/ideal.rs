@@ -42,7 +42,6 @@ pub fn assumptions(stage: &Stage) -> Result<Assumptions, String> {
         networks,
         failures: Some(failures(stage)),
         breadth: BREADTH,
-        solved_anew: false,
         without: Ablation {
             misfit: true,
             ..Ablation::default()

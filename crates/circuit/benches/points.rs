@@ -1,6 +1,5 @@
-//! What an operating point costs, and how that grows: each failure found near
-//! the healthy state, by all ports, and by the whole network (the reference),
-//! in the same run. Prints figures; it judges nothing.
+//! What an operating point costs, and how that grows: each failure found from
+//! the healthy state, and by the plain reference, in the same run. Prints figures; it judges nothing.
 //!
 //! `cargo bench -p deadstage-circuit --bench points`, and behind `--` any of `points`, `sets`,
 //! `ladders` and `text` for those parts alone, or `near` for the near points of single
@@ -17,8 +16,8 @@ use std::hint::black_box;
 use std::time::{Duration, Instant};
 
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, Network, Probe, Scratch, Situation, plain,
-    tube_names,
+    Base, Change, DeviceChange, DeviceId, ElementId, Network, Precision, Probe, Scratch, Situation,
+    plain, tube_names,
 };
 use deadstage_netlist::{Stage, parse_stage};
 use deadstage_parts::LawForm;
@@ -82,7 +81,7 @@ fn read(text: &str) -> Stage {
 fn points() {
     println!("one resistor drifted to twice its value, one after the other; µs a solution");
     println!(
-        "parts  nodes   near  all ports  whole   whole/near  near a second  near, read everywhere with scatter"
+        "parts  nodes   near  whole   whole/near  near a second  near, read everywhere with scatter"
     );
     for stages in [1, 4, 10, 20, 40] {
         let stage = read(&chain(stages));
@@ -97,11 +96,9 @@ fn points() {
         let mut turn = drifted.iter().cycle();
         let mut next = || [*turn.next().expect("it never ends")];
         let near = seconds(|| {
-            let point = base.solve_near(&next(), None, &mut scratch);
-            black_box(point.expect("a drift is near").node_volts(1));
-        });
-        let ports = seconds(|| {
-            let point = base.solve(&next(), None, &mut scratch).expect("solves");
+            let point = base
+                .solve_to(Precision::Readings, &next(), None, &mut scratch)
+                .expect("solves");
             black_box(point.node_volts(1));
         });
         let whole = seconds(|| {
@@ -112,7 +109,9 @@ fn points() {
         });
         let mut gradient = Vec::new();
         let scatter = seconds(|| {
-            let point = base.solve_near(&next(), None, &mut scratch).expect("near");
+            let point = base
+                .solve_to(Precision::Readings, &next(), None, &mut scratch)
+                .expect("solves");
             for node in 1..stage.nodes.len() {
                 let load = Some(11e6);
                 let probe = Probe::Volts {
@@ -124,11 +123,10 @@ fn points() {
             }
         });
         println!(
-            "{:5}  {:5}  {:5.1}  {:9.1}  {:6.0}  {:10.0}  {:13.0}  {:8.0}",
+            "{:5}  {:5}  {:5.1}  {:6.0}  {:10.0}  {:13.0}  {:8.0}",
             stage.parts.len(),
             network.nodes,
             near * 1e6,
-            ports * 1e6,
             whole * 1e6,
             whole / near,
             1.0 / near,
@@ -164,7 +162,7 @@ fn ends(network: &Network) -> Vec<Change> {
 fn sets() {
     println!("sets of failures, each to its node voltages");
     println!(
-        "parts  set               points       ms  points a second  not near  whole/near  whole from the healthy state/near"
+        "parts  set               points       ms  points a second  unsolved  whole/near  whole from the healthy state/near"
     );
     for (stages, name) in [
         (3, "singles"),
@@ -188,16 +186,15 @@ fn sets() {
             });
             pairs.collect()
         };
-        let mut far = 0;
+        let mut unsolved = 0;
         let near = seconds(|| {
-            far = 0;
+            unsolved = 0;
             for overlay in &list {
-                if let Some(point) = base.solve_near(overlay, None, &mut scratch) {
-                    black_box(point.node_volts(1));
-                } else {
-                    far += 1;
-                    // What has no operating point costs what it costs to see that.
-                    black_box(base.solve(overlay, None, &mut scratch).is_ok());
+                match base.solve_to(Precision::Readings, overlay, None, &mut scratch) {
+                    Ok(point) => {
+                        black_box(point.node_volts(1));
+                    }
+                    Err(_) => unsolved += 1,
                 }
             }
         });
@@ -211,8 +208,7 @@ fn sets() {
             }
         });
         // The same from where the near points start.
-        let healthy = base.solve_near(&[], None, &mut scratch);
-        let healthy = healthy.expect("the known point is near");
+        let healthy = base.solve(&[], None, &mut scratch).expect("it is known");
         let volts: Vec<f64> = (0..network.nodes).map(|n| healthy.node_volts(n)).collect();
         let warm = seconds(|| {
             for overlay in &some {
@@ -226,7 +222,7 @@ fn sets() {
         let count = list.len() as f64;
         let each = count / some.len() as f64;
         println!(
-            "{:5}  {name:14}  {count:8}  {:7.1}  {:15.0}  {far:8}  {:10.1}  {:10.1}",
+            "{:5}  {name:14}  {count:8}  {:7.1}  {:15.0}  {unsolved:8}  {:10.1}  {:10.1}",
             stage.parts.len(),
             near * 1e3,
             count / near,
@@ -246,7 +242,10 @@ fn near_singles(stages: usize, rounds: usize) {
     let began = Instant::now();
     for _ in 0..rounds {
         for overlay in &list {
-            black_box(base.solve_near(overlay, None, &mut scratch).is_some());
+            black_box(
+                base.solve_to(Precision::Readings, overlay, None, &mut scratch)
+                    .is_ok(),
+            );
         }
     }
     let count = (rounds * list.len()) as f64;

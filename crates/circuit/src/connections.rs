@@ -8,6 +8,8 @@ use petgraph::graph::{NodeIndex, UnGraph};
 use petgraph::unionfind::UnionFind;
 use petgraph::visit::EdgeRef;
 
+use crate::shorted::{Join, path, shorted_supplies};
+
 /// How an edge of the graph joins two nodes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Joint {
@@ -85,6 +87,7 @@ pub fn check_connections(stage: &Stage) -> Vec<Diagnostic> {
     one_connection(stage, &graph, &mut findings);
     no_path_to_common(stage, &graph, &mut findings);
     source_loops(stage, &mut findings);
+    shorted_supplies(stage, &mut findings);
     findings
 }
 
@@ -165,9 +168,12 @@ fn no_path_to_common(
     }
 }
 
+/// Sources of one loop that are pointed at; more would fill the page.
+const MOST_OF_A_LOOP: usize = 5;
+
 fn source_loops(stage: &Stage, findings: &mut Vec<Diagnostic>) {
     let mut joined = UnionFind::<usize>::new(stage.nodes.len());
-    let mut laid: Vec<PartId> = Vec::new();
+    let mut laid: Vec<Join> = Vec::new();
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
         let PartKind::Supply {
             source: None,
@@ -185,9 +191,11 @@ fn source_loops(stage: &Stage, findings: &mut Vec<Diagnostic>) {
                 message: format!("{} closes a loop of sources without resistance", part.name),
                 span: part.span,
                 label: "the voltage between these nodes is fixed already".to_owned(),
-                related: laid
-                    .iter()
-                    .map(|&other| Related {
+                // Those of the loop, and no others that the stage may have.
+                related: path(stage.nodes.len(), &laid, *from, *to)
+                    .into_iter()
+                    .take(MOST_OF_A_LOOP)
+                    .map(|other| Related {
                         span: stage.part(other).span,
                         label: format!("{} fixes it", stage.part(other).name),
                     })
@@ -198,7 +206,11 @@ fn source_loops(stage: &Stage, findings: &mut Vec<Diagnostic>) {
             });
         } else {
             joined.union(from.0 as usize, to.0 as usize);
-            laid.push(id);
+            laid.push(Join {
+                part: id,
+                from: *from,
+                to: *to,
+            });
         }
     }
 }

@@ -50,6 +50,27 @@ pub struct LawMismatch {
     pub has: usize,
 }
 
+/// One way in which an operating point was sought, in vain.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Attempt {
+    /// What was done.
+    pub what: String,
+    /// Steps of Newton's method, those of its last run.
+    pub steps: usize,
+    /// The node that would have moved most when it was given up.
+    pub node: Option<String>,
+}
+
+impl std::fmt::Display for Attempt {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}: stuck after {} steps", self.what, self.steps)?;
+        match &self.node {
+            Some(node) => write!(f, ", at {node}"),
+            None => Ok(()),
+        }
+    }
+}
+
 /// No operating point was found, or what was found is none.
 #[derive(Clone, Debug, Error, PartialEq)]
 #[non_exhaustive]
@@ -60,13 +81,23 @@ pub enum SolveError {
         /// Names of nodes at which they fail.
         nodes: Vec<String>,
     },
-    /// Newton's method, the ramp of the supplies and the leak all failed.
+    /// Nothing that was tried came to an operating point.
     #[error("no operating point found; the voltages that would not settle: {}", nodes.join(", "))]
     NotConverged {
-        /// Names of the nodes that would not settle, worst first.
+        /// Names of the nodes that would not settle, that of the last attempt first.
         nodes: Vec<String>,
-        /// What was tried and how far each got.
-        trace: Vec<String>,
+        /// What was tried, in its order, and how far each got.
+        attempts: Vec<Attempt>,
+    },
+    /// The equations have more entries than this library will factor.
+    #[error(
+        "the network is too closely meshed to be solved: {nodes} nodes and {elements} paths between them"
+    )]
+    TooMeshed {
+        /// Nodes.
+        nodes: usize,
+        /// Paths.
+        elements: usize,
     },
     /// A relay or regulator that has no state agreeing with its own current.
     #[error("{part} has no steady state: it would keep going on and off")]
@@ -82,4 +113,20 @@ pub enum SolveError {
         /// What is left over, A.
         amps: f64,
     },
+}
+
+impl SolveError {
+    pub(crate) fn not_converged(attempts: Vec<Attempt>) -> Self {
+        let mut nodes: Vec<String> = Vec::new();
+        for node in attempts
+            .iter()
+            .rev()
+            .filter_map(|attempt| attempt.node.as_ref())
+        {
+            if !nodes.contains(node) {
+                nodes.push(node.clone());
+            }
+        }
+        Self::NotConverged { nodes, attempts }
+    }
 }

@@ -5,49 +5,45 @@
 //! Stage ──► Network ──► Base (one situation) ──► OperatingPoint (one overlay) ──► read(Probe)
 //! ```
 //!
-//! A [`Network`] is built once a stage. A [`Base`] has its linear part solved
-//! for one [`Situation`]. A failure is an [`Overlay`] of elementary changes;
-//! [`Base::solve`] lays it over as a low-rank update and runs Newton's method
-//! in the tubes' ports; [`Base::solve_near`] takes Newton's steps from the healthy
-//! state through all nodes at once, in sparse factors. [`OperatingPoint::read`] gives what a loaded meter
-//! shows and how that moves with every tolerance.
+//! A [`Network`] is built once a stage. A [`Base`] is its healthy state in one [`Situation`], with the
+//! equations about it. A failure is an [`Overlay`] of elementary changes; [`Base::solve`] takes Newton's
+//! steps from the healthy state through all nodes at once, in sparse factors. [`OperatingPoint::read`] gives what
+//! a loaded meter shows and how that moves with every tolerance.
 //!
 //! This crate knows no probabilities.
 #![forbid(unsafe_code)]
 
 mod base;
-mod catalogue;
-mod classes;
 mod connections;
-mod dense;
+mod continuation;
+mod equations;
 mod error;
-mod faulted;
-mod input_choke;
-mod linear;
-mod near;
+mod linalg;
 mod network;
-mod operating;
 mod overlay;
 pub mod plain;
-mod ports;
 mod probe;
+mod reading;
+mod scratch;
+mod shorted;
 mod situation;
-mod sparse;
-mod woodbury;
+mod solve;
+mod state;
 
-pub use base::{Base, Scratch};
-pub use catalogue::{defined_law, tube_names};
-pub use classes::class_of;
+pub use base::Base;
 pub use connections::{Joint, check_connections, graph};
-pub use error::{CompileError, LawMismatch, SolveError};
-pub use input_choke::{InputChoke, input_choke, mains_hertz};
-pub use near::NearPoint;
+pub use continuation::newton::Precision;
+pub use error::{Attempt, CompileError, LawMismatch, SolveError};
+pub use network::catalogue::{defined_law, tube_names};
+pub use network::classes::class_of;
+pub use network::input_choke::{InputChoke, input_choke, mains_hertz};
 pub use network::{
     DeviceId, DeviceSlot, Element, ElementId, ElementRole, LINE_SIGMA, Network, Parameter,
     ParameterId, ParameterKind, PartModel, Relay, electrode_name,
 };
-pub use operating::OperatingPoint;
 pub use overlay::{Change, DeviceChange, Overlay};
-pub use ports::PortState;
 pub use probe::{Flow, Probe};
-pub use situation::{BenchCurrent, ElementValue, Situation, Values};
+pub use reading::OperatingPoint;
+pub use scratch::Scratch;
+pub use situation::{BenchCurrent, ElementValue, INSULATION_SIEMENS, Situation, Values};
+pub use state::PortState;

@@ -34,6 +34,16 @@ pub enum Change {
     Device(DeviceId, DeviceChange),
 }
 
+impl Change {
+    /// The same change in a network whose sources are at this share of their voltage.
+    pub(crate) fn scaled(&self, share: f64) -> Self {
+        match *self {
+            Self::Emf(element, volts) => Self::Emf(element, share * volts),
+            other => other,
+        }
+    }
+}
+
 /// How a device's condition is changed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum DeviceChange {
@@ -65,12 +75,4 @@ pub enum DeviceChange {
     Drive(f64),
     /// Out of its socket.
     Absent,
-}
-
-/// Resistance that an overlay leaves an element, ohms, where it says so.
-pub(crate) fn ohms_left(overlay: &[Change], element: ElementId) -> Option<f64> {
-    overlay.iter().find_map(|change| match *change {
-        Change::Ohms(changed, ohms) if changed == element => Some(ohms),
-        _ => None,
-    })
 }

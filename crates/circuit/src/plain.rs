@@ -1,14 +1,14 @@
 //! The whole network by Newton's method, every equation at every step: slow,
-//! plain, and the reference that the port solution is held against.
+//! plain, and the reference that the engine is held against.
 
 use deadstage_parts::{MAX_PORTS, PortCurrents};
+use nalgebra::{DMatrix, DVector};
 
-use crate::dense::{Lu, Matrix};
-use crate::error::SolveError;
-use crate::linear::{Equations, Tap};
-use crate::network::Network;
-use crate::ports::PortState;
+use crate::equations::tap::{STRAY_LEAK_OHMS, Tap, untied};
+use crate::error::{Attempt, SolveError};
+use crate::network::{Network, STIFF_OHMS};
 use crate::situation::Values;
+use crate::state::PortState;
 
 /// Iterations of one Newton run.
 const MOST_STEPS: usize = 200;
@@ -23,6 +23,61 @@ const LAST_LEAK: f64 = 1e-13;
 /// A step no larger than this, volts or ratio, that nothing improves is rounding:
 /// a node that hangs on leaks alone is known no better.
 const ROUNDING: f64 = 1e-6;
+
+/// The equations of one situation.
+struct Equations {
+    /// Matrix A, by entries that are to be added up: row, column, value.
+    entries: Vec<(usize, usize, f64)>,
+    /// Right-hand side s.
+    sources: Vec<f64>,
+}
+
+impl Equations {
+    /// Sets up A and s for these values.
+    fn new(nodes: usize, network: &Network, values: &Values) -> Self {
+        let node_unknowns = nodes - 1;
+        let is_stiff = |ohms: f64| ohms < STIFF_OHMS;
+        let stiff = values.elements.iter().filter(|v| is_stiff(v.ohms)).count()
+            + values.shunts.iter().filter(|s| is_stiff(s.2)).count();
+        let size = node_unknowns + stiff;
+        let mut entries = Vec::with_capacity(4 * values.elements.len());
+        let mut sources = vec![0.0; size];
+        let mut next_stiff = node_unknowns;
+        let mut joined = Vec::with_capacity(values.elements.len());
+        let mut lay = |from: usize, to: usize, ohms: f64, emf: f64| {
+            let across = Tap::between(from, to);
+            if ohms.is_finite() {
+                joined.push((from, to));
+            }
+            if is_stiff(ohms) {
+                let current = Tap::unknown(next_stiff);
+                entries.extend(current.outer(across, 1.0));
+                entries.extend(across.outer(current, 1.0));
+                entries.push((next_stiff, next_stiff, -ohms));
+                sources[next_stiff] = emf;
+                next_stiff += 1;
+            } else {
+                let siemens = 1.0 / ohms;
+                entries.extend(across.outer(across, siemens));
+                across.add_to(&mut sources, siemens * emf);
+            }
+        };
+        for (element, value) in network.elements.iter().zip(&values.elements) {
+            lay(element.from, element.to, value.ohms, value.emf);
+        }
+        for &(from, to, ohms) in &values.shunts {
+            lay(from, to, ohms, 0.0);
+        }
+        joined.extend(values.insulated(network));
+        if let Some(bench) = values.bench {
+            Tap::between(bench.from, bench.to).add_to(&mut sources, bench.amps);
+        }
+        for node in untied(nodes, joined) {
+            entries.push((node - 1, node - 1, 1.0 / STRAY_LEAK_OHMS));
+        }
+        Self { entries, sources }
+    }
+}
 
 /// All unknowns of the whole network.
 #[derive(Clone, Debug, PartialEq)]
@@ -39,7 +94,7 @@ pub struct PlainSolution {
 struct Whole<'a> {
     network: &'a Network,
     values: &'a Values,
-    matrix: Matrix,
+    matrix: DMatrix<f64>,
     sources: Vec<f64>,
     port_taps: Vec<Tap>,
 }
@@ -69,10 +124,15 @@ impl<'a> Whole<'a> {
         }
         with_pins.shunts.extend(&pin_paths);
         let equations = Equations::new(nodes, network, &with_pins);
+        let size = equations.sources.len();
+        let mut matrix = DMatrix::zeros(size, size);
+        for (row, column, value) in equations.entries {
+            matrix[(row, column)] += value;
+        }
         Self {
             network,
             values,
-            matrix: equations.dense(),
+            matrix,
             sources: equations.sources,
             port_taps,
         }
@@ -102,26 +162,20 @@ impl<'a> Whole<'a> {
             .iter()
             .enumerate()
             .map(|(index, slot)| {
-                if !self.values.present[index] {
-                    return PortCurrents::default();
-                }
                 let mut volts = [0.0; MAX_PORTS];
                 for (port, v) in volts.iter_mut().take(slot.ports.len()).enumerate() {
                     *v = self.port_taps[slot.first_port + port].of(x);
                 }
-                slot.law.currents(&volts, &self.values.conditions[index])
+                self.values.device_currents(self.network, index, &volts)
             })
             .collect()
     }
 
     /// A x − scale·s + Σ u i(x) + leak·x.
     fn residual(&self, x: &[f64], currents: &[PortCurrents], scale: f64, leak: f64) -> Vec<f64> {
-        let mut r: Vec<f64> = (0..x.len())
-            .map(|i| {
-                let sum: f64 = self.matrix.row(i).iter().zip(x).map(|(a, x)| a * x).sum();
-                sum - scale * self.sources[i]
-            })
-            .collect();
+        let product = &self.matrix * DVector::from_column_slice(x);
+        let sources = self.sources.iter().map(|source| scale * source);
+        let mut r: Vec<f64> = product.iter().zip(sources).map(|(p, s)| p - s).collect();
         for i in 0..self.network.nodes - 1 {
             r[i] += leak * x[i];
         }
@@ -133,7 +187,7 @@ impl<'a> Whole<'a> {
         r
     }
 
-    fn slope(&self, currents: &[PortCurrents], leak: f64) -> Matrix {
+    fn slope(&self, currents: &[PortCurrents], leak: f64) -> DMatrix<f64> {
         let mut matrix = self.matrix.clone();
         for i in 0..self.network.nodes - 1 {
             matrix[(i, i)] += leak;
@@ -154,7 +208,6 @@ impl<'a> Whole<'a> {
 
     /// Damped Newton from `x`; whether it settled.
     fn newton(&self, x: &mut Vec<f64>, scale: f64, leak: f64) -> bool {
-        let mut lu = Lu::default();
         let norm = |step: &[f64], x: &[f64]| -> f64 {
             step.iter()
                 .zip(x)
@@ -166,14 +219,15 @@ impl<'a> Whole<'a> {
         let mut damping: f64 = 1.0;
         let mut last = f64::INFINITY;
         for _ in 0..MOST_STEPS {
-            if lu.factor(&self.slope(&currents, leak)).is_err() {
+            let lu = self.slope(&currents, leak).lu();
+            let solve = |r: Vec<f64>| {
+                lu.solve(&DVector::from_vec(r))
+                    .map(|d| d.as_slice().to_vec())
+            };
+            let step = solve(self.residual(x, &currents, scale, leak));
+            let Some(step) = step.filter(|step| step.iter().all(|d| d.is_finite())) else {
                 return false;
-            }
-            let mut step = self.residual(x, &currents, scale, leak);
-            lu.solve(&mut step);
-            if step.iter().any(|d| !d.is_finite()) {
-                return false;
-            }
+            };
             let settled = step
                 .iter()
                 .zip(x.iter())
@@ -189,9 +243,8 @@ impl<'a> Whole<'a> {
             loop {
                 let trial: Vec<f64> = x.iter().zip(&step).map(|(x, d)| x - damping * d).collect();
                 let trial_currents = self.devices(&trial);
-                let mut next = self.residual(&trial, &trial_currents, scale, leak);
-                lu.solve(&mut next);
-                let after = norm(&next, x);
+                let next = solve(self.residual(&trial, &trial_currents, scale, leak));
+                let after = next.map_or(f64::INFINITY, |next| norm(&next, x));
                 if after <= (1.0 - 0.25 * damping) * before || after < 1e-13 {
                     if after < (1.0 - 0.75 * damping) * before {
                         damping = (damping * 4.0).min(1.0);
@@ -256,13 +309,14 @@ pub fn solve(network: &Network, values: &Values) -> Result<PlainSolution, SolveE
     }
     match settle_with_leaks(&whole) {
         Some(x) => Ok(whole.finish(x)),
-        None => Err(SolveError::NotConverged {
-            nodes: worst_nodes(&whole, &x),
-            trace: vec![format!(
-                "the sources raised from zero stuck at {:.0} %",
+        None => Err(not_converged(
+            &whole,
+            &x,
+            format!(
+                "sources raised to {:.0} %, then leaks taken away",
                 scale * 100.0
-            )],
-        }),
+            ),
+        )),
     }
 }
 
@@ -288,16 +342,8 @@ pub fn solve_from(
     if whole.newton(&mut x, 1.0, 0.0) {
         return Ok(whole.finish(x));
     }
-    Err(SolveError::NotConverged {
-        nodes: worst_nodes(&whole, &x),
-        trace: vec!["from a state taken to be one".to_owned()],
-    })
-}
-
-/// Port voltages found by a leak at every node that is then taken away, as a start for the port solution.
-pub(crate) fn leak_steps(network: &Network, values: &Values) -> Option<Vec<f64>> {
-    let whole = Whole::new(network, values);
-    settle_with_leaks(&whole).map(|x| whole.finish(x).port_volts)
+    let what = "from a state taken to be one".to_owned();
+    Err(not_converged(&whole, &x, what))
 }
 
 fn settle_with_leaks(whole: &Whole<'_>) -> Option<Vec<f64>> {
@@ -312,13 +358,13 @@ fn settle_with_leaks(whole: &Whole<'_>) -> Option<Vec<f64>> {
     whole.newton(&mut x, 1.0, 0.0).then_some(x)
 }
 
-fn worst_nodes(whole: &Whole<'_>, x: &[f64]) -> Vec<String> {
+fn not_converged(whole: &Whole<'_>, x: &[f64], what: String) -> SolveError {
     let residual = whole.residual(x, &whole.devices(x), 1.0, 0.0);
-    let mut order: Vec<usize> = (0..whole.network.nodes - 1).collect();
-    order.sort_by(|&a, &b| residual[b].abs().total_cmp(&residual[a].abs()));
-    order
-        .into_iter()
-        .take(3)
-        .map(|i| whole.network.node_names[i + 1].clone())
-        .collect()
+    let worst = (0..whole.network.nodes - 1)
+        .max_by(|&a, &b| residual[a].abs().total_cmp(&residual[b].abs()));
+    SolveError::not_converged(vec![Attempt {
+        what,
+        steps: MOST_STEPS,
+        node: worst.map(|i| whole.network.node_names[i + 1].clone()),
+    }])
 }

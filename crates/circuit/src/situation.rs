@@ -1,9 +1,9 @@
 //! Under what circumstances a unit is looked at, and what each element then is.
 
 use deadstage_netlist::{PartId, SettingId};
-use deadstage_parts::Condition;
+use deadstage_parts::{Condition, PortCurrents, PortVolts};
 
-use crate::network::{ElementRole, LEAST_OHMS, Network, STIFF_OHMS};
+use crate::network::{ElementRole, LEAST_OHMS, Network};
 use crate::overlay::{Change, DeviceChange};
 
 /// Circumstances that hold for some readings and not for others.
@@ -62,19 +62,6 @@ pub struct ElementValue {
     pub ohms: f64,
     /// Volts in series.
     pub emf: f64,
-    /// Solved for its current rather than by its conductance.
-    pub stiff: bool,
-}
-
-impl ElementValue {
-    /// What it adds to the equations: conductance (S), or minus the resistance (Ω) of a stiff one.
-    pub fn coefficient(&self) -> f64 {
-        if self.stiff {
-            -self.ohms
-        } else {
-            1.0 / self.ohms
-        }
-    }
 }
 
 /// Everything that the equations need in one situation.
@@ -95,6 +82,10 @@ pub struct Values {
     /// A current from outside.
     pub bench: Option<BenchCurrent>,
 }
+
+/// Leakage across the insulation of a device that is there, from each port to the common terminal, S: a node that hangs
+/// on devices alone has a voltage though all of them are cut off. Common practice, no source.
+pub const INSULATION_SIEMENS: f64 = 2e-13;
 
 impl Values {
     /// The print's values in `situation`, relay coils of `energised` pulled in.
@@ -145,11 +136,7 @@ impl Values {
                 if out(&situation.lifted) || out(&situation.pulled) {
                     ohms = f64::INFINITY;
                 }
-                ElementValue {
-                    ohms,
-                    emf,
-                    stiff: ohms < STIFF_OHMS,
-                }
+                ElementValue { ohms, emf }
             })
             .collect();
         let present = network
@@ -186,6 +173,61 @@ impl Values {
             shunts: Vec::new(),
             bench: situation.bench,
         }
+    }
+
+    /// Whether there is resistance in a device's pins.
+    pub(crate) fn has_pins(&self, network: &Network, device: usize) -> bool {
+        let slot = &network.devices[device];
+        let own = &self.port_ohms[slot.first_port..slot.first_port + slot.ports.len()];
+        self.common_ohms[device] != 0.0 || own.iter().any(|ohms| *ohms != 0.0)
+    }
+
+    /// The pairs of nodes that devices which are there tie to one another, by their insulation if by nothing else.
+    pub(crate) fn insulated<'a>(
+        &'a self,
+        network: &'a Network,
+    ) -> impl Iterator<Item = (usize, usize)> + 'a {
+        let devices = network.devices.iter().zip(&self.present);
+        let there = devices.filter(|(_, present)| **present);
+        there.flat_map(|(slot, _)| slot.ports.iter().map(|&port| (port, slot.common)))
+    }
+
+    /// Currents into the ports of a device at these volts and their slopes, with what its insulation leaks; nothing of a
+    /// device that is not there.
+    #[inline]
+    pub fn device_currents(
+        &self,
+        network: &Network,
+        device: usize,
+        volts: &PortVolts,
+    ) -> PortCurrents {
+        if !self.present[device] {
+            return PortCurrents::default();
+        }
+        let slot = &network.devices[device];
+        let mut currents = slot.law.currents(volts, &self.conditions[device]);
+        for (port, volts) in volts.iter().enumerate().take(slot.ports.len()) {
+            currents.amps[port] += INSULATION_SIEMENS * volts;
+            currents.siemens[port][port] += INSULATION_SIEMENS;
+        }
+        currents
+    }
+
+    /// The same with every source, and every winding that feeds a rectifier, at this share of its voltage.
+    pub(crate) fn with_supplies_at(&self, network: &Network, share: f64) -> Self {
+        let mut lowered = self.clone();
+        for element in &mut lowered.elements {
+            element.emf *= share;
+        }
+        for (condition, slot) in lowered.conditions.iter_mut().zip(&network.devices) {
+            if slot.follows_line {
+                condition.volts *= share;
+            }
+        }
+        if let Some(bench) = &mut lowered.bench {
+            bench.amps *= share;
+        }
+        lowered
     }
 
     /// Takes over what another has, but for elements and shunts, in the memory at hand.
@@ -240,7 +282,6 @@ impl Values {
                 Change::Ohms(element, ohms) => {
                     let value = &mut self.elements[element.0 as usize];
                     value.ohms = ohms.max(LEAST_OHMS);
-                    value.stiff = value.ohms < STIFF_OHMS;
                 }
                 Change::Emf(element, volts) => self.elements[element.0 as usize].emf = volts,
                 Change::Shunt { from, to, ohms } => {

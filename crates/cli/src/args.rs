@@ -28,6 +28,19 @@ pub(crate) enum Command {
     Tubes(TubesArgs),
 }
 
+impl Args {
+    /// Whether the answer is wanted as JSON.
+    pub(crate) fn json(&self) -> bool {
+        match &self.command {
+            Command::Check(check) => check.format == CheckFormat::Json,
+            Command::Chart(ChartArgs { format, .. })
+            | Command::Suspect(SuspectArgs { format, .. })
+            | Command::Shunt(ShuntArgs { format, .. })
+            | Command::Tubes(TubesArgs { format, .. }) => *format == Format::Json,
+        }
+    }
+}
+
 /// How an answer is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Format {
@@ -53,6 +66,8 @@ pub(crate) struct CheckArgs {
     /// Stage files, or folders to look through for files that end in .stage.
     #[arg(required = true, value_name = "PATH")]
     pub(crate) paths: Vec<PathBuf>,
+    #[command(flatten)]
+    pub(crate) includes: Includes,
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = CheckFormat::Text)]
     pub(crate) format: CheckFormat,
@@ -66,6 +81,8 @@ pub(crate) struct ChartArgs {
     #[arg(long, conflicts_with_all = ["meter", "line"])]
     pub(crate) ohms: bool,
     #[command(flatten)]
+    pub(crate) includes: Includes,
+    #[command(flatten)]
     pub(crate) conditions: Conditions,
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = Format::Text)]
@@ -76,6 +93,8 @@ pub(crate) struct ChartArgs {
 pub(crate) struct SuspectArgs {
     /// The stage file, as the unit left the maker; - reads it from standard input.
     pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) includes: Includes,
     /// A readings sheet; several in the order in which they were taken.
     #[arg(long, value_name = "SHEET", required_unless_present = "read")]
     pub(crate) readings: Vec<PathBuf>,
@@ -96,6 +115,14 @@ pub(crate) struct SuspectArgs {
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub(crate) format: Format,
+}
+
+/// From where a stage file may include others.
+#[derive(Debug, ClapArgs)]
+pub(crate) struct Includes {
+    /// One more folder from which files may be included; the stage file's own is always one. May be repeated.
+    #[arg(long = "include-from", value_name = "FOLDER")]
+    pub(crate) further: Vec<PathBuf>,
 }
 
 /// What holds for the readings of a command; a sheet's own statements come first.

@@ -1,15 +1,15 @@
 //! Why a command has no answer.
 
 use crate::Status;
+use crate::files::Refusal;
+use crate::findings::Findings;
+use deadstage_netlist::visible;
 use deadstage_report::{Problem, json};
 
 /// Everything that stood in the way, found in one run.
 #[derive(Debug, Default)]
 pub(crate) struct Failure {
-    /// The findings, for programs.
-    problems: Vec<Problem>,
-    /// The same at length, for people: places, carets, what would be right.
-    rendered: String,
+    findings: Findings,
     /// Readings typed on the command line, as lines of a sheet.
     unused: Vec<String>,
     /// The input was sound, but there is no answer to it.
@@ -17,26 +17,13 @@ pub(crate) struct Failure {
 }
 
 impl Failure {
-    /// Bad input, with the findings already rendered at length.
-    pub(crate) fn bad_input(problems: Vec<Problem>, rendered: String) -> Self {
-        Self {
-            problems,
-            rendered,
-            ..Self::default()
-        }
-    }
-
     /// Bad input that has no place in a text.
     pub(crate) fn plain(code: &str, message: impl Into<String>, help: Option<String>) -> Self {
-        let problem = Problem {
+        Findings::plain(Problem {
             help,
             ..Problem::plain(code, message)
-        };
-        let mut rendered = format!("{}\n", problem.one_line());
-        if let Some(help) = &problem.help {
-            rendered.push_str(&format!("  help: {help}\n"));
-        }
-        Self::bad_input(vec![problem], rendered)
+        })
+        .into()
     }
 
     /// Sound input for which no answer exists.
@@ -49,10 +36,16 @@ impl Failure {
 
     /// Puts what another step found behind what this one did.
     pub(crate) fn and(mut self, other: Self) -> Self {
-        self.problems.extend(other.problems);
-        self.rendered.push_str(&other.rendered);
+        self.findings.join(other.findings);
         self.unused.extend(other.unused);
         self.answer_is_no &= other.answer_is_no;
+        self
+    }
+
+    /// The same, with what an earlier step remarked before it.
+    pub(crate) fn after(mut self, mut earlier: Findings) -> Self {
+        earlier.join(self.findings);
+        self.findings = earlier;
         self
     }
 
@@ -72,31 +65,54 @@ impl Failure {
 
     /// For standard error.
     pub(crate) fn text(&self) -> String {
-        let mut text = self.rendered.clone();
-        if !self.unused.is_empty() {
-            text.push_str(
-                "\nThe readings typed were not used. As lines of a sheet, so that none is lost:\n",
-            );
-            for typed in &self.unused {
-                match typed.split_once('=') {
-                    Some((point, value)) => {
-                        text.push_str(&format!("  volts {} {}\n", point.trim(), value.trim()));
-                    }
-                    None => text.push_str(&format!("  {typed}\n")),
+        self.findings.text() + &self.unused_text()
+    }
+
+    /// The readings that were typed, as lines of a sheet.
+    pub(crate) fn unused_text(&self) -> String {
+        if self.unused.is_empty() {
+            return String::new();
+        }
+        let mut text =
+            "\nThe readings typed were not used. As lines of a sheet, so that none is lost:\n"
+                .to_owned();
+        for typed in &self.unused {
+            let typed = visible(typed);
+            match typed.split_once('=') {
+                Some((point, value)) => {
+                    text.push_str(&format!("  volts {} {}\n", point.trim(), value.trim()));
                 }
+                None => text.push_str(&format!("  {typed}\n")),
             }
         }
         text
     }
 
     /// The findings alone.
-    pub(crate) fn into_problems(self) -> Vec<Problem> {
-        self.problems
+    pub(crate) fn into_findings(self) -> Findings {
+        self.findings
     }
 
     /// For a program, on standard output.
     pub(crate) fn json(&self) -> anyhow::Result<String> {
-        Ok(json::errors(&self.problems, &self.unused)?)
+        let problems: Vec<Problem> = self.findings.problems().cloned().collect();
+        let unlisted = self.findings.unlisted();
+        Ok(json::errors(&problems, unlisted, &self.unused)?)
+    }
+}
+
+impl From<Findings> for Failure {
+    fn from(findings: Findings) -> Self {
+        Self {
+            findings,
+            ..Self::default()
+        }
+    }
+}
+
+impl From<Refusal> for Failure {
+    fn from(refusal: Refusal) -> Self {
+        Self::plain(refusal.code, refusal.message, refusal.help)
     }
 }
 

@@ -1,64 +1,16 @@
 //! Files and words into stages and readings, with everything wrong in them.
 
+use crate::args::Includes;
 use crate::failure::Failure;
+use crate::files::{Folders, STANDARD_INPUT, shown, text_of};
+use crate::findings::Findings;
 use deadstage_circuit::{CompileError, check_connections};
 use deadstage_netlist::{
-    Diagnostic, Parsed, Readings, SettingId, Severity, SourceMap, Stage, TubeNames, parse_readings,
-    parse_stage, render,
+    Diagnostic, Parsed, Readings, SettingId, SourceMap, Stage, TubeNames, Unlisted, parse_readings,
+    parse_stage, visible,
 };
 use deadstage_reason::{Rates, parse_rates};
-use deadstage_report::Problem;
-use std::io::Read;
-use std::path::{Path, PathBuf};
-
-/// The name under which standard input is typed.
-const STANDARD_INPUT: &str = "-";
-
-/// Findings about one text or a group of texts that include each other.
-#[derive(Debug, Default)]
-pub(crate) struct Findings {
-    /// For programs.
-    pub(crate) problems: Vec<Problem>,
-    /// The same at length, for people.
-    pub(crate) rendered: String,
-}
-
-impl Findings {
-    pub(crate) fn of(diagnostics: &[Diagnostic], sources: &SourceMap) -> Self {
-        Self {
-            problems: diagnostics
-                .iter()
-                .map(|diagnostic| Problem::of(diagnostic, sources))
-                .collect(),
-            rendered: diagnostics
-                .iter()
-                .map(|diagnostic| {
-                    let mut text = render(diagnostic, sources, true);
-                    while !text.ends_with("\n\n") {
-                        text.push('\n');
-                    }
-                    text
-                })
-                .collect(),
-        }
-    }
-
-    /// Whether any of it stops the work.
-    pub(crate) fn stops(&self) -> bool {
-        self.problems.iter().any(|problem| problem.error)
-    }
-
-    /// Puts other findings behind these.
-    pub(crate) fn join(&mut self, other: Self) {
-        self.problems.extend(other.problems);
-        self.rendered.push_str(&other.rendered);
-    }
-
-    /// As the reason for having no answer.
-    pub(crate) fn into_failure(self) -> Failure {
-        Failure::bad_input(self.problems, self.rendered)
-    }
-}
+use std::path::Path;
 
 /// A stage that can be used, with the warnings about its text.
 #[derive(Debug)]
@@ -70,18 +22,31 @@ pub(crate) struct LoadedStage {
 }
 
 /// Reads a stage file and whatever it includes.
-pub(crate) fn stage(path: &Path, names: &TubeNames) -> Result<LoadedStage, Failure> {
+pub(crate) fn stage(
+    path: &Path,
+    includes: &Includes,
+    names: &TubeNames,
+) -> Result<LoadedStage, Failure> {
     let (name, text) = text_of(path)?;
-    let mut load = |including: &str, written: &str| load_included(including, written);
+    let mut folders = Folders::around(&name, path, &includes.further)?;
+    let mut load = |including: &str, written: &str| folders.include(including, written);
     let parsed = parse_stage(&name, &text, names, &mut load);
-    let mut diagnostics = parsed.diagnostics;
     // The wiring of a text that was only half understood would be blamed for what is missing.
-    if !diagnostics.iter().any(|d| d.severity == Severity::Error) {
+    let sound = !parsed.has_errors();
+    let mut diagnostics = parsed.diagnostics;
+    if sound {
         diagnostics.extend(check_connections(&parsed.value));
     }
-    let findings = Findings::of(&diagnostics, &parsed.sources);
+    let findings = Findings::of(&diagnostics, parsed.unlisted, &parsed.sources);
     if findings.stops() {
-        return Err(findings.into_failure());
+        return Err(findings.into());
+    }
+    if parsed.value.parts.is_empty() {
+        return Err(Failure::plain(
+            "no-parts",
+            format!("{} holds no part", visible(&name)),
+            Some("a part is a line such as `resistor R1 100k from bplus to plate1`".to_owned()),
+        ));
     }
     Ok(LoadedStage {
         stage: parsed.value,
@@ -94,24 +59,16 @@ pub(crate) fn stage(path: &Path, names: &TubeNames) -> Result<LoadedStage, Failu
 pub(crate) fn meaningless(errors: &[CompileError], sources: &SourceMap) -> Findings {
     let diagnostics: Vec<Diagnostic> = errors
         .iter()
-        .map(|error| Diagnostic {
-            code: "no-physics",
-            severity: Severity::Error,
-            message: error.to_string(),
-            span: error.span(),
-            label: String::new(),
-            related: Vec::new(),
-            help: None,
-        })
+        .map(|error| Diagnostic::error("no-physics", error.span(), error.to_string()))
         .collect();
-    Findings::of(&diagnostics, sources)
+    Findings::of(&diagnostics, Unlisted::default(), sources)
 }
 
 /// What was read, with the warnings about its text, if it can be used.
 fn usable<T>(parsed: Parsed<T>) -> Result<(T, Findings), Failure> {
-    let findings = Findings::of(&parsed.diagnostics, &parsed.sources);
+    let findings = Findings::of(&parsed.diagnostics, parsed.unlisted, &parsed.sources);
     if findings.stops() {
-        return Err(findings.into_failure());
+        return Err(findings.into());
     }
     Ok((parsed.value, findings))
 }
@@ -158,7 +115,7 @@ pub(crate) fn rates(
             "unknown-rates",
             format!(
                 "--rates {}: neither a set of rates nor a file",
-                named.display()
+                shown(named)
             ),
             Some(format!(
                 "write {} or the path of a rates file",
@@ -185,7 +142,7 @@ pub(crate) fn setting(typed: &str, stage: &Stage) -> Result<SettingId, Failure> 
     };
     Err(Failure::plain(
         "unknown-setting",
-        format!("--setting {typed}: no such setting"),
+        format!("--setting {}: no such setting", visible(typed)),
         Some(help),
     ))
 }
@@ -198,58 +155,6 @@ pub(crate) fn word<T>(
 ) -> Result<T, Failure> {
     parse(typed).map_err(|diagnostic| {
         let sources = SourceMap::single(option, typed);
-        Findings::of(&[diagnostic], &sources).into_failure()
-    })
-}
-
-fn text_of(path: &Path) -> Result<(String, String), Failure> {
-    let name = path.display().to_string();
-    if name == STANDARD_INPUT {
-        let mut bytes = Vec::new();
-        std::io::stdin()
-            .lock()
-            .read_to_end(&mut bytes)
-            .map_err(|error| {
-                Failure::plain("unreadable", format!("standard input: {error}"), None)
-            })?;
-        let name = "standard input".to_owned();
-        let text =
-            as_text(&name, bytes).map_err(|message| Failure::plain("not-text", message, None))?;
-        return Ok((name, text));
-    }
-    read(path)
-        .map(|text| (name, text))
-        .map_err(|message| Failure::plain("unreadable", message, None))
-}
-
-fn load_included(including: &str, written: &str) -> Result<(String, String), String> {
-    let written = Path::new(written);
-    let path: PathBuf = match Path::new(including).parent() {
-        Some(folder) if written.is_relative() => folder.join(written),
-        _ => written.to_owned(),
-    };
-    let text = read(&path)?;
-    Ok((path.display().to_string(), text))
-}
-
-fn read(path: &Path) -> Result<String, String> {
-    let name = path.display().to_string();
-    if path.is_dir() {
-        return Err(format!("{name} is a folder"));
-    }
-    let bytes = std::fs::read(path).map_err(|error| format!("{name}: {error}"))?;
-    as_text(&name, bytes)
-}
-
-fn as_text(name: &str, bytes: Vec<u8>) -> Result<String, String> {
-    String::from_utf8(bytes).map_err(|error| {
-        let line = error
-            .as_bytes()
-            .iter()
-            .take(error.utf8_error().valid_up_to())
-            .filter(|&&byte| byte == b'\n')
-            .count()
-            + 1;
-        format!("{name} is not UTF-8 text (line {line})")
+        Findings::of(&[diagnostic], Unlisted::default(), &sources).into()
     })
 }

@@ -8,8 +8,11 @@
 mod args;
 mod commands;
 mod failure;
+mod files;
+mod findings;
 mod input;
 mod output;
+mod usage;
 
 use crate::args::{Args, Command};
 use crate::failure::Failure;
@@ -26,32 +29,30 @@ enum Status {
 }
 
 fn main() -> ExitCode {
-    let args = Args::parse();
-    let (outcome, format) = match &args.command {
-        Command::Check(check) => (commands::check::run(check), None),
-        Command::Chart(chart) => (commands::chart::run(chart), Some(chart.format)),
-        Command::Suspect(suspect) => (commands::suspect::run(suspect), Some(suspect.format)),
-        Command::Shunt(shunt) => (commands::shunt::run(shunt), Some(shunt.format)),
-        Command::Tubes(tubes) => (commands::tubes::run(tubes), Some(tubes.format)),
-    };
-    let status = match outcome {
-        Ok(status) => status,
-        Err(failure) => report(&failure, format == Some(args::Format::Json)),
+    let words: Vec<_> = std::env::args_os().collect();
+    let status = match Args::try_parse_from(&words) {
+        Ok(args) => run(&args),
+        Err(error) => usage::explain(&error, &words),
     };
     ExitCode::from(status as u8)
+}
+
+fn run(args: &Args) -> Status {
+    let outcome = match &args.command {
+        Command::Check(check) => commands::check::run(check),
+        Command::Chart(chart) => commands::chart::run(chart),
+        Command::Suspect(suspect) => commands::suspect::run(suspect),
+        Command::Shunt(shunt) => commands::shunt::run(shunt),
+        Command::Tubes(tubes) => commands::tubes::run(tubes),
+    };
+    outcome.unwrap_or_else(|failure| report(&failure, args.json()))
 }
 
 /// Says on stderr why there is no answer and, for a program, on stdout too.
 fn report(failure: &Failure, json: bool) -> Status {
     output::complain(&failure.text());
     if json {
-        match failure.json() {
-            Ok(text) => {
-                // Nothing better is left to do if stdout is gone as well.
-                let _ = output::show(&text);
-            }
-            Err(error) => output::complain(&format!("error: {error}\n")),
-        }
+        output::document(failure.json());
     }
     failure.status()
 }

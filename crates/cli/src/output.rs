@@ -18,3 +18,14 @@ pub(crate) fn complain(text: &str) {
     let mut err = anstream::stderr().lock();
     let _ = err.write_all(text.as_bytes()).and_then(|()| err.flush());
 }
+
+/// Writes a document for a program to standard output.
+pub(crate) fn document(document: anyhow::Result<String>) {
+    match document {
+        Ok(text) => {
+            // Nothing better is left to do if stdout is gone as well.
+            let _ = show(&text);
+        }
+        Err(error) => complain(&format!("error: {error}\n")),
+    }
+}

@@ -4,7 +4,8 @@ use std::collections::HashSet;
 
 use crate::builder::has_errors;
 use crate::cursor::{Cursor, Fault, Outcome};
-use crate::diagnostic::Diagnostic;
+use crate::diagnostic::{Diagnostic, Severity};
+use crate::findings::Findings;
 use crate::lex::{TokenKind, statements};
 use crate::limits;
 use crate::meter::meter;
@@ -73,6 +74,15 @@ pub fn parse_volts(text: &str) -> Result<Volts, Diagnostic> {
     one(text, |cursor| cursor.value(&limits::VOLTS_READ).map(Volts))
 }
 
+/// Reads the mains voltage, as the `line` of a sheet or a stage has it.
+///
+/// # Errors
+///
+/// What is wrong, with a span in a source that holds `text` alone.
+pub fn parse_line(text: &str) -> Result<Volts, Diagnostic> {
+    one(text, |cursor| cursor.value(&limits::LINE).map(Volts))
+}
+
 /// A voltage or a current, whichever its unit says.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum VoltsOrAmps {
@@ -119,14 +129,14 @@ fn one<T>(
     text: &str,
     read: impl FnOnce(&mut Cursor<'_, '_>) -> Outcome<T>,
 ) -> Result<T, Diagnostic> {
-    let mut sink = Vec::new();
+    let mut sink = Findings::default();
     let found = statements(text.trim_start(), FileId(0), leading_space(text), &mut sink);
     let empty = Diagnostic::error(
         "nothing-there",
         Span::default(),
         "there is nothing here to read",
     );
-    if let Some(diagnostic) = sink.pop() {
+    if let Some(diagnostic) = sink.into_first() {
         return Err(diagnostic);
     }
     let [statement, rest @ ..] = found.as_slice() else {
@@ -143,7 +153,11 @@ fn one<T>(
     let mut cursor = Cursor::new(statement);
     let outcome = read(&mut cursor).and_then(|value| cursor.finish().map(|()| value));
     match outcome {
-        Ok(_) if has_errors(&cursor.notes) => Err(cursor.notes.pop().unwrap_or(empty)),
+        Ok(_) if has_errors(&cursor.notes) => {
+            let mut errors = cursor.notes.into_iter();
+            let first = errors.find(|note| note.severity == Severity::Error);
+            Err(first.unwrap_or(empty))
+        }
         Ok(value) => Ok(value),
         Err(Fault::Say(diagnostic)) => Err(*diagnostic),
         Err(Fault::Follows) => Err(empty),

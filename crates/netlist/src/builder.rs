@@ -2,13 +2,16 @@
 
 use std::collections::{HashMap, HashSet};
 
-use crate::cursor::{Fault, Outcome};
+use crate::bounds::{MOST_PARTS, MOST_SETTINGS, MOST_TUBE_TYPES};
+use crate::cursor::{Fault, Outcome, bounded_name};
 use crate::devices::doubtful_type;
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::findings::Findings;
 use crate::lex::{Statement, Token, TokenKind};
 use crate::names::{TubeName, TubeNames, fold};
 use crate::nearest::nearest;
 use crate::properties::Ratings;
+use crate::room::Room;
 use crate::span::Span;
 use crate::stage::{
     COMMON, Node, NodeId, Part, PartId, PartKind, SectionId, SettingId, Stage, Transformer,
@@ -33,7 +36,7 @@ pub(crate) struct Scope {
 pub(crate) struct Builder<'n> {
     pub(crate) stage: Stage,
     pub(crate) names: &'n TubeNames,
-    pub(crate) sink: Vec<Diagnostic>,
+    pub(crate) sink: Findings,
     nodes: HashMap<String, NodeId>,
     parts: HashMap<String, Vec<PartId>>,
     transformers: HashMap<String, u32>,
@@ -46,6 +49,7 @@ pub(crate) struct Builder<'n> {
     /// A file could not be included: whatever is not found may stand in it.
     pub(crate) incomplete: bool,
     suggestions: u32,
+    pub(crate) room: Room,
     /// Contacts and what names their relay.
     pub(crate) contacts: Vec<(PartId, String, Span)>,
     /// Windings and what names their transformer.
@@ -66,7 +70,7 @@ impl<'n> Builder<'n> {
                 ..Stage::default()
             },
             names,
-            sink: Vec::new(),
+            sink: Findings::default(),
             nodes: HashMap::new(),
             parts: HashMap::new(),
             transformers: HashMap::new(),
@@ -76,6 +80,7 @@ impl<'n> Builder<'n> {
             tainted: HashSet::new(),
             incomplete: false,
             suggestions: MOST_SUGGESTIONS,
+            room: Room::default(),
             contacts: Vec::new(),
             windings: Vec::new(),
             setting_spans: Vec::new(),
@@ -124,15 +129,19 @@ impl<'n> Builder<'n> {
     }
 
     /// Declares a setting; one of the same name is the same setting.
-    pub(crate) fn declare_setting(&mut self, token: Token<'_>) {
+    pub(crate) fn declare_setting(&mut self, token: Token<'_>) -> Outcome<()> {
         let key = fold(token.text);
         if self.settings.contains_key(&key) {
-            return;
+            return Ok(());
         }
+        let met = self.stage.settings.len();
+        self.room
+            .for_one_more(met, MOST_SETTINGS, "control settings", token.span)?;
         let id = SettingId(crate::cursor::clamp(self.stage.settings.len()));
         self.settings.insert(key, id);
         self.stage.settings.push(token.text.to_owned());
         self.setting_spans.push(token.span);
+        Ok(())
     }
 
     pub(crate) fn setting(&mut self, token: Token<'_>) -> Outcome<SettingId> {
@@ -143,10 +152,11 @@ impl<'n> Builder<'n> {
         if self.is_tainted(&key) {
             return Err(Fault::Follows);
         }
-        let settings = std::mem::take(&mut self.stage.settings);
-        let fault = unknown_setting(token, &settings);
-        self.stage.settings = settings;
-        Err(fault.into())
+        let near = self.suggest(|builder| {
+            let settings = builder.stage.settings.iter();
+            nearest(token.text, settings.map(String::as_str)).map(str::to_owned)
+        });
+        Err(unknown_setting(token, &self.stage.settings, near.as_deref()).into())
     }
 
     /// Marks the names of a failed statement.
@@ -162,14 +172,14 @@ impl<'n> Builder<'n> {
         self.incomplete || self.tainted.contains(&fold(name))
     }
 
-    pub(crate) fn into_tainted(self) -> (Stage, Vec<Diagnostic>, HashSet<String>) {
+    pub(crate) fn into_tainted(self) -> (Stage, Findings, HashSet<String>) {
         (self.stage, self.sink, self.tainted)
     }
 
     /// Adds a part. Two sections of one bottle may share a designator, and
     /// one contact may carry its relay's.
     pub(crate) fn add(&mut self, scope: &Scope, name: Token<'_>, part: Part) -> Outcome<PartId> {
-        let full = format!("{}{}", scope.prefix, name.text);
+        let full = full_name(scope, name)?;
         let key = fold(&full);
         let others = self.parts.get(&key).map_or(&[][..], Vec::as_slice);
         for &other in others {
@@ -183,6 +193,9 @@ impl<'n> Builder<'n> {
         {
             return Err(duplicate(&full, name.span, transformer.span).into());
         }
+        let met = self.stage.parts.len();
+        self.room
+            .for_one_more(met, MOST_PARTS, "parts", name.span)?;
         let id = PartId(crate::cursor::clamp(self.stage.parts.len()));
         self.parts.entry(key).or_default().push(id);
         self.stage.parts.push(Part { name: full, ..part });
@@ -195,7 +208,7 @@ impl<'n> Builder<'n> {
         name: Token<'_>,
         span: Span,
     ) -> Outcome<()> {
-        let full = format!("{}{}", scope.prefix, name.text);
+        let full = full_name(scope, name)?;
         let key = fold(&full);
         let earlier = match (self.transformers.get(&key), self.parts.get(&key)) {
             (Some(&index), _) => self.stage.transformers.get(index as usize).map(|t| t.span),
@@ -205,6 +218,9 @@ impl<'n> Builder<'n> {
         if let Some(earlier) = earlier {
             return Err(duplicate(&full, name.span, earlier).into());
         }
+        let met = self.stage.transformers.len();
+        self.room
+            .for_one_more(met, MOST_PARTS, "transformers", name.span)?;
         self.transformers
             .insert(key, crate::cursor::clamp(self.stage.transformers.len()));
         self.stage
@@ -259,10 +275,13 @@ impl<'n> Builder<'n> {
         .into())
     }
 
-    pub(crate) fn define_type(&mut self, definition: TubeTypeDefinition) {
+    pub(crate) fn define_type(&mut self, definition: TubeTypeDefinition) -> Outcome<()> {
         let at = self.stage.tube_types.len();
+        self.room
+            .for_one_more(at, MOST_TUBE_TYPES, "tube types", definition.span)?;
         self.types.insert(fold(&definition.name), at);
         self.stage.tube_types.push(definition);
+        Ok(())
     }
 
     pub(crate) fn defined_type(&self, name: &str) -> Option<&TubeTypeDefinition> {
@@ -270,17 +289,10 @@ impl<'n> Builder<'n> {
         self.stage.tube_types.get(*at)
     }
 
-    fn suggest(&mut self, find: impl FnOnce(&Self) -> Option<String>) -> Option<String> {
+    /// What `find` suggests for a mistyped word, while suggestions are left.
+    pub(crate) fn suggest<T>(&mut self, find: impl FnOnce(&Self) -> Option<T>) -> Option<T> {
         self.suggestions = self.suggestions.checked_sub(1)?;
         find(self)
-    }
-
-    /// Reports a fault, and what a statement noted, in the order of the text.
-    pub(crate) fn report(&mut self, notes: Vec<Diagnostic>, fault: Option<Fault>) {
-        self.sink.extend(notes);
-        if let Some(Fault::Say(diagnostic)) = fault {
-            self.sink.push(*diagnostic);
-        }
     }
 
     /// Removes parts whose reference to another part came to nothing.
@@ -311,11 +323,22 @@ impl<'n> Builder<'n> {
     }
 }
 
+/// A designator with the prefixes of its file.
+fn full_name(scope: &Scope, name: Token<'_>) -> Outcome<String> {
+    let full = format!("{}{}", scope.prefix, name.text);
+    bounded_name(&full, name.span)?;
+    Ok(full)
+}
+
 pub(crate) fn has_errors(diagnostics: &[Diagnostic]) -> bool {
     diagnostics.iter().any(|d| d.severity == Severity::Error)
 }
 
-pub(crate) fn unknown_setting(token: Token<'_>, settings: &[String]) -> Diagnostic {
+pub(crate) fn unknown_setting(
+    token: Token<'_>,
+    settings: &[String],
+    near: Option<&str>,
+) -> Diagnostic {
     let fault = Diagnostic::error(
         "unknown-setting",
         token.span,
@@ -325,9 +348,20 @@ pub(crate) fn unknown_setting(token: Token<'_>, settings: &[String]) -> Diagnost
     if settings.is_empty() {
         return fault.help("name the control settings in a `settings` statement of the stage file");
     }
-    match nearest(token.text, settings.iter().map(String::as_str)) {
+    match near {
         Some(near) => fault.did_you_mean(Some(near)),
-        None => fault.help(format!("the settings are {}", settings.join(", "))),
+        None => fault.help(format!("the settings are {}", listed(settings))),
+    }
+}
+
+/// The first of many names, and how many others there are.
+fn listed(names: &[String]) -> String {
+    const MOST: usize = 10;
+    match names.split_at_checked(MOST) {
+        Some((first, rest)) if !rest.is_empty() => {
+            format!("{} and {} others", first.join(", "), rest.len())
+        }
+        _ => names.join(", "),
     }
 }
 

@@ -3,6 +3,7 @@
 use std::collections::{HashMap, HashSet};
 
 use crate::diagnostic::Diagnostic;
+use crate::findings::Findings;
 use crate::names::fold;
 use crate::span::Span;
 use crate::stage::{Node, NodeId, PartKind, SettingId, Stage};
@@ -12,10 +13,10 @@ pub(crate) fn unused_settings(
     stage: &Stage,
     spans: &[Span],
     tainted: &HashSet<String>,
-    sink: &mut Vec<Diagnostic>,
+    sink: &mut Findings,
 ) {
     // A name that could not be made out may well have been meant for the one unused.
-    if sink.iter().any(|d| d.code == "unknown-setting") {
+    if sink.has("unknown-setting") {
         return;
     }
     let mut used = HashSet::new();
@@ -54,7 +55,7 @@ const CROWD: usize = 32;
 /// Nodes with one connection whose name is one slip from another node's:
 /// most likely the two are one. Names that differ in their digits only are a
 /// numbering and not a slip.
-pub(crate) fn near_misses(stage: &Stage, tainted: &HashSet<String>, sink: &mut Vec<Diagnostic>) {
+pub(crate) fn near_misses(stage: &Stage, tainted: &HashSet<String>, sink: &mut Findings) {
     let mut connections = vec![0u32; stage.nodes.len()];
     for part in &stage.parts {
         for NodeId(node) in part.kind.terminals() {

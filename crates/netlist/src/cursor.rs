@@ -1,12 +1,14 @@
 //! Reading one statement from left to right.
 
+use crate::bounds::{LONGEST_NAME, LONGEST_TEXT};
 use crate::diagnostic::Diagnostic;
-use crate::lex::{Statement, Token, TokenKind, unescape};
+use crate::lex::{Statement, Token, TokenKind, is_longer, unescape};
 use crate::limits::Limits;
 use crate::nearest::nearest;
 use crate::span::Span;
 use crate::units::engineering;
 use crate::value::{self, Amount, Caution, Misread, Why};
+use crate::visible::{is_hidden, visible};
 
 /// Why a statement, or a piece of it, was given up.
 #[derive(Debug)]
@@ -104,13 +106,40 @@ impl<'s, 'a> Cursor<'s, 'a> {
                 format!("the statement ends where {what} should be"),
             )
             .label(format!("{what} is missing")),
-            Some(token) => Diagnostic::error(
-                "unexpected-word",
-                token.span,
-                format!("{} stands where {what} should be", shown(token)),
-            )
-            .label(format!("should be {what}")),
+            Some(token) => {
+                let fault = Diagnostic::error(
+                    "unexpected-word",
+                    token.span,
+                    format!("{} stands where {what} should be", shown(token)),
+                )
+                .label(format!("should be {what}"));
+                self.torn(self.at, fault)
+            }
         }
+    }
+
+    /// A complaint about the token of this index, with a word on values that are written as two.
+    pub(crate) fn torn(&self, index: usize, fault: Diagnostic) -> Diagnostic {
+        let number = index
+            .checked_sub(1)
+            .and_then(|before| self.tokens.get(before));
+        match (number, self.tokens.get(index)) {
+            (Some(number), Some(unit))
+                if value::leading_number(number.text).is_some_and(|(_, rest)| rest.is_empty())
+                    && value::is_suffix(unit.text) =>
+            {
+                fault.help(format!(
+                    "a value and its unit are one word: `{}{}`",
+                    number.text, unit.text
+                ))
+            }
+            _ => fault,
+        }
+    }
+
+    /// As [`Self::torn`], about the token that was taken last.
+    pub(crate) fn torn_last(&self, fault: Diagnostic) -> Diagnostic {
+        self.torn(self.at.saturating_sub(1), fault)
     }
 
     pub(crate) fn keyword(&mut self, keyword: &str) -> Outcome<()> {
@@ -143,10 +172,10 @@ impl<'s, 'a> Cursor<'s, 'a> {
             Some(token) if token.kind == TokenKind::Word => token,
             _ => return Err(self.wanted(what).into()),
         };
-        let stray = token
-            .text
-            .char_indices()
-            .find(|&(_, c)| !c.is_alphanumeric() && !matches!(c, '_' | '-' | '+' | '.'));
+        // Some letters of far scripts show nothing: two names with and without would look alike.
+        let is_of_name =
+            |c: char| c.is_alphanumeric() && !is_hidden(c) || matches!(c, '_' | '-' | '+' | '.');
+        let stray = token.text.char_indices().find(|&(_, c)| !is_of_name(c));
         if let Some((at, c)) = stray {
             let start = token.span.start + clamp(at);
             let span = Span {
@@ -160,13 +189,14 @@ impl<'s, 'a> Cursor<'s, 'a> {
                 format!(
                     "`{}` can't be {what}: `{}` is no part of a name",
                     token.text,
-                    c.escape_default()
+                    visible(c.encode_utf8(&mut [0; 4]))
                 ),
             )
             .label("not in a name")
             .help("names are letters, digits and `_ - + .`")
             .into());
         }
+        bounded_name(token.text, token.span)?;
         self.at += 1;
         Ok(token)
     }
@@ -189,12 +219,23 @@ impl<'s, 'a> Cursor<'s, 'a> {
         self.name("a node")
     }
 
-    /// A quoted text, escapes resolved.
+    /// A quoted text, escapes resolved. What shows nothing is kept as its escape, so that
+    /// no title or note can play tricks wherever it is shown; a tab is a space.
     pub(crate) fn text(&mut self, what: &str) -> Outcome<String> {
         match self.peek() {
             Some(token) if token.kind == TokenKind::Quoted => {
+                let text = unescape(&visible(&token.text.replace('\t', " ")));
+                if is_longer(&text, LONGEST_TEXT) {
+                    return Err(Diagnostic::error(
+                        "text-too-long",
+                        token.span,
+                        format!("a text in quotes has at most {LONGEST_TEXT} characters"),
+                    )
+                    .label("too long")
+                    .into());
+                }
                 self.at += 1;
-                Ok(unescape(token.text))
+                Ok(text)
             }
             _ => Err(self
                 .wanted(&format!("{what} in quotes"))
@@ -239,15 +280,31 @@ impl<'s, 'a> Cursor<'s, 'a> {
     pub(crate) fn finish(&self) -> Outcome<()> {
         match self.peek() {
             None => Ok(()),
-            Some(token) => Err(Diagnostic::error(
-                "unexpected-word",
-                token.span,
-                format!("the statement is complete before {}", shown(token)),
-            )
-            .label("not expected here")
-            .into()),
+            Some(token) => {
+                let fault = Diagnostic::error(
+                    "unexpected-word",
+                    token.span,
+                    format!("the statement is complete before {}", shown(token)),
+                )
+                .label("not expected here");
+                Err(self.torn(self.at, fault).into())
+            }
         }
     }
+}
+
+/// Fails if a name, its prefixes before it, is longer than any.
+pub(crate) fn bounded_name(name: &str, at: Span) -> Outcome<()> {
+    if !is_longer(name, LONGEST_NAME) {
+        return Ok(());
+    }
+    Err(Diagnostic::error(
+        "name-too-long",
+        at,
+        format!("a name has at most {LONGEST_NAME} characters, prefixes included"),
+    )
+    .label("too long")
+    .into())
 }
 
 /// Fails if a value lies outside its limits.

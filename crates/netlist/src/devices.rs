@@ -136,7 +136,9 @@ impl<'a> Reader<'_, '_, 'a, '_> {
                 }
                 Some((found, _)) => return Err(wrong_role(token, found).into()),
                 None => {
-                    let near = near_type(&written, solid_state, &self.builder.names.types, role);
+                    let near = self
+                        .builder
+                        .suggest(|b| near_type(&written, solid_state, &b.names.types, role));
                     let fault = Diagnostic::error(
                         "unknown-tube-type",
                         token.span,

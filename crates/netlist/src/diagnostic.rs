@@ -21,6 +21,22 @@ pub struct Related {
     pub label: String,
 }
 
+/// How many findings were met beyond those that are kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Unlisted {
+    /// Errors.
+    pub errors: usize,
+    /// Warnings.
+    pub warnings: usize,
+}
+
+impl std::ops::AddAssign for Unlisted {
+    fn add_assign(&mut self, other: Self) {
+        self.errors += other.errors;
+        self.warnings += other.warnings;
+    }
+}
+
 /// One finding about a text.
 ///
 /// `message` is the single sentence to show where only one fits; `label`
@@ -63,6 +79,11 @@ impl Diagnostic {
             severity: Severity::Warning,
             ..Self::error(code, span, message)
         }
+    }
+
+    /// Whether it makes its statement void.
+    pub fn is_error(&self) -> bool {
+        self.severity == Severity::Error
     }
 
     /// Short text under the caret.

@@ -1,29 +1,29 @@
 //! The driver: a stage file statement by statement, its includes laid in.
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
+use crate::bounds::{DEEPEST_INCLUDE, LONGEST_WORD, MOST_BYTES_IN_ALL, MOST_FILES, MOST_POINTS};
 use crate::builder::{Builder, Scope, has_errors};
 use crate::checks;
-use crate::cursor::{Cursor, Fault, Outcome, clamp, shown};
+use crate::cursor::{Cursor, Outcome, bounded_name, clamp, shown};
 use crate::defaults;
 use crate::diagnostic::Diagnostic;
 use crate::expect;
+use crate::findings::Findings;
+use crate::kinds::{Kind, STAGE};
 use crate::lex::{Statement, Token, TokenKind, statements};
-use crate::limits;
 use crate::names::{TubeNames, fold};
 use crate::nearest::nearest;
 use crate::point::{Index, Naming};
 use crate::reader::Reader;
-use crate::span::{FileId, SourceFile, SourceMap, Span};
-use crate::stage::{PartKind, Stage};
+use crate::room::Room;
+use crate::span::{FileId, SourceMap, Span};
+use crate::stage::{COMMON, Expect, NodeId, PartKind, Place, Point, Stage, TestPoint};
 use crate::tubetype;
-use crate::units::Volts;
+use crate::visible::brief;
+use crate::whole;
 use crate::{Load, Parsed};
-
-/// Files within files, and files in all: a chassis of stages needs a few of
-/// either; what needs more includes itself by another name.
-const DEEPEST: usize = 32;
-const MOST_FILES: usize = 1000;
 
 /// Keywords of statements that are not parts.
 const OTHER_KEYWORDS: [&str; 11] = [
@@ -96,6 +96,8 @@ pub fn parse_stage(
         deferred: Vec::new(),
         open: Vec::new(),
         load,
+        loads: 0,
+        bytes: 0,
     };
     let mut scope = Scope::default();
     reading.file(name, text, &mut scope, true);
@@ -110,38 +112,37 @@ struct Reading<'n, 'l, 'f> {
     /// Names of the files being read, outermost first.
     open: Vec<String>,
     load: &'l mut Load<'f>,
+    /// How often a file was asked for, found or not.
+    loads: usize,
+    /// Length of all texts met.
+    bytes: usize,
 }
 
 impl Reading<'_, '_, '_> {
     fn file(&mut self, name: &str, text: &str, scope: &mut Scope, outermost: bool) {
         let file = FileId(clamp(self.sources.files.len()));
-        let text: Arc<str> = Arc::from(text);
-        self.sources.files.push(SourceFile {
-            name: name.to_owned(),
-            text: Arc::clone(&text),
-        });
-        if u32::try_from(text.len()).is_err() {
-            self.builder.sink.push(Diagnostic::error(
-                "file-too-long",
-                Span {
-                    file,
-                    start: 0,
-                    end: 0,
-                },
-                format!("{name} is longer than 4 GiB"),
-            ));
+        let (source, too_long) = Kind::source(name, text, file);
+        let text = Arc::clone(&source.text);
+        self.sources.files.push(source);
+        if let Some(finding) = too_long {
+            self.builder.sink.push(finding);
+            return;
+        }
+        self.bytes += text.len();
+        let found = statements(&text, file, 0, &mut self.builder.sink);
+        if let Some(finding) = STAGE.mistaken(&found) {
+            self.builder.sink.push(finding);
             return;
         }
         self.open.push(name.to_owned());
-        let found = statements(&text, file, 0, &mut self.builder.sink);
         for broken in found.iter().filter(|s| s.broken) {
             self.builder.taint(broken);
         }
-        self.title(&found, file, outermost);
+        self.title(&found, &text, file, outermost);
         self.common(&found, scope, outermost);
         for statement in found.iter().filter(|s| !s.broken) {
-            match keyword(statement) {
-                "settings" => self.read(statement, scope, settings),
+            match statement.keyword() {
+                "settings" => self.read(statement, scope, whole::settings),
                 "tubetype" => self.read(statement, scope, tubetype::tube_type),
                 _ => {}
             }
@@ -153,8 +154,8 @@ impl Reading<'_, '_, '_> {
     }
 
     /// The `stage` statement: first, once.
-    fn title(&mut self, found: &[Statement<'_>], file: FileId, outermost: bool) {
-        let mut titles = found.iter().filter(|s| keyword(s) == "stage");
+    fn title(&mut self, found: &[Statement<'_>], text: &str, file: FileId, outermost: bool) {
+        let mut titles = found.iter().filter(|s| s.keyword() == "stage");
         let (first, title) = (found.first(), titles.next());
         for again in titles {
             self.builder.sink.push(
@@ -163,20 +164,14 @@ impl Reading<'_, '_, '_> {
             );
         }
         let Some(title) = title else {
-            let at = Span {
-                file,
-                start: 0,
-                end: 0,
-            };
-            let span = first.map_or(at, |s| s.tokens.first().map_or(s.span, |t| t.span));
             // A mistyped `stage` is reported as the unknown keyword it is.
-            let mistyped = first.is_some_and(|s| !is_keyword(keyword(s)));
-            if !mistyped {
-                self.builder.sink.push(
-                    Diagnostic::error("no-title", span, "a stage file begins with its title")
-                        .label("`stage` should stand before this")
-                        .help("begin the file with `stage \"TITLE\"`"),
-                );
+            let Some(first) = first else {
+                self.builder.sink.push(STAGE.empty(text, file));
+                return;
+            };
+            if is_keyword(first.keyword()) {
+                let at = first.tokens.first().map_or(first.span, |t| t.span);
+                self.builder.sink.push(STAGE.no_title(at));
             }
             return;
         };
@@ -201,7 +196,7 @@ impl Reading<'_, '_, '_> {
         match read {
             Ok(text) if outermost => self.builder.stage.title = text,
             Ok(_) => {}
-            Err(fault) => self.builder.report(Vec::new(), Some(fault)),
+            Err(fault) => self.builder.sink.report(Vec::new(), Some(fault)),
         }
     }
 
@@ -209,7 +204,10 @@ impl Reading<'_, '_, '_> {
     fn common(&mut self, found: &[Statement<'_>], scope: &mut Scope, outermost: bool) {
         let mut name = ("chassis".to_owned(), Span::default());
         let mut earlier: Option<Span> = None;
-        for statement in found.iter().filter(|s| !s.broken && keyword(s) == "common") {
+        for statement in found
+            .iter()
+            .filter(|s| !s.broken && s.keyword() == "common")
+        {
             let mut cursor = Cursor::new(statement);
             cursor.next();
             let read = cursor
@@ -231,7 +229,7 @@ impl Reading<'_, '_, '_> {
                 }
                 (Err(fault), _) => {
                     self.builder.taint(statement);
-                    self.builder.report(Vec::new(), Some(fault));
+                    self.builder.sink.report(Vec::new(), Some(fault));
                 }
             }
         }
@@ -250,7 +248,7 @@ impl Reading<'_, '_, '_> {
     ) {
         let mut cursor = Cursor::new(statement);
         cursor.next();
-        let word = keyword(statement);
+        let word = statement.keyword();
         let outcome = read(&mut Reader {
             builder: &mut self.builder,
             scope,
@@ -269,11 +267,11 @@ impl Reading<'_, '_, '_> {
         if outcome.is_err() || has_errors(&notes) {
             self.builder.taint(statement);
         }
-        self.builder.report(notes, outcome.err());
+        self.builder.sink.report(notes, outcome.err());
     }
 
     fn statement(&mut self, statement: &Statement<'_>, scope: &mut Scope, outermost: bool) {
-        match keyword(statement) {
+        match statement.keyword() {
             // Seen to before the others.
             "stage" | "common" | "settings" | "tubetype" => {}
             "expect" | "testpoint" => self.deferred.push((
@@ -286,23 +284,24 @@ impl Reading<'_, '_, '_> {
             "section" | "defaults" | "include" => {
                 let mut cursor = Cursor::new(statement);
                 cursor.next();
-                let outcome = match keyword(statement) {
+                let outcome = match statement.keyword() {
                     "section" => self.section(&mut cursor, scope),
                     "defaults" => defaults::defaults(&mut cursor, scope),
                     _ => self.include(&mut cursor, scope),
                 };
-                self.builder.incomplete |= keyword(statement) == "include" && outcome.is_err();
+                self.builder.incomplete |= statement.keyword() == "include" && outcome.is_err();
                 self.conclude(statement, cursor.notes, outcome);
             }
-            "notes" => self.read(statement, scope, notes),
-            "line" => self.read(statement, scope, |reader| line(reader, outermost)),
+            "notes" => self.read(statement, scope, whole::notes),
+            "line" => self.read(statement, scope, |reader| whole::line(reader, outermost)),
             word if PART_KEYWORDS.contains(&word) => {
                 self.read(statement, scope, part);
             }
             _ => {
                 self.builder.taint(statement);
                 if let Some(&first) = statement.tokens.first() {
-                    self.builder.sink.push(unknown_keyword(first));
+                    let near = self.builder.suggest(|_| nearest(first.text, keywords()));
+                    self.builder.sink.push(unknown_keyword(first, near));
                 }
             }
         }
@@ -325,14 +324,31 @@ impl Reading<'_, '_, '_> {
         }
         cursor.finish()?;
         let fault = |code, message: String| Diagnostic::error(code, at, message);
+        bounded_name(&prefix, at)?;
+        if self.open.len() >= DEEPEST_INCLUDE || self.loads >= MOST_FILES {
+            return Err(fault(
+                "too-many-includes",
+                format!("more than {DEEPEST_INCLUDE} files within files, or {MOST_FILES} in all"),
+            )
+            .label("one too many")
+            .into());
+        }
+        self.loads += 1;
         let from = self.open.last().cloned().unwrap_or_default();
         let (name, text) = (self.load)(&from, &path).map_err(|why| {
-            fault("include-failed", format!("\"{path}\" can't be read: {why}"))
-                .label("not read")
-                .help("the path is taken from the folder of the file that includes it")
+            let said = brief(&path, LONGEST_WORD);
+            let found = fault("include-failed", format!("\"{said}\" can't be read: {why}"));
+            let help = "the path is taken from the folder of the file that includes it";
+            found.label("not read").help(help)
         })?;
         if let Some(first) = self.open.iter().position(|open| *open == name) {
-            let round: Vec<&str> = self.open.iter().skip(first).map(String::as_str).collect();
+            let round: Vec<String> = self
+                .open
+                .iter()
+                .skip(first)
+                .map(|n| brief(n, LONGEST_WORD))
+                .collect();
+            let name = brief(&name, LONGEST_WORD);
             return Err(fault(
                 "include-cycle",
                 format!("{name} includes itself: {} → {name}", round.join(" → ")),
@@ -340,10 +356,16 @@ impl Reading<'_, '_, '_> {
             .label("comes back to a file that is being read")
             .into());
         }
-        if self.open.len() >= DEEPEST || self.sources.files.len() >= MOST_FILES {
+        if self.bytes + text.len() > MOST_BYTES_IN_ALL {
+            // Nothing is asked for from here on: one finding says it all.
+            self.loads = MOST_FILES;
             return Err(fault(
-                "too-many-includes",
-                format!("more than {DEEPEST} files within files, or {MOST_FILES} in all"),
+                "too-long-in-all",
+                format!(
+                    "with \"{}\" the stage is longer than {} MiB, the most that is read of one stage with all that it includes",
+                    brief(&path, LONGEST_WORD),
+                    MOST_BYTES_IN_ALL >> 20
+                ),
             )
             .label("one too many")
             .into());
@@ -363,9 +385,10 @@ impl Reading<'_, '_, '_> {
         let setting_spans = std::mem::take(&mut self.builder.setting_spans);
         let names = self.builder.names;
         let incomplete = self.builder.incomplete;
-        let (mut stage, mut diagnostics, mut tainted) = self.builder.into_tainted();
-        let (mut expects, mut test_points) = (Vec::new(), Vec::new());
-        let mut failed = Vec::new();
+        let (mut stage, mut findings, mut tainted) = self.builder.into_tainted();
+        let (mut expects, mut test_points): (Vec<Expect>, Vec<TestPoint>) =
+            (Vec::new(), Vec::new());
+        let (mut failed, mut room) = (Vec::new(), Room::default());
         let mut index = Index::new(&stage, names, std::mem::take(&mut tainted));
         index.incomplete = incomplete;
         for (naming, span) in deferred {
@@ -373,18 +396,22 @@ impl Reading<'_, '_, '_> {
                 continue;
             };
             // The first pass has reported the lexical faults of the text.
-            let again = statements(text, span.file, span.start, &mut Vec::new());
+            let again = statements(text, span.file, span.start, &mut Findings::default());
             let Some(statement) = again.first() else {
                 continue;
             };
             let mut cursor = Cursor::new(statement);
             let outcome = if cursor.accept("expect") {
-                expect::expect(&mut cursor, &index, &naming).map(|e| expects.push(e))
+                room.for_one_more(expects.len(), MOST_POINTS, "values of the print", span)
+                    .and_then(|()| expect::expect(&mut cursor, &index, &naming))
+                    .map(|e| expects.push(e))
             } else {
                 cursor.next();
-                expect::test_point(&mut cursor, &index, &naming).map(|t| test_points.push(t))
+                room.for_one_more(test_points.len(), MOST_POINTS, "test points", span)
+                    .and_then(|()| expect::test_point(&mut cursor, &index, &naming))
+                    .map(|t| test_points.push(t))
             };
-            diagnostics.append(&mut cursor.notes);
+            findings.extend(std::mem::take(&mut cursor.notes));
             if let Err(fault) = outcome {
                 failed.extend(
                     statement
@@ -393,22 +420,29 @@ impl Reading<'_, '_, '_> {
                         .filter(|token| token.kind == TokenKind::Word)
                         .map(|token| fold(token.text)),
                 );
-                if let Fault::Say(diagnostic) = fault {
-                    diagnostics.push(*diagnostic);
-                }
+                findings.report(Vec::new(), Some(fault));
             }
         }
         let tainted = index.into_tainted(failed);
+        // A node that failed statements alone have named is wired to nothing.
+        let wired = wired(&stage);
+        let is_wired = |point: &Point| match point.place {
+            Place::Node(node) => wired.contains(&node),
+            Place::Across(_) | Place::Through(_) => true,
+        };
+        expects.retain(|expect| is_wired(&expect.point));
+        test_points.retain(|test_point| is_wired(&test_point.point));
         stage.expects = expects;
         stage.test_points = test_points;
         if !incomplete {
-            checks::unused_settings(&stage, &setting_spans, &tainted, &mut diagnostics);
-            checks::near_misses(&stage, &tainted, &mut diagnostics);
+            checks::unused_settings(&stage, &setting_spans, &tainted, &mut findings);
+            checks::near_misses(&stage, &tainted, &mut findings);
         }
-        diagnostics.sort_by_key(|d| (d.span.file, d.span.start));
+        let (diagnostics, unlisted) = findings.finish();
         Parsed {
             value: stage,
             diagnostics,
+            unlisted,
             sources: self.sources,
         }
     }
@@ -476,14 +510,6 @@ impl Reading<'_, '_, '_> {
     }
 }
 
-/// The first word of a statement, or an empty text.
-fn keyword<'a>(statement: &Statement<'a>) -> &'a str {
-    match statement.tokens.first() {
-        Some(token) if token.kind == TokenKind::Word => token.text,
-        _ => "",
-    }
-}
-
 fn part(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
     match reader.keyword {
         "supply" => reader.supply(),
@@ -510,7 +536,13 @@ fn part(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
     }
 }
 
-fn unknown_keyword(token: Token<'_>) -> Diagnostic {
+/// The nodes that a part is wired to, and the common.
+fn wired(stage: &Stage) -> HashSet<NodeId> {
+    let terminals = stage.parts.iter().flat_map(|part| part.kind.terminals());
+    terminals.chain([COMMON]).collect()
+}
+
+fn unknown_keyword(token: Token<'_>, near: Option<&str>) -> Diagnostic {
     let fault = Diagnostic::error(
         "unknown-keyword",
         token.span,
@@ -520,72 +552,5 @@ fn unknown_keyword(token: Token<'_>) -> Diagnostic {
     if SHEET_KEYWORDS.contains(&token.text) {
         return fault.help(format!("`{}` belongs in a readings sheet", token.text));
     }
-    fault.did_you_mean(nearest(token.text, keywords()))
-}
-
-fn settings(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
-    let mut named = vec![reader.cursor.name("a setting")?];
-    while !reader.cursor.is_done() {
-        named.push(reader.cursor.name("a setting")?);
-    }
-    if let Some(reserved) = named.iter().find(|t| matches!(t.text, "from" | "to")) {
-        return Err(Diagnostic::error(
-            "bad-name",
-            reserved.span,
-            format!(
-                "`{}` can't name a setting: it says how a part is wired",
-                reserved.text
-            ),
-        )
-        .label("not a setting's name")
-        .into());
-    }
-    for token in named {
-        reader.builder.declare_setting(token);
-    }
-    Ok(())
-}
-
-fn notes(reader: &mut Reader<'_, '_, '_, '_>) -> Outcome<()> {
-    let text = reader.cursor.text("the note")?;
-    reader.cursor.finish()?;
-    reader.builder.stage.notes.push(text);
-    Ok(())
-}
-
-fn line(reader: &mut Reader<'_, '_, '_, '_>, outermost: bool) -> Outcome<()> {
-    let volts = Volts(reader.cursor.value(&limits::LINE)?);
-    reader.cursor.finish()?;
-    let span = reader.cursor.span;
-    match (reader.builder.stage.line, reader.builder.line_span) {
-        (Some(first), Some(earlier)) if first != volts => {
-            if outermost && earlier.file == span.file {
-                return Err(Diagnostic::error(
-                    "repeated-statement",
-                    span,
-                    "a stage assumes one mains voltage",
-                )
-                .label("second `line`")
-                .related(earlier, "first `line`")
-                .into());
-            }
-            reader.cursor.notes.push(
-                Diagnostic::warning(
-                    "line-differs",
-                    span,
-                    format!(
-                        "this file assumes a mains voltage of {volts}, but {first} is in force"
-                    ),
-                )
-                .label("has no effect")
-                .related(earlier, "in force")
-                .help("give the values of both files for one mains voltage"),
-            );
-        }
-        _ => {
-            reader.builder.stage.line.get_or_insert(volts);
-            reader.builder.line_span.get_or_insert(span);
-        }
-    }
-    Ok(())
+    fault.did_you_mean(near)
 }

@@ -14,7 +14,9 @@ use nom::combinator::{map, recognize, value, verify};
 use nom::multi::many0_count;
 use nom::sequence::{delimited, preceded};
 
+use crate::bounds::{LONGEST_WORD, MOST_WORDS};
 use crate::diagnostic::Diagnostic;
+use crate::findings::Findings;
 use crate::span::{FileId, Span};
 
 /// What a token is.
@@ -93,7 +95,7 @@ pub(crate) fn statements<'a>(
     text: &'a str,
     file: FileId,
     base: u32,
-    sink: &mut Vec<Diagnostic>,
+    sink: &mut Findings,
 ) -> Vec<Statement<'a>> {
     let mut found: Vec<Statement<'a>> = Vec::new();
     let mut offset = base as usize;
@@ -114,45 +116,105 @@ pub(crate) fn statements<'a>(
         let (Some(first), Some(last)) = (tokens.first(), tokens.last()) else {
             continue;
         };
-        let (first, last) = (first.span, last.span);
+        let span = Span {
+            end: last.span.end,
+            ..first.span
+        };
         match found.last_mut() {
             Some(statement) if continues => {
-                statement.span.end = last.end;
+                statement.span.end = span.end;
                 statement.broken |= broken;
-                statement.tokens.extend(tokens);
+                statement.carry_on(tokens, sink);
             }
-            None if continues && !orphan => {
+            None if continues => {
+                if !orphan {
+                    sink.push(continues_nothing(span));
+                }
                 orphan = true;
-                sink.push(
-                    Diagnostic::error(
-                        "nothing-to-continue",
-                        Span { file, start: first.start, end: last.end },
-                        "a line that begins with white space continues the statement above it, and there is none",
-                    )
-                    .label("continues nothing")
-                    .help("begin the statement at the left edge"),
-                );
             }
-            None if continues => {}
-            _ => found.push(Statement {
-                span: Span {
-                    file,
-                    start: first.start,
-                    end: last.end,
-                },
-                tokens,
-                broken,
-            }),
+            _ => {
+                let mut statement = Statement {
+                    tokens: Vec::new(),
+                    span,
+                    broken,
+                };
+                statement.carry_on(tokens, sink);
+                found.push(statement);
+            }
         }
     }
     found
 }
 
+impl<'a> Statement<'a> {
+    /// The first word, or an empty text.
+    pub(crate) fn keyword(&self) -> &'a str {
+        match self.tokens.first() {
+            Some(token) if token.kind == TokenKind::Word => token.text,
+            _ => "",
+        }
+    }
+
+    /// Takes the words of one more line, as far as a statement has room for them.
+    fn carry_on(&mut self, mut tokens: Vec<Token<'a>>, sink: &mut Findings) {
+        let room = MOST_WORDS - self.tokens.len();
+        if tokens.len() > room {
+            // What a full statement is given is dropped without a further word.
+            if let Some(too_many) = tokens.get(room).filter(|_| room > 0) {
+                sink.push(
+                    Diagnostic::error(
+                        "too-many-words",
+                        too_many.span,
+                        format!("a statement has at most {MOST_WORDS} words"),
+                    )
+                    .label("one too many"),
+                );
+            }
+            tokens.truncate(room);
+            self.broken = true;
+        }
+        if self.tokens.is_empty() {
+            // Most statements are one line: nothing is copied for them.
+            tokens.shrink_to_fit();
+            self.tokens = tokens;
+        } else {
+            self.tokens.append(&mut tokens);
+        }
+    }
+}
+
+fn continues_nothing(span: Span) -> Diagnostic {
+    Diagnostic::error(
+        "nothing-to-continue",
+        span,
+        "a line that begins with white space continues the statement above it, and there is none",
+    )
+    .label("continues nothing")
+    .help("begin the statement at the left edge")
+}
+
+fn unclosed_text(span: Span) -> Diagnostic {
+    Diagnostic::error(
+        "unclosed-text",
+        span,
+        "a quoted text is not closed on its line",
+    )
+    .label("opens here")
+    .help("close it with `\"`")
+}
+
+/// Whether a text has more characters than that.
+pub(crate) fn is_longer(text: &str, most: usize) -> bool {
+    // A character is at least a byte: short ones need no counting.
+    text.len() > most && text.chars().nth(most).is_some()
+}
+
+/// The tokens of a line, up to one more than a statement may have, and whether any is at fault.
 fn line_tokens<'a>(
     line: &'a str,
     file: FileId,
     start: usize,
-    sink: &mut Vec<Diagnostic>,
+    sink: &mut Findings,
 ) -> (Vec<Token<'a>>, bool) {
     let line = line.trim_end();
     let mut tokens = Vec::new();
@@ -166,28 +228,36 @@ fn line_tokens<'a>(
             0
         };
         let span = span(file, end - text.len() - quotes, end);
-        match kind {
-            Some(kind) => tokens.push(Token { kind, text, span }),
-            None if text.starts_with('#') => {}
+        rest = after;
+        let token = match kind {
+            Some(kind) => Token { kind, text, span },
+            None if text.starts_with('#') => continue,
             None => {
                 broken = true;
-                sink.push(
-                    Diagnostic::error(
-                        "unclosed-text",
-                        span,
-                        "a quoted text is not closed on its line",
-                    )
-                    .label("opens here")
-                    .help("close it with `\"`"),
-                );
-                tokens.push(Token {
+                sink.push(unclosed_text(span));
+                Token {
                     kind: TokenKind::Quoted,
                     text: text.get(1..).unwrap_or_default(),
                     span,
-                });
+                }
             }
+        };
+        // Of several on one line the first is enough.
+        if !broken && token.kind == TokenKind::Word && is_longer(text, LONGEST_WORD) {
+            broken = true;
+            sink.push(
+                Diagnostic::error(
+                    "word-too-long",
+                    span,
+                    format!("a word has at most {LONGEST_WORD} characters"),
+                )
+                .label("too long"),
+            );
         }
-        rest = after;
+        tokens.push(token);
+        if tokens.len() > MOST_WORDS {
+            break;
+        }
     }
     (tokens, broken)
 }
@@ -242,7 +312,7 @@ mod tests {
     use super::*;
 
     fn words(text: &str) -> Vec<Vec<String>> {
-        let mut sink = Vec::new();
+        let mut sink = Findings::default();
         let found = statements(text, FileId(0), 0, &mut sink);
         assert!(sink.is_empty(), "{sink:?}");
         for statement in &found {
@@ -296,9 +366,9 @@ mod tests {
 
     #[test]
     fn reports_an_open_quote_and_an_orphan() {
-        let mut sink = Vec::new();
+        let mut sink = Findings::default();
         let found = statements("  a\n  b\nnotes \"x\nc", FileId(0), 0, &mut sink);
-        let codes: Vec<_> = sink.iter().map(|d| d.code).collect();
+        let codes: Vec<_> = sink.finish().0.iter().map(|d| d.code).collect();
         assert_eq!(codes, ["nothing-to-continue", "unclosed-text"]);
         assert_eq!(found.len(), 2);
         assert!(found[0].broken && !found[1].broken);

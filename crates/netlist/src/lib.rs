@@ -30,7 +30,7 @@
 //! | `lex` | comments off, continuation lines joined, words cut |
 //! | `value`, `limits` | values with their units, and what is out of all reason |
 //! | `cursor`, `properties` | reading one statement; properties in any order |
-//! | `reader` and the statements (`passive`, `supplies`, `switching`, `devices`, `tubetype`, `defaults`) | one statement to one part |
+//! | `reader` and the statements (`whole`, `passive`, `supplies`, `switching`, `devices`, `tubetype`, `defaults`) | one statement to one part |
 //! | `file`, `builder` | the driver, includes; names and what they came to |
 //! | `point`, `expect`, `meter` | where a probe goes, values from the print, meters |
 //! | `sheet`, `reading`, `argument` | the readings sheet, and single values from a command line |
@@ -69,14 +69,18 @@
 #![allow(clippy::result_large_err)]
 
 mod argument;
+mod bounds;
 mod builder;
 mod checks;
 mod cursor;
 mod defaults;
 mod devices;
 mod diagnostic;
+mod excerpt;
 mod expect;
 mod file;
+mod findings;
+mod kinds;
 mod lex;
 mod limits;
 mod meter;
@@ -91,6 +95,7 @@ mod reader;
 mod reading;
 mod readings;
 mod render;
+mod room;
 mod sheet;
 mod span;
 mod stage;
@@ -100,13 +105,21 @@ mod titled;
 mod tubetype;
 mod units;
 mod value;
+mod visible;
+mod whole;
 
 pub use argument::{
-    VoltsOrAmps, parse_coil_ohms, parse_meter, parse_point, parse_reading_argument, parse_volts,
-    parse_volts_or_amps,
+    VoltsOrAmps, parse_coil_ohms, parse_line, parse_meter, parse_point, parse_reading_argument,
+    parse_volts, parse_volts_or_amps,
 };
-pub use diagnostic::{Diagnostic, Related, Severity};
+pub use bounds::{
+    DEEPEST_INCLUDE, LONGEST_NAME, LONGEST_TEXT, LONGEST_WORD, MOST_BYTES, MOST_BYTES_IN_ALL,
+    MOST_FILES, MOST_FINDINGS, MOST_PARTS, MOST_POINTS, MOST_RATES, MOST_READINGS,
+    MOST_READINGS_IN_ALL, MOST_REMARKS, MOST_SETTINGS, MOST_TUBE_TYPES, MOST_WORDS, file_too_long,
+};
+pub use diagnostic::{Diagnostic, Related, Severity, Unlisted};
 pub use file::parse_stage;
+use findings::Findings;
 pub use names::{TakenFor, TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
 pub use print::{print_readings, print_stage};
@@ -119,7 +132,10 @@ pub use render::render;
 pub use sheet::parse_readings;
 pub use span::{FileId, SourceFile, SourceMap, Span};
 pub use stage::*;
-pub use units::{Amps, Farads, Henries, Ohms, Siemens, Volts, Watts, engineering};
+pub use units::{
+    Amps, Farads, Henries, Ohms, Siemens, Volts, Watts, engineering, without_signed_zero,
+};
+pub use visible::{is_hidden, visible};
 
 /// How `include` gets at a file.
 ///
@@ -133,8 +149,10 @@ pub type Load<'a> = dyn FnMut(&str, &str) -> Result<(String, String), String> + 
 pub struct Parsed<T> {
     /// All that could be understood.
     pub value: T,
-    /// The findings, in the order of the text.
+    /// The findings, in the order of the text: of each severity the first [`MOST_FINDINGS`] met.
     pub diagnostics: Vec<Diagnostic>,
+    /// How many more there are.
+    pub unlisted: Unlisted,
     /// The texts, for showing the findings.
     pub sources: SourceMap,
 }
@@ -143,6 +161,19 @@ impl<T> Parsed<T> {
     /// Whether any finding is an error.
     pub fn has_errors(&self) -> bool {
         self.errors().next().is_some()
+    }
+
+    /// What another reader made of the value, with what it found besides.
+    pub fn then<U>(self, value: U, more: impl IntoIterator<Item = Diagnostic>) -> Parsed<U> {
+        let mut findings = Findings::of(self.diagnostics, self.unlisted);
+        findings.extend(more);
+        let (diagnostics, unlisted) = findings.finish();
+        Parsed {
+            value,
+            diagnostics,
+            unlisted,
+            sources: self.sources,
+        }
     }
 
     /// The findings that make a statement void.

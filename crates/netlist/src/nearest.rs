@@ -7,11 +7,14 @@ const LONGEST: usize = 64;
 /// insertions, deletions, replacements and swaps of neighbours (optimal
 /// string alignment). `None` when it is more than `most`.
 pub fn slips_between(a: &str, b: &str, most: usize) -> Option<usize> {
-    let a: Vec<char> = a.chars().flat_map(char::to_lowercase).collect();
-    let b: Vec<char> = b.chars().flat_map(char::to_lowercase).collect();
-    if a.len().abs_diff(b.len()) > most || a.len() > LONGEST || b.len() > LONGEST {
+    // Nearly all pairs differ too much in length alone: no room is made for them.
+    let length = |word: &str| word.chars().flat_map(char::to_lowercase).count();
+    let lengths = (length(a), length(b));
+    if lengths.0.abs_diff(lengths.1) > most || lengths.0.max(lengths.1) > LONGEST {
         return None;
     }
+    let a: Vec<char> = a.chars().flat_map(char::to_lowercase).collect();
+    let b: Vec<char> = b.chars().flat_map(char::to_lowercase).collect();
     let mut before_last: Vec<usize> = Vec::new();
     let mut last: Vec<usize> = (0..=b.len()).collect();
     for (i, &x) in a.iter().enumerate() {

@@ -75,7 +75,17 @@ impl<'s> Index<'s> {
         tainted
     }
 
-    fn near<'a>(&self, word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    /// Whether a part has this designator.
+    pub(crate) fn is_part(&self, word: &str) -> bool {
+        self.parts.contains_key(&fold(word))
+    }
+
+    /// The known word nearest to a mistyped one, while suggestions are left.
+    pub(crate) fn near<'a>(
+        &self,
+        word: &str,
+        known: impl Iterator<Item = &'a str>,
+    ) -> Option<&'a str> {
         let left = self.suggestions.get().checked_sub(1)?;
         self.suggestions.set(left);
         nearest(word, known)
@@ -105,7 +115,11 @@ impl<'s> Index<'s> {
             Some(&SettingId(0)) => Ok(None),
             Some(&id) => Ok(Some(id)),
             None if self.incomplete || self.tainted.contains(&key) => Err(Fault::Follows),
-            None => Err(unknown_setting(token, &self.stage.settings).into()),
+            None => {
+                let settings = &self.stage.settings;
+                let near = self.near(token.text, settings.iter().map(String::as_str));
+                Err(unknown_setting(token, settings, near).into())
+            }
         }
     }
 

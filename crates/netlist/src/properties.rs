@@ -136,7 +136,7 @@ fn property<'s, 'a>(
             return rated(takes, tail, token);
         }
     }
-    Err(unknown(takes, token).into())
+    Err(cursor.torn_last(unknown(takes, token)).into())
 }
 
 fn rated<'a>(takes: Takes, tail: &mut Tail<'a>, token: Token<'a>) -> Outcome<()> {

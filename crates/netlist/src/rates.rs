@@ -5,13 +5,16 @@
 use std::collections::HashSet;
 
 use crate::Parsed;
+use crate::bounds::MOST_RATES;
 use crate::cursor::{Cursor, Outcome, either};
 use crate::diagnostic::Diagnostic;
+use crate::kinds::RATES;
 use crate::lex::{Statement, Token, TokenKind};
 use crate::names::TubeNames;
 use crate::nearest::nearest;
 use crate::point::{Index, Naming};
-use crate::span::{FileId, SourceMap, Span};
+use crate::room::Room;
+use crate::span::Span;
 use crate::stage::{PartId, Stage};
 use crate::titled::{self, Reads, Titled};
 use crate::value;
@@ -85,27 +88,20 @@ pub fn parse_rates(
     names: &TubeNames,
     words: &RateWords,
 ) -> Parsed<RateLines> {
-    let sources = SourceMap::single(name, text);
     let mut reader = Reader {
         index: Index::new(stage, names, HashSet::new()),
         words,
         rates: RateLines::default(),
-        titled: Titled::new("rates", "a rates file"),
+        titled: Titled::new(&RATES),
         from: None,
+        room: Room::default(),
     };
-    let mut diagnostics = titled::read(&sources, &mut reader);
-    if diagnostics.is_empty() && reader.titled.is_missing() {
-        // An empty text changes nothing, which can't be what its writer meant.
-        let start = Span {
-            file: FileId(0),
-            start: 0,
-            end: 0,
-        };
-        diagnostics.push(reader.titled.missing(start));
-    }
+    let (sources, findings) = titled::read(name, text, &mut reader);
+    let (diagnostics, unlisted) = findings.finish();
     Parsed {
         value: reader.rates,
         diagnostics,
+        unlisted,
         sources,
     }
 }
@@ -117,6 +113,7 @@ struct Reader<'s> {
     titled: Titled,
     /// The `from` statement.
     from: Option<Span>,
+    room: Room,
 }
 
 impl Reads for Reader<'_> {
@@ -136,6 +133,9 @@ impl Reads for Reader<'_> {
         } else if cursor.accept("from") {
             self.from(cursor)?;
         } else {
+            let met = self.rates.lines.len();
+            self.room
+                .for_one_more(met, MOST_RATES, "lines of rates", statement.span)?;
             let line = self.line(cursor, statement.span)?;
             self.rates.lines.push(line);
         }
@@ -184,11 +184,7 @@ impl Reader<'_> {
             return Ok(windings);
         }
         let word = cursor.peek_word();
-        let stage = self.index.stage;
-        let is_part = stage
-            .parts
-            .iter()
-            .any(|part| part.name.eq_ignore_ascii_case(word));
+        let is_part = self.index.is_part(word);
         if let Some(token) = cursor.peek().filter(|_| !is_part) {
             return Err(self.unknown(token).into());
         }
@@ -211,7 +207,7 @@ impl Reader<'_> {
         .label("neither a kind nor a designator");
         let names = self.index.stage.parts.iter().map(|p| p.name.as_str());
         let known = self.words.kinds.iter().copied().chain(names);
-        match nearest(token.text, known) {
+        match self.index.near(token.text, known) {
             Some(near) => fault.did_you_mean(Some(near)),
             None => {
                 let kinds: Vec<String> = self.words.kinds.iter().map(|k| (*k).to_owned()).collect();

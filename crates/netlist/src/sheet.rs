@@ -3,18 +3,20 @@
 use std::collections::HashSet;
 
 use crate::Parsed;
+use crate::bounds::{MOST_READINGS, MOST_REMARKS};
 use crate::cursor::{Cursor, Outcome, shown};
 use crate::diagnostic::Diagnostic;
 use crate::expect::panel_value;
+use crate::kinds::READINGS;
 use crate::lex::{Statement, Token, TokenKind};
 use crate::limits;
 use crate::meter::meter;
 use crate::names::TubeNames;
-use crate::nearest::nearest;
 use crate::point::{Index, Naming, unit_of};
 use crate::reading::{bound, bounded, tail, taken, tester_value};
 use crate::readings::{Look, Reading, Readings, Remark, RemarkKind};
-use crate::span::{SourceMap, Span};
+use crate::room::Room;
+use crate::span::Span;
 use crate::stage::{PartId, PartKind, Place, Point, Quantity, Stage};
 use crate::titled::{self, Reads, Titled};
 use crate::units::Volts;
@@ -50,16 +52,19 @@ pub fn parse_readings(
     stage: &Stage,
     names: &TubeNames,
 ) -> Parsed<Readings> {
-    let sources = SourceMap::single(name, text);
     let mut sheet = Sheet {
         index: Index::new(stage, names, HashSet::new()),
         readings: Readings::default(),
-        titled: Titled::new("readings", "a readings sheet"),
+        titled: Titled::new(&READINGS),
+        remarks: 0,
+        room: Room::default(),
     };
-    let diagnostics = titled::read(&sources, &mut sheet);
+    let (sources, findings) = titled::read(name, text, &mut sheet);
+    let (diagnostics, unlisted) = findings.finish();
     Parsed {
         value: sheet.readings,
         diagnostics,
+        unlisted,
         sources,
     }
 }
@@ -68,6 +73,9 @@ struct Sheet<'s> {
     index: Index<'s>,
     readings: Readings,
     titled: Titled,
+    /// Lines with a remark; one may be of several parts.
+    remarks: usize,
+    room: Room,
 }
 
 impl Reads for Sheet<'_> {
@@ -98,6 +106,9 @@ impl Reads for Sheet<'_> {
                 conditions.setting = self.index.setting(named)?;
             }
             "volts" | "ohms" | "amps" | "panel" | "tester" => {
+                let met = self.readings.readings.len();
+                self.room
+                    .for_one_more(met, MOST_READINGS, "readings", statement.span)?;
                 let reading = self.reading(cursor, keyword)?;
                 self.readings.readings.push(reading);
             }
@@ -105,7 +116,7 @@ impl Reads for Sheet<'_> {
                 let parts = self.remarked(cursor)?;
                 let look = cursor.choice("a visible fault", &LOOKS)?;
                 cursor.finish()?;
-                self.remark(&parts, RemarkKind::Seen(look), statement.span);
+                self.remark(&parts, RemarkKind::Seen(look), statement.span)?;
             }
             "good" | "replaced" => {
                 let parts = self.remarked(cursor)?;
@@ -114,10 +125,11 @@ impl Reads for Sheet<'_> {
                     "good" => RemarkKind::Good,
                     _ => RemarkKind::Replaced,
                 };
-                self.remark(&parts, kind, statement.span);
+                self.remark(&parts, kind, statement.span)?;
             }
             _ => {
-                return Err(unknown_keyword(first, keyword).into());
+                let near = self.index.near(keyword, KEYWORDS.into_iter());
+                return Err(unknown_keyword(first, keyword, near).into());
             }
         }
         cursor.finish()
@@ -134,9 +146,13 @@ impl Sheet<'_> {
         Ok(vec![self.index.part(cursor, &Naming::default())?])
     }
 
-    fn remark(&mut self, parts: &[PartId], kind: RemarkKind, span: Span) {
+    fn remark(&mut self, parts: &[PartId], kind: RemarkKind, span: Span) -> Outcome<()> {
+        self.room
+            .for_one_more(self.remarks, MOST_REMARKS, "remarks", span)?;
+        self.remarks += 1;
         let remarks = parts.iter().map(|&part| Remark { part, kind, span });
         self.readings.remarks.extend(remarks);
+        Ok(())
     }
 
     fn reading(&self, cursor: &mut Cursor<'_, '_>, keyword: &str) -> Outcome<Reading> {
@@ -235,7 +251,7 @@ pub(crate) fn is_tube(kind: &PartKind) -> bool {
     }
 }
 
-fn unknown_keyword(first: Token<'_>, keyword: &str) -> Diagnostic {
+fn unknown_keyword(first: Token<'_>, keyword: &str, near: Option<&str>) -> Diagnostic {
     let fault = Diagnostic::error(
         "unknown-keyword",
         first.span,
@@ -245,5 +261,5 @@ fn unknown_keyword(first: Token<'_>, keyword: &str) -> Diagnostic {
     if crate::file::is_keyword(keyword) {
         return fault.help(format!("`{keyword}` belongs in a stage file"));
     }
-    fault.did_you_mean(nearest(keyword, KEYWORDS))
+    fault.did_you_mean(near)
 }

@@ -66,8 +66,14 @@ impl SourceMap {
         let file = self.files.get(span.file.0 as usize)?;
         let before = file.text.get(..span.start as usize)?;
         let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-        let line = before.matches('\n').count() + 1;
+        let line = line_number(&file.text, span.start as usize);
         let column = before.get(line_start..)?.chars().count() + 1;
         Some((&file.name, line, column))
     }
+}
+
+/// Number, from 1, of the line that a place within the text lies on.
+pub(crate) fn line_number(text: &str, at: usize) -> usize {
+    let before = text.as_bytes().iter().take(at);
+    before.filter(|&&byte| byte == b'\n').count() + 1
 }

@@ -1,6 +1,6 @@
 //! Statements of switches, relays and panel meters.
 
-use crate::cursor::Outcome;
+use crate::cursor::{Outcome, within};
 use crate::diagnostic::Diagnostic;
 use crate::limits;
 use crate::properties::{Takes, once, tail};
@@ -137,6 +137,7 @@ impl Reader<'_, '_, '_, '_> {
         } else {
             limits::FULL_SCALE
         };
+        let stated = self.cursor.peek();
         let full_scale = self.cursor.value(&limits)?;
         let ohms = self.cursor.value(&limits::METER_OHMS)?;
         let full_scale = Amps(if by_volts {
@@ -144,6 +145,10 @@ impl Reader<'_, '_, '_, '_> {
         } else {
             full_scale
         });
+        if let Some(stated) = stated {
+            // Volts and ohms that are each in reason may come to a current that is not.
+            within(full_scale.0, &limits::FULL_SCALE, stated)?;
+        }
         let takes = Takes {
             tolerance: true,
             wires: true,

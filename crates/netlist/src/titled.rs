@@ -1,28 +1,24 @@
 //! A text of one file that begins with its title: the readings sheet, the rates file.
 
-use std::sync::Arc;
-
-use crate::cursor::{Cursor, Fault, Outcome};
+use crate::cursor::{Cursor, Outcome};
 use crate::diagnostic::Diagnostic;
+use crate::findings::Findings;
+use crate::kinds::Kind;
 use crate::lex::{Statement, Token, statements};
 use crate::span::{FileId, SourceMap, Span};
 
 /// What such a text is, and whether its title was met.
 pub(crate) struct Titled {
-    /// The keyword of the title.
-    keyword: &'static str,
-    /// `a readings sheet`.
-    what: &'static str,
+    kind: &'static Kind,
     titled: Option<Span>,
     /// Whether any statement was met.
     any: bool,
 }
 
 impl Titled {
-    pub(crate) fn new(keyword: &'static str, what: &'static str) -> Self {
+    pub(crate) fn new(kind: &'static Kind) -> Self {
         Self {
-            keyword,
-            what,
+            kind,
             titled: None,
             any: false,
         }
@@ -30,23 +26,10 @@ impl Titled {
 
     /// Reports a text that does not begin with its title, at its first statement.
     pub(crate) fn begins(&self, cursor: &mut Cursor<'_, '_>, first: Token<'_>) {
-        if self.any || first.text == self.keyword || self.titled.is_some() {
+        if self.any || first.text == self.kind.keyword || self.titled.is_some() {
             return;
         }
-        cursor.notes.push(self.missing(first.span));
-    }
-
-    /// Whether no title was read.
-    pub(crate) fn is_missing(&self) -> bool {
-        self.titled.is_none()
-    }
-
-    /// That the text does not begin with its title, at what it begins with.
-    pub(crate) fn missing(&self, first: Span) -> Diagnostic {
-        let Self { keyword, what, .. } = self;
-        Diagnostic::error("no-title", first, format!("{what} begins with its title"))
-            .label(format!("`{keyword}` should stand before this"))
-            .help(format!("begin the file with `{keyword} \"TITLE\"`"))
+        cursor.notes.push(self.kind.no_title(first.span));
     }
 
     /// The rest of the title's statement.
@@ -57,7 +40,7 @@ impl Titled {
             return Err(Diagnostic::error(
                 "repeated-statement",
                 cursor.span,
-                format!("{} has one title", self.what),
+                format!("{} has one title", self.kind.what),
             )
             .label("second title")
             .related(earlier, "first title")
@@ -84,24 +67,33 @@ pub(crate) trait Reads {
     fn statement(&mut self, cursor: &mut Cursor<'_, '_>, statement: &Statement<'_>) -> Outcome<()>;
 }
 
-/// Hands every statement to its reader; gives the findings, in the order of the text.
-pub(crate) fn read(sources: &SourceMap, reader: &mut impl Reads) -> Vec<Diagnostic> {
-    let mut diagnostics = Vec::new();
-    if let Some(text) = sources.files.first().map(|file| Arc::clone(&file.text))
-        && u32::try_from(text.len()).is_ok()
-    {
-        for statement in statements(&text, FileId(0), 0, &mut diagnostics) {
-            if !statement.broken {
-                let mut cursor = Cursor::new(&statement);
-                let outcome = reader.statement(&mut cursor, &statement);
-                diagnostics.append(&mut cursor.notes);
-                if let Err(Fault::Say(diagnostic)) = outcome {
-                    diagnostics.push(*diagnostic);
-                }
-            }
-            reader.titled().any = true;
-        }
+/// Hands every statement of the text to `reader`; gives the text as it is kept, and the findings.
+pub(crate) fn read(name: &str, text: &str, reader: &mut impl Reads) -> (SourceMap, Findings) {
+    let kind = reader.titled().kind;
+    let mut findings = Findings::default();
+    let (source, too_long) = Kind::source(name, text, FileId(0));
+    let sources = SourceMap {
+        files: vec![source],
+    };
+    if let Some(too_long) = too_long {
+        findings.push(too_long);
+        return (sources, findings);
     }
-    diagnostics.sort_by_key(|d| d.span.start);
-    diagnostics
+    let found = statements(text, FileId(0), 0, &mut findings);
+    if let Some(mistaken) = kind.mistaken(&found) {
+        findings.push(mistaken);
+        return (sources, findings);
+    }
+    if found.is_empty() && findings.is_empty() {
+        findings.push(kind.empty(text, FileId(0)));
+    }
+    for statement in found {
+        if !statement.broken {
+            let mut cursor = Cursor::new(&statement);
+            let outcome = reader.statement(&mut cursor, &statement);
+            findings.report(cursor.notes, outcome.err());
+        }
+        reader.titled().any = true;
+    }
+    (sources, findings)
 }

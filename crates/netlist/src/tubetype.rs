@@ -113,6 +113,5 @@ fn define(
         .help("give your own type a name of its own")
         .into());
     }
-    reader.builder.define_type(definition);
-    Ok(())
+    reader.builder.define_type(definition)
 }

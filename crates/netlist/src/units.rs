@@ -76,7 +76,10 @@ pub fn engineering(value: f64, symbol: &str) -> String {
         (1e-9, "n"),
         (1e-12, "p"),
     ];
-    if value == 0.0 || !value.is_finite() {
+    if value == 0.0 {
+        return format!("0 {symbol}");
+    }
+    if !value.is_finite() {
         return format!("{value} {symbol}");
     }
     // Rounding to three digits first keeps 999.7 from being printed as "1000 V".
@@ -96,4 +99,11 @@ pub fn engineering(value: f64, symbol: &str) -> String {
         2
     };
     format!("{mantissa:.digits$} {prefix}{symbol}")
+}
+/// A printed number, without its sign if all that is left of it is zero: `-0.00` is `0.00`.
+pub fn without_signed_zero(number: &str) -> &str {
+    match number.strip_prefix(['-', '+']) {
+        Some(size) if !size.contains(|c| matches!(c, '1'..='9')) => size,
+        _ => number,
+    }
 }

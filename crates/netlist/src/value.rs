@@ -396,6 +396,14 @@ pub(crate) fn by_unit(word: &str) -> Option<(Dimension, Amount)> {
     })
 }
 
+/// Whether a word is what may stand behind a number: a prefix, a unit, or both.
+pub(crate) fn is_suffix(word: &str) -> bool {
+    !word.is_empty()
+        && Dimension::WITH_UNIT
+            .into_iter()
+            .any(|dimension| suffix(word, dimension).is_some())
+}
+
 /// Whether a word begins as a number does, signs and `±` included.
 pub(crate) fn looks_numeric(word: &str) -> bool {
     let word = strip_plus_minus(word).unwrap_or(word);

@@ -28,9 +28,6 @@ pub struct Assumptions {
     /// nought and one are as usual. Worth it where laws and spreads are known so
     /// well that a set's members look hopeless alone.
     pub breadth: usize,
-    /// Every point is solved with all its ports, and none looked for near the healthy
-    /// unit's: what a benchmark holds the usual way against. Answers are the same but for rounding.
-    pub solved_anew: bool,
     /// What is left out.
     pub without: Ablation,
 }

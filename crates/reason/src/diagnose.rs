@@ -63,7 +63,6 @@ pub fn diagnose_assuming(
     assumed: &Assumptions,
 ) -> Result<Diagnosis, Error> {
     let mut networks = Networks::given(stage, &assumed.networks)?;
-    networks.solved_anew = assumed.solved_anew;
     let mut observed = Observations::default();
     let history = History::of(stage, sheets);
     observed.add(stage, &networks.list[0], sheets, &history)?;

@@ -3,8 +3,8 @@
 use std::borrow::Cow;
 
 use deadstage_circuit::{
-    Base, ElementRole, NearPoint, Network, OperatingPoint, Overlay, ParameterKind, PortState,
-    Probe, Scratch, Situation, SolveError,
+    Base, ElementRole, Network, OperatingPoint, Overlay, ParameterKind, PortState, Precision,
+    Scratch, Situation, SolveError,
 };
 use deadstage_netlist::{PartId, Stage};
 use deadstage_parts::LawForm;
@@ -27,8 +27,6 @@ pub(crate) struct Networks {
     pub(crate) renewed: Vec<Renewed>,
     /// Whether the laws are this library's own.
     pub(crate) are_own: bool,
-    /// Whether no point is looked for near another one.
-    pub(crate) solved_anew: bool,
 }
 
 /// A parameter that a repair has drawn anew.
@@ -80,7 +78,6 @@ impl Networks {
             sigma,
             renewed: Vec::new(),
             are_own,
-            solved_anew: false,
         }
     }
 
@@ -262,9 +259,8 @@ impl<'a> Model<'a> {
             starts,
             scratch,
             |at, point, scratch| {
-                let taken = reading.take(at, &point, 0, scratch);
+                reading.take(at, &point, 0, scratch);
                 points.push((at, point));
-                taken
             },
         )?;
         let quiet = |index: usize| {
@@ -285,9 +281,7 @@ impl<'a> Model<'a> {
                 }
             }
             for (at, point) in points {
-                if reading.take(at, &point, with_scatter, scratch).is_none() {
-                    return self.forecast(law, held, observations, with_scatter, starts, scratch);
-                }
+                reading.take(at, &point, with_scatter, scratch);
             }
         }
         Ok(reading.forecast)
@@ -306,9 +300,7 @@ impl<'a> Model<'a> {
     }
 
     /// Finds the operating point of every situation that is read in, before and after
-    /// each repair that changed the set. Where
-    /// one found near the healthy state can't be `taken` (`None`), it is solved in full.
-    /// Some situations may be `left` out.
+    /// each repair that changed the set, and hands it on to be `taken`. Some situations may be `left` out.
     #[allow(
         clippy::too_many_arguments,
         reason = "those of a forecast, and what is done with it"
@@ -321,7 +313,7 @@ impl<'a> Model<'a> {
         left: impl Fn(usize) -> bool,
         starts: &mut Starts,
         scratch: &mut Scratch,
-        mut taken: impl FnMut(When, Point<'m>, &mut Scratch) -> Option<()>,
+        mut taken: impl FnMut(When, OperatingPoint<'m>, &mut Scratch),
     ) -> Result<(), SolveError> {
         let bases = &self.bases[law];
         let stretches = unchanged(held);
@@ -342,18 +334,9 @@ impl<'a> Model<'a> {
                 }
                 let place = nth * bases.len() + situation;
                 let start = starts[place].as_ref().or(starts[situation].as_ref());
-                if !self.networks.solved_anew
-                    && let Some(near) = base.solve_near(&overlay, start, scratch)
-                {
-                    let ended = near.state().clone();
-                    if taken(when, Point::Near(near), scratch).is_some() {
-                        starts[place] = Some(ended);
-                        continue;
-                    }
-                }
-                let point = base.solve(&overlay, start, scratch)?;
+                let point = base.solve_to(Precision::Readings, &overlay, start, scratch)?;
                 let ended = point.state().clone();
-                taken(when, Point::Exact(point), scratch);
+                taken(when, point, scratch);
                 starts[place] = Some(ended);
             }
         }
@@ -428,10 +411,10 @@ impl<'r> Reading<'r> {
     fn take(
         &mut self,
         when: When,
-        point: &Point<'_>,
+        point: &OperatingPoint<'_>,
         with_scatter: usize,
         scratch: &mut Scratch,
-    ) -> Option<()> {
+    ) {
         if with_scatter > 0
             && self
                 .sigma
@@ -447,7 +430,7 @@ impl<'r> Reading<'r> {
             }
             let wanted = (index < with_scatter).then_some(&mut self.gradient);
             let within = WITHIN_METER * observation.sigma / observation.factor.abs();
-            let value = point.read(within, &observation.probe, scratch, wanted)?;
+            let value = point.read_to_within(within, &observation.probe, scratch, wanted);
             let mut factor = observation.slope(value);
             let mut reading = observation.factor * value;
             if let Some(meter) = observation.panel {
@@ -470,31 +453,6 @@ impl<'r> Reading<'r> {
                 }
                 self.model.networks.date(column, observation.ago);
             }
-        }
-        Some(())
-    }
-}
-
-/// An operating point, found in either way.
-enum Point<'a> {
-    /// From the healthy state, in a few steps.
-    Near(NearPoint<'a>),
-    /// By solving all ports.
-    Exact(OperatingPoint<'a>),
-}
-
-impl Point<'_> {
-    /// What `probe` reads; `within` volts of what it reads at a healthy unit, by proportion.
-    fn read(
-        &self,
-        within: f64,
-        probe: &Probe,
-        scratch: &mut Scratch,
-        gradient: Option<&mut Vec<f64>>,
-    ) -> Option<f64> {
-        match self {
-            Self::Near(point) => point.read_to_within(within, probe, scratch, gradient),
-            Self::Exact(point) => Some(point.read(probe, scratch, gradient)),
         }
     }
 }

@@ -246,10 +246,10 @@ pub fn parse_rates(name: &str, text: &str, stage: &Stage, names: &TubeNames) -> 
         kinds: kinds.iter().map(|(name, _)| *name).collect(),
         modes: modes.iter().map(|(name, _)| *name).collect(),
     };
-    let parsed = netlist::parse_rates(name, text, stage, names, &words);
-    let mut diagnostics = parsed.diagnostics;
+    let mut parsed = netlist::parse_rates(name, text, stage, names, &words);
+    let mut found = Vec::new();
     let mut changes = Vec::new();
-    for line in parsed.value.lines {
+    for line in std::mem::take(&mut parsed.value.lines) {
         let change = RateChange {
             of: match line.of {
                 RateOf::Kind(kind) => Changed::Classes(kinds[kind].1.clone()),
@@ -260,19 +260,14 @@ pub fn parse_rates(name: &str, text: &str, stage: &Stage, names: &TubeNames) -> 
                 .map_or_else(Vec::new, |mode| modes[mode].1.clone()),
             often: line.often,
         };
-        diagnostics.extend(odd(&change, line.span, stage));
+        found.extend(odd(&change, line.span, stage));
         changes.push(change);
     }
-    diagnostics.sort_by_key(|d| d.span.start);
     let profile = parsed
         .value
         .profile
         .map_or_else(RateProfile::default, |p| PROFILES[p].1);
-    Parsed {
-        value: Rates { profile, changes },
-        diagnostics,
-        sources: parsed.sources,
-    }
+    parsed.then(Rates { profile, changes }, found)
 }
 
 /// What is odd about a change that can be read.

@@ -1,7 +1,9 @@
 //! Numbers, failures and readings in the words of the trade.
 
 use deadstage_circuit::{Network, Situation};
-use deadstage_netlist::{Bound, OHMMETER_REACH, PartId, PartKind, Stage, engineering};
+use deadstage_netlist::{
+    Bound, OHMMETER_REACH, PartId, PartKind, Stage, engineering, without_signed_zero,
+};
 use deadstage_parts::Mode;
 
 use crate::failure::{Action, Failure};
@@ -72,7 +74,7 @@ fn three_digits(value: f64) -> String {
     } else {
         2
     };
-    format!("{value:.decimals$}")
+    without_signed_zero(&format!("{value:.decimals$}")).to_owned()
 }
 
 /// What was read, with its bound.

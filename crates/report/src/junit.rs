@@ -2,6 +2,7 @@
 
 use crate::problem::FileCheck;
 use crate::{numbers, words};
+use deadstage_netlist::visible;
 use deadstage_reason::{ExpectCheck, SettingCheck};
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesEnd, BytesStart, BytesText, Event};
@@ -24,9 +25,9 @@ pub enum JunitError {
 /// # Errors
 /// [`JunitError`] if the XML cannot be written to memory.
 pub fn junit(files: &[FileCheck]) -> Result<String, JunitError> {
-    let suites: Vec<(&str, Vec<Case>)> = files
+    let suites: Vec<(String, Vec<Case>)> = files
         .iter()
-        .map(|file| (file.path.as_str(), cases(file)))
+        .map(|file| (printable(&file.path), cases(file)))
         .collect();
     let mut writer = Writer::new_with_indent(Vec::new(), b' ', 2);
     writer.write_event(Event::Decl(BytesDecl::new("1.0", Some("UTF-8"), None)))?;
@@ -37,7 +38,7 @@ pub fn junit(files: &[FileCheck]) -> Result<String, JunitError> {
     writer.write_event(Event::Start(root))?;
     for (path, cases) in &suites {
         let mut suite = BytesStart::new("testsuite");
-        suite.push_attribute(("name", *path));
+        suite.push_attribute(("name", path.as_str()));
         count(&mut suite, cases.iter());
         writer.write_event(Event::Start(suite))?;
         for case in cases {
@@ -68,7 +69,7 @@ impl Case {
     fn write(&self, class: &str, writer: &mut Writer<Vec<u8>>) -> Result<(), std::io::Error> {
         let mut start = BytesStart::new("testcase");
         start.push_attribute(("classname", class));
-        start.push_attribute(("name", self.name.as_str()));
+        start.push_attribute(("name", printable(&self.name).as_str()));
         let (tag, said) = match &self.verdict {
             Verdict::Pass => return writer.write_event(Event::Empty(start)),
             Verdict::Failure(said) => ("failure", said),
@@ -85,17 +86,11 @@ impl Case {
     }
 }
 
-/// XML 1.0 has no way to write most control characters.
+/// The text with what XML 1.0 has no way to write as escapes: control characters but the line
+/// feed, and the noncharacters U+FFFE and U+FFFF.
 fn printable(text: &str) -> String {
-    text.chars()
-        .map(|c| {
-            if c.is_control() && !matches!(c, '\n' | '\t') {
-                '\u{fffd}'
-            } else {
-                c
-            }
-        })
-        .collect()
+    let lines: Vec<_> = text.lines().map(visible).collect();
+    lines.join("\n")
 }
 
 fn count<'a>(element: &mut BytesStart<'_>, cases: impl Iterator<Item = &'a Case>) {
@@ -170,6 +165,7 @@ mod tests {
     use super::*;
     use crate::problem::Problem;
     use crate::samples;
+    use deadstage_netlist::Unlisted;
 
     #[test]
     fn failures_and_errors_are_counted_and_escaped() {
@@ -177,11 +173,13 @@ mod tests {
             FileCheck {
                 path: "a<b>.stage".to_owned(),
                 problems: Vec::new(),
+                unlisted: Unlisted::default(),
                 outcome: Some(samples::check()),
             },
             FileCheck {
                 path: "bad.stage".to_owned(),
                 problems: vec![Problem::plain("unreadable", "R1 & \u{1}R2")],
+                unlisted: Unlisted::default(),
                 outcome: None,
             },
         ];
@@ -192,19 +190,45 @@ mod tests {
         ));
         assert!(xml.contains("name=\"a&lt;b&gt;.stage\""));
         assert!(xml.contains("print 1.3 V ±20 %, computed 2.1 V"));
-        assert!(xml.contains("R1 &amp; \u{fffd}R2"));
-        // What is written can be read again.
-        let mut reader = quick_xml::Reader::from_str(&xml);
+        assert!(xml.contains("R1 &amp; \\u{1}R2"));
+        assert_eq!(depth_at_end(&xml), 0);
+    }
+
+    #[test]
+    fn any_character_may_stand_in_a_name_or_a_message() {
+        let every: String = ('\0'..=char::MAX)
+            .step_by(1)
+            .filter(|&c| u32::from(c) < 0x3_0000)
+            .collect();
+        let mut outcome = samples::check();
+        outcome.settings[0].setting = every.clone();
+        outcome.settings[0].unsolved = Some(every.clone());
+        outcome.settings[0].expects[0].point = every.clone();
+        let file = FileCheck {
+            path: every.clone(),
+            problems: vec![Problem::plain("unreadable", every)],
+            unlisted: Unlisted::default(),
+            outcome: Some(outcome),
+        };
+        let xml = junit(&[file]).unwrap_or_default();
+        // XML 1.0 (fifth edition), production 2, `Char`.
+        let of_xml = |c: char| matches!(c, '\t' | '\n' | '\r' | ' '..='\u{d7ff}' | '\u{e000}'..='\u{fffd}' | '\u{10000}'..='\u{10ffff}');
+        assert_eq!(xml.chars().find(|&c| !of_xml(c)), None);
+        assert_eq!(depth_at_end(&xml), 0);
+    }
+
+    /// What is written can be read again, and every element is closed.
+    fn depth_at_end(xml: &str) -> i32 {
+        let mut reader = quick_xml::Reader::from_str(xml);
         let mut depth = 0_i32;
         loop {
             match reader.read_event() {
                 Ok(Event::Start(_)) => depth += 1,
                 Ok(Event::End(_)) => depth -= 1,
-                Ok(Event::Eof) => break,
+                Ok(Event::Eof) => return depth,
                 Ok(_) => {}
                 Err(error) => panic!("{error}"),
             }
         }
-        assert_eq!(depth, 0);
     }
 }

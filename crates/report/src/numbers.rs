@@ -1,6 +1,6 @@
 //! Numbers as the trade writes them, and rounded for programs.
 
-use deadstage_netlist::engineering;
+use deadstage_netlist::{engineering, without_signed_zero};
 
 /// Volts: always in volts, as a voltage chart has them, to three digits.
 pub(crate) fn volts(value: f64) -> String {
@@ -108,7 +108,8 @@ pub(crate) fn ohms_fine(value: f64) -> String {
     let number = value / scale;
     let whole = number.abs().max(1.0).log10().floor();
     let decimals = (4.0 - whole).clamp(0.0, 4.0) as usize;
-    format!("{} {unit}", drop_zeros(&format!("{number:.decimals$}")))
+    let number = drop_zeros(&format!("{number:.decimals$}"));
+    format!("{} {unit}", without_signed_zero(&number))
 }
 
 /// Watts down to microwatts.
@@ -131,6 +132,11 @@ pub(crate) fn signed_per_cent(fraction: f64) -> String {
         number if value > 0.0 => format!("+{number} %"),
         number => format!("{number} %"),
     }
+}
+
+/// A number with its sign to so many decimals; zero has none.
+pub(crate) fn signed(value: f64, decimals: usize) -> String {
+    without_signed_zero(&format!("{value:+.decimals$}")).to_owned()
 }
 
 /// A share far below one, as per cent to two digits.
@@ -169,8 +175,7 @@ fn trimmed(value: f64) -> String {
         3
     };
     let text = format!("{value:.decimals$}");
-    let text = drop_zeros(&text);
-    if text == "-0" { "0".to_owned() } else { text }
+    without_signed_zero(&drop_zeros(&text)).to_owned()
 }
 
 fn drop_zeros(text: &str) -> String {
@@ -203,7 +208,8 @@ pub(crate) fn rounded(value: f64) -> Option<f64> {
 /// A probability for a program: nine decimals, so that a list still adds to one.
 pub(crate) fn probability(value: f64) -> f64 {
     if value.is_finite() {
-        (value * 1e9).round() / 1e9
+        // Adding nothing to a negative zero gives the positive one.
+        (value * 1e9).round() / 1e9 + 0.0
     } else {
         0.0
     }
@@ -246,6 +252,20 @@ mod tests {
         assert_eq!(signed_per_cent(0.05), "+5 %");
         assert_eq!(signed_per_cent(-0.009_9), "-0.99 %");
         assert_eq!(signed_per_cent(-1e-9), "0 %");
+        assert_eq!(ohms_fine(-0.0), "0 mΩ");
+    }
+
+    #[test]
+    fn zero_has_no_sign() {
+        for near_none in [-0.0, -1e-9] {
+            assert_eq!(signed(near_none, 1), "0.0");
+            assert_eq!(in_unit(near_none, "mA"), "0 mA");
+            assert_eq!(volts(near_none), "0 V");
+            assert_eq!(probability(near_none / 10.0).to_bits(), 0);
+        }
+        assert_eq!(signed(1.25, 1), "+1.2");
+        assert_eq!(signed(-14.4, 0), "-14");
+        assert_eq!(engineering(-0.0, "V"), "0 V");
     }
 
     #[test]

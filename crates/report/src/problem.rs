@@ -1,6 +1,6 @@
 //! Findings about the text of a file, as a report carries them.
 
-use deadstage_netlist::{Diagnostic, Severity, SourceMap};
+use deadstage_netlist::{Diagnostic, Severity, SourceMap, Unlisted, visible};
 use deadstage_reason::Check;
 
 /// One finding, with its place told in lines and columns.
@@ -50,18 +50,18 @@ impl Problem {
         }
     }
 
-    /// One line: `file:3:8: error: what is wrong`.
+    /// One line: `file:3:8: error: what is wrong`, hidden characters as escapes.
     pub fn one_line(&self) -> String {
         let mut said = String::new();
         if let Some(file) = &self.file {
-            said.push_str(file);
+            said.push_str(&visible(file));
             if let (Some(line), Some(column)) = (self.line, self.column) {
                 said.push_str(&format!(":{line}:{column}"));
             }
             said.push_str(": ");
         }
         said.push_str(if self.error { "error: " } else { "warning: " });
-        said.push_str(&self.message);
+        said.push_str(&visible(&self.message));
         said
     }
 }
@@ -74,6 +74,8 @@ pub struct FileCheck {
     pub path: String,
     /// Findings about the text and the wiring.
     pub problems: Vec<Problem>,
+    /// How many more there are.
+    pub unlisted: Unlisted,
     /// The answer; `None` if the text could not be used.
     pub outcome: Option<Check>,
 }

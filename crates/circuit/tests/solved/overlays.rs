@@ -4,7 +4,8 @@
 use crate::fixtures::{Circuit, config, kirchhoff_holds};
 use crate::tubes::random_chassis;
 use deadstage_circuit::{
-    Base, Change, DeviceChange, DeviceId, ElementId, OperatingPoint, Scratch, Situation, plain,
+    Base, Change, DeviceChange, DeviceId, ElementId, INSULATION_SIEMENS, OperatingPoint, Scratch,
+    Situation, plain,
 };
 use deadstage_parts::{Device, LawForm};
 use proptest::prelude::*;
@@ -80,7 +81,7 @@ fn laws_hold(circuit: &Circuit, point: &OperatingPoint<'_>) -> Result<(), TestCa
         let law = slot.law.currents(&volts, &point.values().conditions[index]);
         for (port, amps) in point.device_amps(id).iter().enumerate() {
             let expected = if point.values().present[index] {
-                law.amps[port]
+                law.amps[port] + INSULATION_SIEMENS * volts[port]
             } else {
                 0.0
             };

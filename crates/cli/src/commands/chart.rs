@@ -5,12 +5,12 @@ use crate::args::{ChartArgs, Format};
 use crate::failure::Failure;
 use crate::{input, output};
 use deadstage_circuit::tube_names;
-use deadstage_netlist::{parse_meter, parse_volts};
+use deadstage_netlist::{parse_line, parse_meter};
 use deadstage_reason::{ChartOptions, chart, ohms_chart};
 use deadstage_report::{json, text};
 
 pub(crate) fn run(args: &ChartArgs) -> Result<Status, Failure> {
-    let loaded = input::stage(&args.file, &tube_names())?;
+    let loaded = input::stage(&args.file, &args.includes, &tube_names())?;
     let stage = &loaded.stage;
     let conditions = &args.conditions;
     let meter = conditions
@@ -21,14 +21,14 @@ pub(crate) fn run(args: &ChartArgs) -> Result<Status, Failure> {
     let line = conditions
         .line
         .as_deref()
-        .map(|typed| input::word("--line", typed, parse_volts))
+        .map(|typed| input::word("--line", typed, parse_line))
         .transpose()?;
     let setting = conditions
         .setting
         .as_deref()
         .map(|typed| input::setting(typed, stage))
         .transpose()?;
-    output::complain(&loaded.warnings.rendered);
+    output::complain(&loaded.warnings.text());
     let options = ChartOptions {
         meter,
         line,

@@ -1,11 +1,14 @@
 //! `check`: netlists held against their prints.
 
 use crate::Status;
-use crate::args::{CheckArgs, CheckFormat};
+use crate::args::{CheckArgs, CheckFormat, Includes};
 use crate::failure::Failure;
+use crate::files::shown;
+use crate::findings::Findings;
 use crate::{input, output};
 use deadstage_circuit::tube_names;
 use deadstage_netlist::TubeNames;
+use deadstage_reason::Check;
 use deadstage_report::{FileCheck, Problem, json, junit, text};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
@@ -18,19 +21,23 @@ pub(crate) fn run(args: &CheckArgs) -> Result<Status, Failure> {
     let (paths, lost) = stage_files(&args.paths);
     let names = tube_names();
     // Collected in the order of the paths, whichever is done first.
-    let checked: Vec<(FileCheck, String)> =
-        paths.par_iter().map(|path| check(path, &names)).collect();
+    let checked: Vec<(FileCheck, Findings)> = paths
+        .par_iter()
+        .map(|path| check(path, &args.includes, &names))
+        .collect();
     let mut files = Vec::new();
-    for (file, rendered) in lost.into_iter().chain(checked) {
-        output::complain(&rendered);
+    let mut findings = Findings::default();
+    for (file, found) in lost.into_iter().chain(checked) {
+        findings.join(found);
         files.push(file);
     }
-    let shown = match args.format {
+    output::complain(&findings.text());
+    let answer = match args.format {
         CheckFormat::Text => text::check(&files),
         CheckFormat::Json => json::check(&files).map_err(anyhow::Error::from)?,
         CheckFormat::Junit => junit(&files).map_err(anyhow::Error::from)?,
     };
-    output::show(&shown).map_err(anyhow::Error::from)?;
+    output::show(&answer).map_err(anyhow::Error::from)?;
     Ok(if files.iter().any(|file| !file.readable()) {
         Status::BadInput
     } else if files.iter().all(FileCheck::pass) {
@@ -41,43 +48,35 @@ pub(crate) fn run(args: &CheckArgs) -> Result<Status, Failure> {
 }
 
 /// One file, with what is to be said of its text at length.
-fn check(path: &Path, names: &TubeNames) -> (FileCheck, String) {
-    let name = path.display().to_string();
-    match input::stage(path, names) {
-        Err(failure) => {
-            let rendered = failure.text();
-            let file = FileCheck {
-                path: name,
-                problems: failure.into_problems(),
-                outcome: None,
-            };
-            (file, rendered)
+fn check(path: &Path, includes: &Includes, names: &TubeNames) -> (FileCheck, Findings) {
+    let (outcome, findings) = match input::stage(path, includes, names) {
+        Err(failure) => (None, failure.into_findings()),
+        Ok(loaded) => {
+            let mut findings = loaded.warnings;
+            match deadstage_reason::check(&loaded.stage) {
+                Ok(outcome) => (Some(outcome), findings),
+                Err(errors) => {
+                    findings.join(input::meaningless(&errors, &loaded.sources));
+                    (None, findings)
+                }
+            }
         }
-        Ok(loaded) => match deadstage_reason::check(&loaded.stage) {
-            Ok(outcome) => {
-                let file = FileCheck {
-                    path: name,
-                    problems: loaded.warnings.problems,
-                    outcome: Some(outcome),
-                };
-                (file, loaded.warnings.rendered)
-            }
-            Err(errors) => {
-                let mut findings = loaded.warnings;
-                findings.join(input::meaningless(&errors, &loaded.sources));
-                let file = FileCheck {
-                    path: name,
-                    problems: findings.problems,
-                    outcome: None,
-                };
-                (file, findings.rendered)
-            }
-        },
-    }
+    };
+    file_check(path, outcome, findings)
+}
+
+fn file_check(path: &Path, outcome: Option<Check>, findings: Findings) -> (FileCheck, Findings) {
+    let file = FileCheck {
+        path: path.display().to_string(),
+        problems: findings.problems().cloned().collect(),
+        unlisted: findings.unlisted(),
+        outcome,
+    };
+    (file, findings)
 }
 
 /// Every stage file named or found, each once, and what could not be looked through.
-fn stage_files(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<(FileCheck, String)>) {
+fn stage_files(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<(FileCheck, Findings)>) {
     let mut files: Vec<PathBuf> = Vec::new();
     let mut lost = Vec::new();
     for path in paths {
@@ -100,7 +99,7 @@ fn stage_files(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<(FileCheck, String)>) {
         if files.len() == before {
             lost.push(unreadable(
                 path,
-                format!("no file that ends in .{ENDING} is in {}", path.display()),
+                format!("no file that ends in .{ENDING} is in {}", shown(path)),
             ));
         }
     }
@@ -109,13 +108,7 @@ fn stage_files(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<(FileCheck, String)>) {
     (files, lost)
 }
 
-fn unreadable(path: &Path, message: String) -> (FileCheck, String) {
+fn unreadable(path: &Path, message: String) -> (FileCheck, Findings) {
     let problem = Problem::plain("unreadable", message);
-    let rendered = format!("{}\n", problem.one_line());
-    let file = FileCheck {
-        path: path.display().to_string(),
-        problems: vec![problem],
-        outcome: None,
-    };
-    (file, rendered)
+    file_check(path, None, Findings::plain(problem))
 }

@@ -4,7 +4,7 @@ use crate::Status;
 use crate::args::{Format, PreferredSeries, ShuntArgs};
 use crate::failure::Failure;
 use crate::{input, output};
-use deadstage_netlist::{VoltsOrAmps, parse_coil_ohms, parse_volts_or_amps};
+use deadstage_netlist::{VoltsOrAmps, parse_coil_ohms, parse_volts_or_amps, visible};
 use deadstage_parts::{
     FullScale, Movement, PartClass, ScaleResistor, Series, ShuntError, default_tolerance,
 };
@@ -65,7 +65,10 @@ fn on_scale(option: &str, typed: &str, scale: FullScale) -> Result<f64, Failure>
         (VoltsOrAmps::Volts(volts), FullScale::Volts(_)) => Ok(volts.0),
         (_, scale) => Err(Failure::plain(
             "wrong-unit",
-            format!("{option} {typed}: not in the unit of the full scale"),
+            format!(
+                "{option} {}: not in the unit of the full scale",
+                visible(typed)
+            ),
             Some(match scale {
                 FullScale::Amps(_) => "give a current, as in `80mA`".to_owned(),
                 FullScale::Volts(_) => "give a voltage, as in `250V`".to_owned(),

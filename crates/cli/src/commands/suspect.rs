@@ -3,12 +3,13 @@
 use crate::Status;
 use crate::args::{Format, SuspectArgs};
 use crate::failure::Failure;
+use crate::findings::Findings;
 use crate::input;
 use crate::output;
 use deadstage_circuit::tube_names;
 use deadstage_netlist::{
-    Conditions, Meter, Reading, Readings, Stage, TubeNames, parse_meter, parse_reading_argument,
-    parse_volts,
+    Conditions, MOST_READINGS, MOST_READINGS_IN_ALL, Meter, Reading, Readings, Stage, TubeNames,
+    parse_line, parse_meter, parse_reading_argument,
 };
 use deadstage_reason::{Options, diagnose};
 use deadstage_report::text::Listing;
@@ -26,13 +27,18 @@ fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
     let names = tube_names();
     let texts = args.readings.iter().chain([&args.file, &args.rates]);
     input::one_standard_input(texts.map(PathBuf::as_path))?;
-    let loaded = input::stage(&args.file, &names)?;
-    output::complain(&loaded.warnings.rendered);
-    let (sheets, (rates, warnings)) = both(
-        sheets(args, &loaded.stage, &names),
+    let loaded = input::stage(&args.file, &args.includes, &names)?;
+    let mut warnings = loaded.warnings;
+    let read = both(
+        sheets(args, &loaded.stage, &names, &mut warnings),
         input::rates(&args.rates, &loaded.stage, &names),
-    )?;
-    output::complain(&warnings.rendered);
+    );
+    let (sheets, (rates, more)) = match read {
+        Ok(read) => read,
+        Err(failure) => return Err(failure.after(warnings)),
+    };
+    warnings.join(more);
+    output::complain(&warnings.text());
     let options = Options {
         most: args.most.unwrap_or(MOST) as usize,
         rates,
@@ -67,7 +73,15 @@ fn both<A, B>(a: Result<A, Failure>, b: Result<B, Failure>) -> Result<(A, B), Fa
 
 /// The sheets in the order given, the readings of the command line as one more;
 /// everything wrong in any of them is reported together.
-fn sheets(args: &SuspectArgs, stage: &Stage, names: &TubeNames) -> Result<Vec<Readings>, Failure> {
+fn sheets(
+    args: &SuspectArgs,
+    stage: &Stage,
+    names: &TubeNames,
+    warnings: &mut Findings,
+) -> Result<Vec<Readings>, Failure> {
+    if args.read.len() > MOST_READINGS {
+        return Err(too_many(args.read.len(), MOST_READINGS));
+    }
     let mut failure: Option<Failure> = None;
     let mut fail = |found: Failure| {
         failure = Some(match failure.take() {
@@ -78,8 +92,8 @@ fn sheets(args: &SuspectArgs, stage: &Stage, names: &TubeNames) -> Result<Vec<Re
     let mut sheets = Vec::new();
     for path in &args.readings {
         match input::sheet(path, stage, names) {
-            Ok((sheet, warnings)) => {
-                output::complain(&warnings.rendered);
+            Ok((sheet, more)) => {
+                warnings.join(more);
                 sheets.push(sheet);
             }
             Err(found) => fail(found),
@@ -129,6 +143,10 @@ fn sheets(args: &SuspectArgs, stage: &Stage, names: &TubeNames) -> Result<Vec<Re
             ..Readings::default()
         });
     }
+    let taken: usize = sheets.iter().map(|sheet| sheet.readings.len()).sum();
+    if taken > MOST_READINGS_IN_ALL {
+        return Err(too_many(taken, MOST_READINGS_IN_ALL));
+    }
     if sheets
         .iter()
         .all(|sheet| sheet.readings.is_empty() && sheet.remarks.is_empty())
@@ -140,6 +158,14 @@ fn sheets(args: &SuspectArgs, stage: &Stage, names: &TubeNames) -> Result<Vec<Re
         ));
     }
     Ok(sheets)
+}
+
+fn too_many(taken: usize, most: usize) -> Failure {
+    Failure::plain(
+        "too-many-readings",
+        format!("{taken} readings are more than the {most} that can be weighed together"),
+        Some("leave out what no longer matters, and what was read twice".to_owned()),
+    )
 }
 
 /// What the command line says of the circumstances.
@@ -161,7 +187,7 @@ impl Stated {
             line: conditions
                 .line
                 .as_deref()
-                .map(|typed| input::word("--line", typed, parse_volts))
+                .map(|typed| input::word("--line", typed, parse_line))
                 .transpose()?,
             setting: conditions
                 .setting

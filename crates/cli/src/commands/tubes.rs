@@ -4,7 +4,7 @@ use crate::Status;
 use crate::args::{Format, TubesArgs};
 use crate::failure::Failure;
 use crate::output;
-use deadstage_netlist::nearest;
+use deadstage_netlist::{nearest, visible};
 use deadstage_parts::{TubeType, tube_table};
 use deadstage_report::{json, text};
 
@@ -40,7 +40,7 @@ fn unknown(typed: &str, types: &[TubeType]) -> Failure {
     };
     Failure::plain(
         "unknown-tube",
-        format!("no data for tube type {typed}"),
+        format!("no data for tube type {}", visible(typed)),
         Some(help),
     )
 }

@@ -691,6 +691,42 @@ error[include-failed]: "gone.stage" can't be read: there is no gone.stage
   |
   = help: the path is taken from the folder of the file that includes it
 "#
+    value_of_two_words: shown "resistor R1 100 k from a to b" => r#"
+error[unknown-property]: `k` is no property of this part
+ --> test.stage:2:17
+  |
+2 | resistor R1 100 k from a to b
+  |                 ^ not known here
+  |
+  = help: a value and its unit are one word: `100k`
+"#
+    expected_value_of_two_words: shown "resistor R1 1k from a to b\nexpect a 150 V" => r#"
+error[unexpected-word]: `V` stands where a tolerance, `in SETTING` or `with METER` should be
+ --> test.stage:3:14
+  |
+3 | expect a 150 V
+  |              ^ should be a tolerance, `in SETTING` or `with METER`
+  |
+  = help: a value and its unit are one word: `150V`
+"#
+    reading_of_two_words: shown_sheet "volts plate1 248 V" => r#"
+error[unexpected-word]: `V` stands where `range`, `bench`, `with TUBE pulled` or `with PART lifted` should be
+ --> test.readings:2:18
+  |
+2 | volts plate1 248 V
+  |                  ^ should be `range`, `bench`, `with TUBE pulled` or `with PART lifted`
+  |
+  = help: a value and its unit are one word: `248V`
+"#
+    mains_of_two_words: shown_sheet "line 117 V" => r#"
+error[unexpected-word]: the statement is complete before `V`
+ --> test.readings:2:10
+  |
+2 | line 117 V
+  |          ^ not expected here
+  |
+  = help: a value and its unit are one word: `117V`
+"#
     unknown_point: shown_sheet "volts plat1 5V" => r#"
 error[unknown-node]: no node is called `plat1`
  --> test.readings:2:7

@@ -3,6 +3,7 @@
 #![allow(clippy::result_large_err)]
 
 mod bad;
+mod bounded;
 mod fixtures;
 mod includes;
 mod robust;

@@ -366,6 +366,10 @@ fn texts_that_once_failed_are_survived() {
         "expect a 165V ±-0V",
         // A rating behind `closed in` was taken for a setting.
         "switch S1 50V from a to b closed in tune",
+        // Volts and ohms in reason came to a movement's current that was not.
+        "meter M1 5V 94M scale \"0-1\" from a to b",
+        // A point at a node that a failed statement alone has named.
+        "contact K1 from c to a normally open\ntestpoint c\nexpect c 5V",
     ] {
         survive(&format!(
             "stage \"x\"\nsettings receive tune\nresistor R1 1k from a to b\n{line}\n"

@@ -18,6 +18,9 @@ use crate::dual::softplus;
 /// Width of the rounding where conduction stops, as a fraction of the peak.
 const ROUNDING: f64 = 5e-4;
 
+/// What drives less than this is nothing, volts: the squares of its roots would be short of digits.
+const LEAST_VOLTS: f64 = 1e-250;
+
 /// Positive abscissae and weights of the 16-point Gauss–Legendre rule
 /// (M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions, 1964, table 25.4;
 /// recomputed to double precision).
@@ -49,7 +52,7 @@ impl Series {
     /// With y = (i/P)^1/3 the equation is R P y³ + n y² = x, convex and rising,
     /// so Newton's method from above comes down to the root without overshoot.
     pub(super) fn current(&self, volts: f64) -> (f64, f64) {
-        if volts <= 0.0 {
+        if volts <= LEAST_VOLTS {
             return (0.0, 0.0);
         }
         let Some(perveance) = self.perveance else {
@@ -141,6 +144,26 @@ mod tests {
             let sum: f64 = GAUSS.iter().map(|(x, w)| 2.0 * w * x.powi(power)).sum();
             let want = 2.0 / f64::from(power + 1);
             assert!((sum - want).abs() < 1e-13, "{power}: {sum}");
+        }
+    }
+
+    /// Far past the peak the pulse fades to numbers short of digits: what comes of them is finite all the same.
+    #[test]
+    fn what_fades_is_finite() {
+        for perveance in [3.5e-5, 3.5e-4, 3.5e-3, 0.1, 1.0] {
+            let series = Series {
+                ohms: 150.0,
+                perveance: Some(perveance),
+                count: 1.0,
+            };
+            for k in 0..20_000 {
+                let volts = 170.0 * (1.0 + 2.5e-5 * f64::from(k));
+                let (amps, siemens) = mean_current(170.0, volts, &series);
+                assert!(
+                    amps.is_finite() && siemens.is_finite(),
+                    "{perveance} {volts}"
+                );
+            }
         }
     }
 

@@ -1,7 +1,7 @@
 //! `deadstage.check/1`.
 
 use super::document;
-use super::errors::Entry;
+use super::errors::{Entry, Others};
 use crate::numbers::rounded;
 use crate::problem::FileCheck;
 use deadstage_reason::{ExpectCheck, SettingCheck};
@@ -20,6 +20,8 @@ struct File<'a> {
     stage: Option<&'a str>,
     pass: bool,
     problems: Vec<Entry<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    unlisted: Option<Others>,
     settings: Vec<Setting<'a>>,
 }
 
@@ -63,6 +65,7 @@ fn file(file: &FileCheck) -> File<'_> {
         stage: file.outcome.as_ref().map(|outcome| outcome.stage.as_str()),
         pass: file.pass(),
         problems: file.problems.iter().map(Entry::of).collect(),
+        unlisted: Others::of(file.unlisted),
         settings: file
             .outcome
             .iter()
@@ -99,6 +102,7 @@ fn expect(expect: &ExpectCheck) -> Expect<'_> {
 mod tests {
     use super::*;
     use crate::samples;
+    use deadstage_netlist::Unlisted;
     use serde_json::{Value, json};
 
     #[test]
@@ -106,6 +110,7 @@ mod tests {
         let files = [FileCheck {
             path: "missed.stage".to_owned(),
             problems: Vec::new(),
+            unlisted: Unlisted::default(),
             outcome: Some(samples::check()),
         }];
         let found: Value = serde_json::from_str(&check(&files)?)?;

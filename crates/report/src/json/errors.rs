@@ -2,14 +2,32 @@
 
 use super::document;
 use crate::problem::Problem;
+use deadstage_netlist::{Unlisted, visible};
 use serde::Serialize;
+use std::borrow::Cow;
 
 #[derive(Serialize)]
 struct Document<'a> {
     schema: &'static str,
     errors: Vec<Entry<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    unlisted: Option<Others>,
     #[serde(skip_serializing_if = "<[String]>::is_empty")]
     unused: &'a [String],
+}
+
+/// How many findings there are beside those listed.
+#[derive(Serialize)]
+pub(super) struct Others {
+    errors: usize,
+    warnings: usize,
+}
+
+impl Others {
+    pub(super) fn of(unlisted: Unlisted) -> Option<Self> {
+        let Unlisted { errors, warnings } = unlisted;
+        (unlisted != Unlisted::default()).then_some(Self { errors, warnings })
+    }
 }
 
 #[derive(Serialize)]
@@ -19,8 +37,8 @@ pub(super) struct Entry<'a> {
     column: Option<usize>,
     severity: &'static str,
     code: &'a str,
-    message: &'a str,
-    help: Option<&'a str>,
+    message: Cow<'a, str>,
+    help: Option<Cow<'a, str>>,
 }
 
 impl<'a> Entry<'a> {
@@ -31,21 +49,26 @@ impl<'a> Entry<'a> {
             column: problem.column,
             severity: if problem.error { "error" } else { "warning" },
             code: &problem.code,
-            message: &problem.message,
-            help: problem.help.as_deref(),
+            message: visible(&problem.message),
+            help: problem.help.as_deref().map(visible),
         }
     }
 }
 
-/// What is wrong with the input, and the words of the command line that were
-/// therefore not used (`unused`, left out if there are none).
+/// What is wrong with the input, how many findings more there are (`unlisted`, left out if none are),
+/// and the words of the command line that were therefore not used (`unused`, likewise).
 ///
 /// # Errors
 /// If the document cannot be written as JSON.
-pub fn errors(problems: &[Problem], unused: &[String]) -> Result<String, serde_json::Error> {
+pub fn errors(
+    problems: &[Problem],
+    unlisted: Unlisted,
+    unused: &[String],
+) -> Result<String, serde_json::Error> {
     document(&Document {
         schema: "deadstage.errors/1",
         errors: problems.iter().map(Entry::of).collect(),
+        unlisted: Others::of(unlisted),
         unused,
     })
 }
@@ -66,7 +89,11 @@ mod tests {
             message: "`resistr` is no statement".to_owned(),
             help: Some("write `resistor`".to_owned()),
         };
-        let found: Value = serde_json::from_str(&errors(&[problem], &["plate1=248".to_owned()])?)?;
+        let found: Value = serde_json::from_str(&errors(
+            &[problem],
+            Unlisted::default(),
+            &["plate1=248".to_owned()],
+        )?)?;
         assert_eq!(
             found,
             json!({"schema": "deadstage.errors/1",
@@ -75,6 +102,37 @@ mod tests {
                                "help": "write `resistor`"}],
                    "unused": ["plate1=248"]})
         );
+        Ok(())
+    }
+
+    #[test]
+    fn what_is_not_listed_is_counted() -> Result<(), serde_json::Error> {
+        let unlisted = Unlisted {
+            errors: 7,
+            warnings: 0,
+        };
+        let found: Value = serde_json::from_str(&errors(&[], unlisted, &[])?)?;
+        assert_eq!(found["unlisted"], json!({"errors": 7, "warnings": 0}));
+        assert!(found.get("unused").is_none());
+        Ok(())
+    }
+
+    #[test]
+    fn a_message_shows_what_it_quotes() -> Result<(), serde_json::Error> {
+        let problem = Problem::plain("stray", "`\u{1b}[31m\u{202e}` means nothing");
+        let text = errors(&[problem], Unlisted::default(), &["a\u{200b}=1".to_owned()])?;
+        assert!(
+            !text
+                .chars()
+                .any(|c| c != '\n' && deadstage_netlist::is_hidden(c))
+        );
+        let found: Value = serde_json::from_str(&text)?;
+        assert_eq!(
+            found["errors"][0]["message"],
+            "`\\u{1b}[31m\\u{202e}` means nothing"
+        );
+        // What was typed is given back as it was.
+        assert_eq!(found["unused"][0], "a\u{200b}=1");
         Ok(())
     }
 }

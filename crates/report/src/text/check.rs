@@ -3,6 +3,7 @@
 use crate::layout::{ALARM, Columns, Page, WELL, styled};
 use crate::problem::FileCheck;
 use crate::{numbers, words};
+use deadstage_netlist::visible;
 use deadstage_reason::{Check, ExpectCheck};
 
 /// Stands before what is missed, under the name of its file.
@@ -30,7 +31,7 @@ fn one(page: &mut Page, file: &FileCheck) {
         ("BAD", ALARM)
     };
     let mark = styled(&format!("{word:<4}"), style);
-    page.line(&format!("{mark} {}{}", file.path, counted(file)));
+    page.line(&format!("{mark} {}{}", visible(&file.path), counted(file)));
     for setting in file.outcome.iter().flat_map(|outcome| &outcome.settings) {
         let in_setting = if setting.setting.is_empty() {
             String::new()
@@ -89,7 +90,8 @@ fn one(page: &mut Page, file: &FileCheck) {
 
 fn counted(file: &FileCheck) -> String {
     let Some(outcome) = &file.outcome else {
-        return match file.problems.iter().filter(|p| p.error).count() {
+        let listed = file.problems.iter().filter(|p| p.error).count();
+        return match listed + file.unlisted.errors {
             1 => "  (1 error)".to_owned(),
             errors => format!("  ({errors} errors)"),
         };
@@ -116,7 +118,7 @@ fn expects(outcome: &Check) -> (usize, usize) {
 fn off(expect: &ExpectCheck) -> String {
     let share = expect.computed / expect.print - 1.0;
     if share.is_finite() {
-        format!("{:+.0} %", share * 100.0)
+        format!("{} %", numbers::signed(share * 100.0, 0))
     } else {
         String::new()
     }
@@ -142,6 +144,7 @@ mod tests {
     use super::*;
     use crate::problem::Problem;
     use crate::samples;
+    use deadstage_netlist::Unlisted;
 
     #[test]
     fn what_is_well_takes_a_line_and_what_is_not_is_told_in_full() {
@@ -154,16 +157,19 @@ mod tests {
             FileCheck {
                 path: "good.stage".to_owned(),
                 problems: Vec::new(),
+                unlisted: Unlisted::default(),
                 outcome: Some(good),
             },
             FileCheck {
                 path: "missed.stage".to_owned(),
                 problems: Vec::new(),
+                unlisted: Unlisted::default(),
                 outcome: Some(samples::check()),
             },
             FileCheck {
                 path: "bad.stage".to_owned(),
                 problems: vec![Problem::plain("unreadable", "cannot read bad.stage")],
+                unlisted: Unlisted::default(),
                 outcome: None,
             },
         ];

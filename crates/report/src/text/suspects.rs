@@ -351,7 +351,7 @@ fn off_by(reading: &JudgedReading) -> String {
         Some(off) if off.abs() >= 99.5 => {
             format!("{} spreads", if off > 0.0 { "> 99" } else { "< -99" })
         }
-        Some(off) => format!("{off:+.1} spreads"),
+        Some(off) => format!("{} spreads", numbers::signed(off, 1)),
         None => "—".to_owned(),
     }
 }

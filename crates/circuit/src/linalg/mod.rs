@@ -1,0 +1,7 @@
+//! Matrices: dense, sparse, and of a handful of rows. It knows nothing of circuits.
+
+pub(crate) mod dense;
+pub(crate) mod elimination;
+mod order;
+pub(crate) mod small;
+pub(crate) mod vector;
