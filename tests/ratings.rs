@@ -49,7 +49,7 @@ fn drawn(tube: &TubeType, section: usize, published: &PublishedPoint) -> Vec<Str
                 Electrode::Grid => "grid=grid",
                 Electrode::Screen => "screen=screen",
                 Electrode::Suppressor => "suppressor=chassis",
-                Electrode::Grid3 => "grid3=chassis",
+                Electrode::Grid3 => "grid3=grid3",
                 Electrode::Target => "target=plate",
                 Electrode::Cathode => "cathode=",
             };
@@ -64,6 +64,17 @@ fn drawn(tube: &TubeType, section: usize, published: &PublishedPoint) -> Vec<Str
         line
     };
     let bias = -point.grid_volts;
+    // A third grid stands where the sheet has it against the cathode.
+    let has_third = electrodes.iter().any(|(e, _)| *e == Electrode::Grid3);
+    let third_grid = |above: f64| {
+        let volts = point.grid3_volts + above;
+        match has_third {
+            true if volts < 0.0 => format!("supply B4 {}V from chassis to grid3\n", -volts),
+            true if volts > 0.0 => format!("supply B4 {volts}V from grid3 to chassis\n"),
+            true => "link W2 0.01 from grid3 to chassis\n".to_owned(),
+            false => String::new(),
+        }
+    };
     let supplies = |above: f64| {
         let screen = point.screen_volts + above;
         let feed = if point.screen_volts > 0.0 {
@@ -82,7 +93,7 @@ fn drawn(tube: &TubeType, section: usize, published: &PublishedPoint) -> Vec<Str
     } else {
         "link W1 0.01 from grid to chassis\n".to_owned()
     };
-    stages.push(supplies(0.0) + &fixed + &tube_line("chassis"));
+    stages.push(supplies(0.0) + &fixed + &third_grid(0.0) + &tube_line("chassis"));
     let cathode_amps = point
         .plate_amps
         .map(|i| i + point.screen_amps.unwrap_or(0.0));
@@ -93,6 +104,7 @@ fn drawn(tube: &TubeType, section: usize, published: &PublishedPoint) -> Vec<Str
                     "resistor R1 470k from grid to chassis\nresistor R2 {} 50W from cathode to chassis\n",
                     bias / amps
                 )
+                + &third_grid(bias)
                 + &tube_line("cathode"),
         );
     }
