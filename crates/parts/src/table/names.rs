@@ -93,9 +93,9 @@ pub(super) struct Index {
 /// Letters that tell of the envelope, the base or of a ruggedised version of
 /// the same tube, longest first. A, B and C are not among them: a later version
 /// mostly stands more, and is a row or an alias of the table.
-const ENVELOPES: [&str; 16] = [
+const ENVELOPES: [&str; 17] = [
     "WGTA", "WGT", "GTG", "GGT", "GTX", "GTY", "WGY", "WA", "WB", "WG", "GT", "GY", "GX", "MG",
-    "G", "W",
+    "G", "W", "Y",
 ];
 
 /// Letters before the number of a tube: of the forces, and of the bases of the 1920s.
@@ -103,6 +103,9 @@ const PREFIXES: [&str; 8] = ["JAN", "UX", "UY", "UV", "UZ", "CX", "CY", "C"];
 
 /// What parts several names in one.
 const BETWEEN: [char; 5] = ['/', '(', ')', ',', '='];
+
+/// What parts them too, but stands within a name as well, as in `VR150-30`.
+const HYPHEN: [char; 1] = ['-'];
 
 /// Longest run of letters that may be a version's.
 const MOST_LETTERS: usize = 4;
@@ -125,7 +128,11 @@ impl Index {
         self.version(&key)
             .or_else(|| numbered(&key).and_then(|plain| self.keys.get(plain).copied()))
             .map(|index| (index, Standing::Version))
-            .or_else(|| self.several(name))
+            .or_else(|| self.several(name, &BETWEEN))
+            .or_else(|| {
+                let joined = self.several(name, &HYPHEN);
+                joined.filter(|(_, standing)| *standing == Standing::Version)
+            })
             .or_else(|| self.prefixed(&key))
             .or_else(|| self.doubtful(&key))
     }
@@ -140,9 +147,9 @@ impl Index {
     }
 
     /// The first known of several names in one.
-    fn several(&self, name: &str) -> Option<(usize, Standing)> {
+    fn several(&self, name: &str, between: &[char]) -> Option<(usize, Standing)> {
         let pieces: Vec<(&str, Option<usize>)> = name
-            .split(BETWEEN)
+            .split(between)
             .filter_map(|piece| {
                 let key = compared(piece);
                 let index = self.keys.get(&key).copied();
@@ -306,6 +313,7 @@ mod tests {
             ("'45", 5, true),
             ("6BQ5/EL84", 6, true),
             ("EL84 (6BQ5)", 6, true),
+            ("6BQ5-EL84", 6, true),
             ("6BQ5/7189", 6, false),
             ("6BQ5/N709", 6, false),
             ("6Н8С", 8, true),
@@ -328,7 +336,7 @@ mod tests {
     fn what_is_no_name_is_none() {
         let index = index();
         for written in [
-            "", "GT", "6", "6V", "45L", "6V61", "12AX", "/", "JAN", "VR150-40", "Ж",
+            "", "GT", "6", "6V", "45L", "6V61", "12AX", "/", "JAN", "VR150-40", "6BQ5-40", "Ж",
         ] {
             assert_eq!(index.find(written), None, "{written}");
         }
