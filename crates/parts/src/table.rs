@@ -5,6 +5,7 @@ mod base;
 mod names;
 mod ratings;
 mod read;
+mod substitutes;
 mod unit;
 
 use std::fmt;
@@ -19,6 +20,7 @@ pub use base::Base;
 pub use names::{Named, Standing};
 pub use ratings::{RatingSystem, Ratings};
 pub use read::TableError;
+pub use substitutes::{Figures, PinDifference, PinUse, Substitute, figures, working_point};
 pub use unit::{Drop, Electrode, Glow, Pin, PublishedPoint, Unit, UnitKind};
 
 use names::Index;
