@@ -582,6 +582,14 @@ impl PartKind {
         }
     }
 
+    /// The section of a bottle that a tube's statement speaks of, where it says so.
+    pub fn section(&self) -> Option<u8> {
+        match self {
+            Self::Tube { unit, .. } => *unit,
+            _ => None,
+        }
+    }
+
     /// Every node the part is wired to, in the order of its terminals; a node
     /// that two terminals share comes twice.
     pub fn terminals(&self) -> Vec<NodeId> {

@@ -51,7 +51,7 @@ const TRADE_NAMES: [(&str, UnitKind); 17] = [
         UnitKind::Amplifier(TubeKind::RemotePentode),
     ),
     ("hexode", UnitKind::Amplifier(TubeKind::RemotePentode)),
-    ("beam", UnitKind::Amplifier(TubeKind::Beam)),
+    ("beam tube", UnitKind::Amplifier(TubeKind::Beam)),
     ("power tetrode", UnitKind::Amplifier(TubeKind::Beam)),
     ("heptode", UnitKind::Amplifier(TubeKind::Heptode)),
     (
