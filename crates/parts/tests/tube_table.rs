@@ -89,12 +89,21 @@ fn no_pin_has_two_uses() {
                         );
                     }
                     if let Pin::Number(number) = pin {
-                        assert!((1..=9).contains(number), "{}: pin {number}", tube.name);
+                        assert!(
+                            (1..=tube.base.pins()).contains(number),
+                            "{}: pin {number}",
+                            tube.name
+                        );
                     }
                 }
             }
         }
         for pin in tube.heater.iter().flat_map(|heater| &heater.pins) {
+            assert!(
+                matches!(pin, Pin::Number(number) if *number <= tube.base.pins()),
+                "{}: heater on {pin}",
+                tube.name
+            );
             let other = uses.get(pin);
             assert!(
                 other.is_none_or(|electrode| *electrode == Electrode::Cathode),
