@@ -12,7 +12,7 @@ use crate::error::Error;
 use crate::explain::{Explainer, rival};
 use crate::failure::{Action, Failure};
 use crate::likelihood::{Weights, ln_add, ln_sum};
-use crate::model::Model;
+use crate::model::{Model, Wanted};
 use crate::next::{self, Looked};
 use crate::observe::Observations;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
@@ -370,7 +370,7 @@ fn suspect(stage: &Stage, scales: &Scales<'_>, candidate: &Candidate<'_>, group:
             best.law,
             &held,
             scales.observations,
-            0,
+            Wanted::Means,
             &mut starts,
             &mut Default::default(),
         )
