@@ -532,6 +532,10 @@ fn a_tube_is_told_by_any_name_with_what_fits_and_where_it_is_used() {
     assert!(stdout(&none).contains("No stage there uses a 813"));
     status(&run(&["tubes", "6V6", "--used-in", "no-such-folder"]), 2);
     status(&run(&["tubes", "--like"]), 2);
+    let begun = run(&["tubes", "12ax"]);
+    status(&begun, 2);
+    let said = String::from_utf8_lossy(&begun.stderr).into_owned();
+    assert!(said.contains("12AX7"), "{said}");
 }
 
 #[test]

@@ -88,12 +88,30 @@ fn uses(paths: &[PathBuf], includes: &Includes) -> (BTreeMap<String, Vec<TypeUse
     (uses, findings)
 }
 
+/// Types named at most where only the beginning of a name was typed.
+const MOST_BEGUN: usize = 6;
+
 fn unknown(typed: &str, types: &[TubeType]) -> Failure {
+    let begun = types
+        .iter()
+        .map(|tube| tube.name.as_str())
+        .filter(|name| {
+            typed.len() >= 2
+                && name
+                    .get(..typed.len())
+                    .is_some_and(|start| start.eq_ignore_ascii_case(typed))
+        })
+        .take(MOST_BEGUN);
+    let begun: Vec<&str> = begun.collect();
     let names = types
         .iter()
         .flat_map(|tube| std::iter::once(&tube.name).chain(&tube.aliases))
         .map(String::as_str);
     let help = match nearest(typed, names) {
+        _ if !begun.is_empty() => format!(
+            "known and beginning so: {}; `deadstage tubes` lists all",
+            begun.join(", ")
+        ),
         Some(name) => format!("the nearest known is {name}; `deadstage tubes` lists all"),
         None => "`deadstage tubes` lists all types known; a stage file may define its own with `tubetype`".to_owned(),
     };
