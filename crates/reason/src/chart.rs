@@ -2,6 +2,7 @@
 //! what a meter makes of it.
 
 mod electrodes;
+mod limits;
 mod ohms;
 mod parts;
 mod remarks;
@@ -95,7 +96,7 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
     let Some((first, view)) = charted.next() else {
         return Err(Error::NoScale);
     };
-    let mut remarks = view.warnings(&first.parts, &first.panels, &solved);
+    let mut remarks = view.warnings(&first.parts, &first.panels, &solved, &mut scratch);
     remarks.extend(view.notes());
     if unused_line {
         remarks.push(

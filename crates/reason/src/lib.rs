@@ -28,6 +28,7 @@ mod outlook;
 mod outside;
 pub mod plan;
 mod rates;
+mod ratings;
 mod reach;
 mod repeats;
 mod search;
