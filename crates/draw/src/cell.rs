@@ -12,6 +12,9 @@ use deadstage_netlist::Electrode;
 /// From an electrode's pin to the bar on which its parts hang.
 const BAR: i32 = 2;
 
+/// Over a coil with a mate beside it, so that a capacitor hung there ends above the mate's wire.
+const OVER_MATE: i32 = 11;
+
 /// The screen's bar over the middle of the tube: high enough for a capacitor to end above the grid's.
 const SCREEN_BAR: i32 = 10;
 
@@ -354,12 +357,18 @@ impl Plan<'_> {
                 self.cut_sign(cell, far, end, dir);
             }
             let hung = !self.is_cut(cell, far) && self.open_on(cell, far).len() > 1;
-            let next = end.step(dir, if hung { BAR + 1 } else { BAR });
+            let beside = self.has_mate_placed(step.part);
+            let room = match (hung, beside) {
+                (true, true) => OVER_MATE,
+                (true, false) => BAR + 1,
+                (false, _) => BAR,
+            };
+            let next = end.step(dir, room);
             if !self.is_cut(cell, far) {
                 self.settle(cell, far, next, Dir::Right);
                 self.cells[cell].frag.add_lane(end, next);
             }
-            self.alongside(cell, step.part, (near, bar), (far, end), dir);
+            self.alongside(cell, step.part, (near, bar), (far, end), (dir, beside));
             bar = next;
         }
     }
@@ -406,14 +415,24 @@ impl Plan<'_> {
         self.reserved[part].is_some()
     }
 
-    /// Parts between the same two nets as one that was piled: beside it.
+    fn has_mate_placed(&self, part: usize) -> bool {
+        let transformer = self.wiring.parts[part].transformer;
+        transformer.is_some()
+            && (0..self.wiring.parts.len()).any(|mate| {
+                mate != part
+                    && self.wiring.parts[mate].transformer == transformer
+                    && self.placed[mate]
+            })
+    }
+
+    /// Parts between the same two nets as one that was piled: beside it, on the side without a mate.
     fn alongside(
         &mut self,
         cell: usize,
         part: usize,
         (near, bar): (usize, Pt),
         (far, end): (usize, Pt),
-        dir: Dir,
+        (dir, mate): (Dir, bool),
     ) {
         if self.wiring.parts[part].is_device() {
             return;
@@ -437,8 +456,9 @@ impl Plan<'_> {
                 let foot = pt(0, 0).step(dir, LENGTH);
                 self.sign(&mut piece, far, foot, dir);
             }
+            let side = if mate { Dir::Left } else { Dir::Right };
             let place = (5..60)
-                .map(|k| bar.step(Dir::Right, k))
+                .map(|k| bar.step(side, k))
                 .find(|&at| self.cells[cell].frag.takes(&piece, at, self.gap));
             if let Some(at) = place {
                 let mut piece = piece.shifted(at);

@@ -65,8 +65,8 @@ impl Item {
     /// The words beside the part.
     pub(crate) fn words(&self, wiring: &Wiring, extra: &[String]) -> Vec<Words> {
         let part = &wiring.parts[self.part];
-        let lines: Vec<&str> = [part.label.as_str(), part.value.as_str()]
-            .into_iter()
+        let lines: Vec<&str> = std::iter::once(part.label.as_str())
+            .chain(part.value.lines())
             .chain(extra.iter().map(String::as_str))
             .filter(|line| !line.is_empty())
             .collect();
@@ -74,6 +74,8 @@ impl Item {
         let line = LINE_PX / UNIT;
         let high = LABEL_PX / UNIT;
         let count = lines.len() as f64;
+        // A lying potentiometer has its wiper where its value would stand.
+        let wiper_below = part.glyph == Glyph::Potentiometer;
         let place = |index: usize, text: &str, x: f64, top: f64, anchor| Words {
             text: text.to_owned(),
             x,
@@ -92,17 +94,19 @@ impl Item {
             .enumerate()
             .map(|(index, text)| match self.side {
                 LabelSide::Right if part.is_device() => {
-                    place(index, text, body.x1 - 0.8, top, Anchor::Start)
+                    place(index, text, body.x1 - 0.4, top, Anchor::Start)
                 }
                 LabelSide::Left if part.is_device() => {
-                    place(index, text, body.x0 + 0.8, top, Anchor::End)
+                    place(index, text, body.x0 + 0.4, top, Anchor::End)
                 }
                 LabelSide::Right => place(index, text, body.x1 + 0.5, top, Anchor::Start),
                 LabelSide::Left => place(index, text, body.x0 - 0.5, top, Anchor::End),
                 LabelSide::AboveAndBelow => {
                     let x = (body.x0 + body.x1) / 2.0;
-                    if index == 0 {
-                        place(0, text, x, body.y0 - 0.35 - high * 0.98, Anchor::Middle)
+                    let above = if wiper_below { lines.len() } else { 1 };
+                    if index < above {
+                        let top = body.y0 - 0.35 - high * 0.98 - line * (above - 1) as f64;
+                        place(index, text, x, top, Anchor::Middle)
                     } else {
                         place(index - 1, text, x, body.y1 + 0.35, Anchor::Middle)
                     }
@@ -351,9 +355,4 @@ pub(crate) fn usual_side(dir: Dir) -> LabelSide {
     } else {
         LabelSide::Right
     }
-}
-
-/// Whether it is drawn with coils that stand beside others of the same transformer.
-pub(crate) fn is_coil(glyph: Glyph) -> bool {
-    matches!(glyph, Glyph::Winding)
 }

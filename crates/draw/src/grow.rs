@@ -7,6 +7,7 @@ use crate::plan::{Home, Plan};
 use crate::roles::Role;
 use crate::symbol::LENGTH;
 use crate::wiring::Glyph;
+use deadstage_netlist::Electrode;
 
 /// What a part leads to, away from a net.
 #[derive(Clone, Copy, Debug, Default)]
@@ -82,12 +83,58 @@ impl Plan<'_> {
                 Stance::Stands => start = self.hang(cell, part, net, start, (Dir::Up, side)),
                 Stance::Wiper => self.wiper(cell, part, net, start, side, reach),
                 Stance::Lies if reach != Reach::Private => {
-                    self.lie(cell, part, net, start, side, reach);
+                    if self.hangs_from_grid(part, net) {
+                        start = self.hang_on(cell, part, net, start, side, reach);
+                    } else {
+                        self.lie(cell, part, net, start, side, reach);
+                    }
                 }
                 Stance::Bridges if reach == Reach::Everything => self.bridge(cell, part, net, start),
                 _ => {}
             }
         }
+    }
+
+    /// A coil between a grid and its cold end hangs, and the cold end goes on at its foot.
+    fn hangs_from_grid(&self, part: usize, net: usize) -> bool {
+        let found = &self.wiring.parts[part];
+        matches!(found.glyph, Glyph::Winding | Glyph::Choke)
+            && self.wiring.on[net].iter().any(|&(part, pin)| {
+                self.wiring.parts[part].pins[pin].electrode == Some(Electrode::Grid)
+            })
+            && self
+                .wiring
+                .beyond(part, net)
+                .iter()
+                .all(|&far| self.home[far].is_none() && self.roles[far] == Role::Signal)
+    }
+
+    fn hang_on(
+        &mut self,
+        cell: usize,
+        part: usize,
+        net: usize,
+        start: Pt,
+        side: Dir,
+        reach: Reach,
+    ) -> Pt {
+        let mut piece = Fragment::default();
+        let entry = self.pin_on(part, net);
+        let mut item = run(part, entry, pt(0, 0), Dir::Down, LabelSide::Right);
+        if self.mates(cell, &item, side, &mut vec![part], &mut piece) && side == Dir::Right {
+            item.side = LabelSide::Left;
+        }
+        let foot = pt(0, LENGTH + 2);
+        let far = self.wiring.net(part, 1 - entry);
+        piece.homes.push((far, foot, side));
+        piece.add_item(self.wiring, item);
+        piece.add_lane(pt(0, LENGTH), foot);
+        let at = self.slot(cell, &piece, start, side);
+        let mut piece = piece.shifted(at);
+        piece.add_lane(start, at);
+        self.commit(cell, piece);
+        self.grow(cell, far, foot + at, side, reach);
+        at
     }
 
     /// Of several that could lie, those that lead to no other cell hang, if they may.

@@ -24,7 +24,6 @@ pub(crate) struct Cell {
     pub(crate) frag: Fragment,
     pub(crate) device: Option<usize>,
     pub(crate) column: usize,
-    pub(crate) row: usize,
     /// Supply lines that are drawn as one wire within this cell.
     pub(crate) barred: BTreeSet<usize>,
 }
@@ -250,7 +249,7 @@ impl<'a> Plan<'a> {
     }
 
     /// The other coils of a coil's transformer, beside it.
-    fn mates(
+    pub(crate) fn mates(
         &self,
         cell: usize,
         item: &Item,

@@ -44,7 +44,7 @@ pub(crate) fn roles(stage: &Stage, wiring: &Wiring) -> Vec<Role> {
         spread(stage, wiring, &mut roles);
     }
     for net in 0..roles.len() {
-        if roles[net] == Role::Signal && is_bus(wiring, net) {
+        if roles[net] == Role::Signal && is_bus(stage, wiring, net) {
             roles[net] = Role::Bus;
         }
     }
@@ -159,7 +159,7 @@ fn is_filtered(stage: &Stage, wiring: &Wiring, roles: &[Role], net: usize) -> bo
 }
 
 /// Whether parts of several stages meet here, and nothing else.
-fn is_bus(wiring: &Wiring, net: usize) -> bool {
+fn is_bus(stage: &Stage, wiring: &Wiring, net: usize) -> bool {
     if wiring.on[net].len() <= BUS_STAGES {
         return false;
     }
@@ -185,5 +185,10 @@ fn is_bus(wiring: &Wiring, net: usize) -> bool {
             stages.extend(devices.filter(|&part| wiring.parts[part].is_device()).take(1));
         }
     }
-    stages.len() >= BUS_STAGES
+    let sections: BTreeSet<_> = wiring
+        .parts_on(net)
+        .into_iter()
+        .filter_map(|part| stage.part(wiring.parts[part].id).section)
+        .collect();
+    stages.len() >= BUS_STAGES || sections.len() >= BUS_STAGES
 }

@@ -82,10 +82,10 @@ pub(crate) fn write(
         boxes.extend(laid.pieces().into_iter().map(|(a, b)| Rect::along(a, b, 0.1)));
     }
     let marks = marks::place(wiring, sheet, wired, options, &mut boxes);
-    let mut page = Page::new(&boxes, options);
+    let mut page = Page::new(&boxes);
     let title = title(stage, options);
     let captions = captions(options);
-    let mut svg = page.open(stage, wiring, &title, &captions);
+    let mut svg = page.open(wiring, &title, &captions);
     svg.push_str("<g class=\"wires\">\n");
     wires(wiring, wired, sheet, &page, &mut svg);
     svg.push_str("</g>\n<g class=\"parts\">\n");
@@ -101,7 +101,7 @@ pub(crate) fn write(
         node(wiring, options, *net, words, &page, &mut svg);
     }
     svg.push_str("</g>\n");
-    marks::write(&marks, wiring, &page, &mut svg);
+    marks::write(&marks, &page, &mut svg);
     page.captions(&captions, &mut svg);
     svg.push_str("</svg>\n");
     let figures = Figures {
@@ -125,7 +125,7 @@ pub(super) struct Page {
 }
 
 impl Page {
-    fn new(boxes: &[Rect], _options: &Options) -> Self {
+    fn new(boxes: &[Rect]) -> Self {
         let around = Rect::around(boxes.iter().copied())
             .unwrap_or(Rect::between((0.0, 0.0), (20.0, 4.0)))
             .grown(0.5);
@@ -170,7 +170,7 @@ impl Page {
         (wide.ceil() as u32, high.ceil() as u32)
     }
 
-    fn open(&mut self, stage: &Stage, wiring: &Wiring, title: &str, captions: &[String]) -> String {
+    fn open(&mut self, wiring: &Wiring, title: &str, captions: &[String]) -> String {
         self.wide_px = self.wide_px.max(width_px(title, TITLE_PX) * 1.1);
         let (wide, high) = self.size(captions);
         let about = format!(
@@ -178,7 +178,6 @@ impl Page {
             wiring.parts.len(),
             wiring.parts.iter().filter(|part| part.is_device()).count()
         );
-        let _ = stage;
         format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"schematic\" role=\"graphics-document document\" \
              aria-roledescription=\"schematic\" viewBox=\"0 0 {wide} {high}\" width=\"{wide}\" height=\"{high}\">\n\
@@ -282,6 +281,7 @@ fn wires(wiring: &Wiring, wired: &Wired, sheet: &Sheet, page: &Page, svg: &mut S
         let mut own: Vec<Pt> = (0..wiring.parts[item.part].pins.len())
             .map(|pin| item.pin(wiring, pin))
             .collect();
+        own.sort_unstable();
         own.dedup();
         for at in own {
             *pins.entry(at).or_default() += 1;

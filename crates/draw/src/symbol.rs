@@ -77,8 +77,10 @@ pub(crate) fn body(glyph: Glyph) -> Rect {
     let (half, top, bottom) = match glyph {
         Glyph::Tube(_) | Glyph::Transistor { .. } => (ENVELOPE, -ENVELOPE, ENVELOPE),
         Glyph::Supply => (1.4, 1.4, 4.6),
-        Glyph::Diode { vacuum: true } | Glyph::Regulator | Glyph::Rectifier => (2.1, 0.9, 5.1),
-        Glyph::Diode { vacuum: false } => (1.0, 1.9, 4.1),
+        Glyph::Diode { vacuum: true } | Glyph::Regulator | Glyph::Rectifier { vacuum: true } => {
+            (2.1, 0.9, 5.1)
+        }
+        Glyph::Diode { vacuum: false } | Glyph::Rectifier { vacuum: false } => (1.0, 1.9, 4.1),
         Glyph::Lamp | Glyph::Meter => (1.7, 1.3, 4.7),
         Glyph::Capacitor { .. } => (1.5, 1.4, 4.0),
         Glyph::Switch { .. } | Glyph::Contact { .. } => (1.4, 1.2, 4.8),
@@ -171,9 +173,11 @@ pub(crate) fn strokes(part: &Part, style: ResistorStyle) -> Vec<Stroke> {
             }
             plus((-1.0, 1.1), &mut out);
         }
-        Glyph::Rectifier => {
+        Glyph::Rectifier { vacuum } => {
             // Current comes out of the first pin: the arrow points at it.
-            out.push(Stroke::Circle((0.0, 3.0), 2.0, false));
+            if vacuum {
+                out.push(Stroke::Circle((0.0, 3.0), 2.0, false));
+            }
             out.push(line(&[(0.0, 0.0), (0.0, 6.0)]));
             out.push(Stroke::Solid(vec![(-0.9, 3.9), (0.9, 3.9), (0.0, 2.3)]));
             out.push(line(&[(-0.9, 2.3), (0.9, 2.3)]));

@@ -25,6 +25,8 @@ const FARTHEST_NAME: i32 = 40;
 pub(crate) struct Wired {
     pub(crate) groups: Vec<Group>,
     pub(crate) laid: Vec<Laid>,
+    /// All of them together.
+    pub(crate) all: Laid,
     /// Ends of wires that have no place: the sheet needs more room.
     pub(crate) lost: usize,
     /// Ends with a name, other than chassis signs.
@@ -76,9 +78,14 @@ pub(crate) fn wire(wiring: &Wiring, roles: &[Role], sheet: &mut Sheet) -> Wired 
     let mut wired = Wired {
         groups,
         laid,
+        all: Laid::default(),
         lost: 0,
         named: 0,
     };
+    for own in &wired.laid {
+        wired.all.level.extend(&own.level);
+        wired.all.upright.extend(&own.upright);
+    }
     name_ends(wiring, sheet, &mut wired, &mut board);
     wired.named = sheet
         .frag
@@ -348,6 +355,8 @@ fn name_end(
                 board.set_pin(at, u32::MAX);
                 continue;
             }
+            wired.all.level.extend(&wired.laid[index].level);
+            wired.all.upright.extend(&wired.laid[index].upright);
         } else {
             block_sign(wiring, &sign, board);
             wired.groups[index].points.push(at);
@@ -385,10 +394,13 @@ pub(crate) fn wires_meet(wired: &Wired, rect: &Rect) -> bool {
     let wide = rect.grown(0.15);
     for x in wide.x0.floor() as i32..=wide.x1.ceil() as i32 {
         for y in wide.y0.floor() as i32..=wide.y1.ceil() as i32 {
-            for dir in [Dir::Right, Dir::Down] {
-                let at = pt(x, y);
+            let at = pt(x, y);
+            for (set, dir) in [
+                (&wired.all.level, Dir::Right),
+                (&wired.all.upright, Dir::Down),
+            ] {
                 let piece = Rect::along(at, at.step(dir, 1), 0.05);
-                if piece.meets(&wide) && wired.laid.iter().any(|laid| laid.has(at, dir)) {
+                if piece.meets(&wide) && set.contains(&at) {
                     return true;
                 }
             }

@@ -12,7 +12,7 @@ pub(crate) const COMMON: usize = 0;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Glyph {
     Supply,
-    Rectifier,
+    Rectifier { vacuum: bool },
     Resistor,
     Potentiometer,
     Capacitor { polar: bool },
@@ -85,7 +85,7 @@ impl Part {
 
     /// Whether it is where current comes from.
     pub(crate) fn is_source(&self) -> bool {
-        matches!(self.glyph, Glyph::Supply | Glyph::Rectifier)
+        matches!(self.glyph, Glyph::Supply | Glyph::Rectifier { .. })
     }
 
     pub(crate) fn is_capacitor(&self) -> bool {
@@ -300,8 +300,10 @@ fn appearance(stage: &Stage, kind: &PartKind, pins: &[Pin]) -> (Glyph, String, &
             winding_volts,
             ..
         } => (
-            Glyph::Rectifier,
-            format!("{tube_type} {}", rectifier(*connection, winding_volts.0)),
+            Glyph::Rectifier {
+                vacuum: !is_solid(tube_type),
+            },
+            format!("{tube_type}\n{}", rectifier(*connection, winding_volts.0)),
             "rectifier",
         ),
         PartKind::Resistor { ohms: r, .. } => (Glyph::Resistor, ohms(r.0), "resistor"),
@@ -326,11 +328,8 @@ fn appearance(stage: &Stage, kind: &PartKind, pins: &[Pin]) -> (Glyph, String, &
             (Glyph::Tube(tube_glyph(pins)), tube_type.clone(), "tube")
         }
         PartKind::Diode { diode_type, .. } => {
-            let solid = ["silicon", "germanium", "selenium"]
-                .iter()
-                .any(|solid| diode_type.eq_ignore_ascii_case(solid));
-            let value = diode_type.clone();
-            (Glyph::Diode { vacuum: !solid }, value, "diode")
+            let vacuum = !is_solid(diode_type);
+            (Glyph::Diode { vacuum }, diode_type.clone(), "diode")
         }
         PartKind::Regulator { tube_type, .. } => {
             (Glyph::Regulator, tube_type.clone(), "voltage regulator")
@@ -377,6 +376,13 @@ fn appearance(stage: &Stage, kind: &PartKind, pins: &[Pin]) -> (Glyph, String, &
             (Glyph::Meter, value, "meter")
         }
     }
+}
+
+/// Whether a diode of this type has no envelope.
+fn is_solid(named: &str) -> bool {
+    ["silicon", "germanium", "selenium"]
+        .iter()
+        .any(|solid| named.eq_ignore_ascii_case(solid))
 }
 
 fn rectifier(connection: RectifierConnection, volts: f64) -> String {

@@ -22,7 +22,7 @@ pub(super) enum Mark {
         y: f64,
         rank: u32,
     },
-    Current(Words, &'static str),
+    Current(Words),
     Unseen(Rect),
     /// From where the arrow comes, and the point it touches.
     Next { from: (f64, f64), to: (f64, f64) },
@@ -61,7 +61,7 @@ pub(super) fn place(
         if let Some((_, amps)) = layers.currents.iter().find(|(part, _)| *part == id)
             && let Some(mark) = current_place(item, wiring, amps, boxes, wired)
         {
-            if let Mark::Current(words, _) = &mark {
+            if let Mark::Current(words) = &mark {
                 boxes.push(words.rect());
             }
             marks.push(mark);
@@ -155,7 +155,7 @@ fn current_place(
             };
             let rect = words.rect().grown(0.15);
             if boxes.iter().all(|there| !there.meets(&rect)) && !wires_meet(wired, &rect) {
-                return Some(Mark::Current(words, arrow));
+                return Some(Mark::Current(words));
             }
         }
     }
@@ -178,8 +178,7 @@ fn arrow_place(at: Pt, boxes: &[Rect], wired: &Wired) -> Mark {
     Mark::Next { from: best.1, to }
 }
 
-pub(super) fn write(marks: &[Mark], wiring: &Wiring, page: &Page, svg: &mut String) {
-    let _ = wiring;
+pub(super) fn write(marks: &[Mark], page: &Page, svg: &mut String) {
     if marks.is_empty() {
         return;
     }
@@ -198,7 +197,7 @@ pub(super) fn write(marks: &[Mark], wiring: &Wiring, page: &Page, svg: &mut Stri
                     number(y + 3.4)
                 )
             }
-            Mark::Current(words, _) => {
+            Mark::Current(words) => {
                 text(words, "current", page, svg);
                 Ok(())
             }
