@@ -168,6 +168,16 @@ fn points(d: &str) -> Vec<Spot> {
         .collect()
 }
 
+fn line_box(a: Spot, b: Spot) -> Box4 {
+    let px = |tenths: i64| tenths as f64 / 10.0;
+    Box4(
+        px(a.x.min(b.x)),
+        px(a.y.min(b.y)),
+        px(a.x.max(b.x)),
+        px(a.y.max(b.y)),
+    )
+}
+
 fn path_box(d: &str) -> Box4 {
     let points = points(d);
     let of = |spot: &Spot| (spot.x as f64 / 10.0, spot.y as f64 / 10.0);
@@ -226,7 +236,13 @@ fn strokes(group: Node<'_, '_>) -> (Vec<Box4>, Vec<Spot>) {
         match node.tag_name().name() {
             "path" => {
                 let d = node.attribute("d").unwrap_or_default();
-                boxes.push(path_box(d));
+                // Each line of a broken one by itself: the corner between two is free.
+                if d.contains(['A', 'Z']) {
+                    boxes.push(path_box(d));
+                } else {
+                    let corners = points(d);
+                    boxes.extend(corners.windows(2).map(|pair| line_box(pair[0], pair[1])));
+                }
                 ends.extend(points(d));
             }
             "circle" => boxes.push(round(node)),

@@ -12,6 +12,9 @@ use deadstage_netlist::Electrode;
 /// From an electrode's pin to the bar on which its parts hang.
 const BAR: i32 = 2;
 
+/// A load with a mate stands so much higher.
+const MATE_LIFT: i32 = 4;
+
 /// Over a coil with a mate beside it, so that a capacitor hung there ends above the mate's wire.
 const OVER_MATE: i32 = 11;
 
@@ -70,13 +73,32 @@ impl Plan<'_> {
                 continue;
             }
             let free = |part: usize| !taken[part];
-            if let Some(steps) = way(self.wiring, self.roles, net, &[Role::Rail], &free, false) {
+            let find = |goal| way(self.wiring, self.roles, net, &[goal], &free, false);
+            if let Some(steps) = find(Role::Rail) {
                 mark(&mut taken, &steps);
                 own.load = steps;
                 plates.push(net);
             }
         }
         let stacked = self.stack(&mut ways, &mut taken, &plates, &paired);
+        // A load to a line below common, as a pnp transistor has it, stands over its device all the same.
+        for (device, own) in &mut ways {
+            let Some(net) = self.signal_net(*device, Electrode::Plate) else {
+                continue;
+            };
+            if paired(*device) || stacked.contains(device) || plates.contains(&net) {
+                continue;
+            }
+            if !own.load.is_empty() {
+                continue;
+            }
+            let free = |part: usize| !taken[part];
+            if let Some(steps) = way(self.wiring, self.roles, net, &[Role::Low], &free, false) {
+                mark(&mut taken, &steps);
+                own.load = steps;
+                plates.push(net);
+            }
+        }
         self.claim_cathodes(&mut ways, &mut taken, &stacked);
         Claims {
             ways,
@@ -197,8 +219,13 @@ impl Plan<'_> {
                 }
                 let (one, two) = (windings(a), windings(b));
                 for &(wa, tap) in &one {
+                    let used = |winding: usize| {
+                        pairs.iter().any(|pair| pair.windings.contains(&winding))
+                    };
                     let found = two.iter().find(|&&(wb, other)| {
                         wb != wa
+                            && !used(wa)
+                            && !used(wb)
                             && other == tap
                             && self.wiring.parts[wb].transformer
                                 == self.wiring.parts[wa].transformer
@@ -340,7 +367,13 @@ impl Plan<'_> {
     /// Parts in a row, up or down from a bar.
     fn pile(&mut self, cell: usize, from: Pt, dir: Dir, steps: &[Step]) {
         let mut bar = from;
-        for step in steps {
+        for (index, step) in steps.iter().enumerate() {
+            // A mate's sign would stand on what leaves the bar to the right.
+            if index == 0 && dir == Dir::Up && self.has_open_mate(cell, step.part) {
+                let raised = bar.step(dir, MATE_LIFT);
+                self.cells[cell].frag.add_lane(bar, raised);
+                bar = raised;
+            }
             let (near, far) = (
                 self.wiring.net(step.part, step.enter),
                 self.wiring.net(step.part, step.leave),
@@ -413,6 +446,22 @@ impl Plan<'_> {
 
     fn is_claimed_elsewhere(&self, part: usize) -> bool {
         self.reserved[part].is_some()
+    }
+
+    fn has_open_mate(&self, cell: usize, part: usize) -> bool {
+        let near = self
+            .wiring
+            .parts_on(self.wiring.net(part, 0))
+            .len()
+            .max(self.wiring.parts_on(self.wiring.net(part, 1)).len());
+        let transformer = self.wiring.parts[part].transformer;
+        near > 2
+            && transformer.is_some()
+            && (0..self.wiring.parts.len()).any(|mate| {
+                mate != part
+                    && self.wiring.parts[mate].transformer == transformer
+                    && self.is_open(cell, mate)
+            })
     }
 
     fn has_mate_placed(&self, part: usize) -> bool {

@@ -98,7 +98,7 @@ impl Plan<'_> {
     /// A coil between a grid and its cold end hangs, and the cold end goes on at its foot.
     fn hangs_from_grid(&self, part: usize, net: usize) -> bool {
         let found = &self.wiring.parts[part];
-        matches!(found.glyph, Glyph::Winding | Glyph::Choke)
+        matches!(found.glyph, Glyph::Winding | Glyph::Choke { .. })
             && self.wiring.on[net].iter().any(|&(part, pin)| {
                 self.wiring.parts[part].pins[pin].electrode == Some(Electrode::Grid)
             })
@@ -265,11 +265,18 @@ impl Plan<'_> {
             && branch.parts <= LARGEST_BRANCH
     }
 
+    /// A ladder goes on along lines of the kind it began with; the others are its ground.
+    fn goes_in_ladder(&self, cell: usize, net: usize) -> bool {
+        let here = &self.cells[cell];
+        let kind = here.barred.iter().map(|&net| self.roles[net]).next();
+        here.device.is_none()
+            && matches!(self.roles[net], Role::Rail | Role::Low)
+            && kind.is_none_or(|kind| kind == self.roles[net])
+    }
+
     /// In a ladder, a supply line with more on it is drawn on.
     fn goes_on(&self, cell: usize, net: usize, seen: &[usize]) -> bool {
-        let ladder = self.cells[cell].device.is_none();
-        ladder
-            && matches!(self.roles[net], Role::Rail | Role::Low)
+        self.goes_in_ladder(cell, net)
             && self
                 .open_on(cell, net)
                 .iter()
@@ -362,10 +369,7 @@ impl Plan<'_> {
             }
             if self.roles[far] != Role::Signal {
                 let open = self.open_on(cell, far).iter().any(|&p| p != part);
-                if self.cells[cell].device.is_none()
-                    && open
-                    && matches!(self.roles[far], Role::Rail | Role::Low)
-                {
+                if open && self.goes_in_ladder(cell, far) {
                     on = Some((far, end));
                 } else {
                     let out = if pin == 2 { Dir::Down } else { side };

@@ -86,7 +86,7 @@ pub(crate) fn body(glyph: Glyph) -> Rect {
         Glyph::Switch { .. } | Glyph::Contact { .. } => (1.4, 1.2, 4.8),
         Glyph::Relay => (1.5, 1.8, 4.2),
         Glyph::Fuse | Glyph::Link => (0.9, 1.2, 4.8),
-        Glyph::Choke | Glyph::Winding => (1.2, 0.9, 5.1),
+        Glyph::Choke { .. } | Glyph::Winding => (1.2, 0.9, 5.1),
         Glyph::Resistor | Glyph::Potentiometer | Glyph::Thermistor => (1.0, 1.1, 4.9),
     };
     Rect::between((-half, top), (half, bottom))
@@ -161,9 +161,12 @@ pub(crate) fn strokes(part: &Part, style: ResistorStyle) -> Vec<Stroke> {
             out.push(line(&[(1.0, 1.3), (-1.0, 4.3), (-1.0, 4.9)]));
         }
         Glyph::Capacitor { polar } => capacitor(polar, &mut out),
-        Glyph::Choke => {
+        Glyph::Choke { iron } => {
             coil(&mut out);
-            out.push(line(&[(-0.6, 1.0), (-0.6, 5.0)]));
+            if iron {
+                out.push(line(&[(0.8, 1.0), (0.8, 5.0)]));
+                out.push(line(&[(1.1, 1.0), (1.1, 5.0)]));
+            }
         }
         Glyph::Winding => coil(&mut out),
         Glyph::Supply => {

@@ -5,6 +5,9 @@ use deadstage_netlist::{
     Dielectric, Electrode, PartId, PartKind, RectifierConnection, SectionId, Stage,
 };
 
+/// A choke of so many henries has a core of iron: common practice, no source.
+const IRON_HENRIES: f64 = 0.1;
+
 /// The net that every part's chassis pin is on.
 pub(crate) const COMMON: usize = 0;
 
@@ -16,7 +19,7 @@ pub(crate) enum Glyph {
     Resistor,
     Potentiometer,
     Capacitor { polar: bool },
-    Choke,
+    Choke { iron: bool },
     Winding,
     Tube(TubeGlyph),
     Diode { vacuum: bool },
@@ -321,7 +324,12 @@ fn appearance(stage: &Stage, kind: &PartKind, pins: &[Pin]) -> (Glyph, String, &
             )
         }
         PartKind::Choke { ohms, henries, .. } => {
-            (Glyph::Choke, coil(ohms.0, henries.map(|h| h.0)), "choke")
+            let iron = henries.is_some_and(|henries| henries.0 >= IRON_HENRIES);
+            (
+                Glyph::Choke { iron },
+                coil(ohms.0, henries.map(|h| h.0)),
+                "choke",
+            )
         }
         PartKind::Winding { ohms: r, .. } => (Glyph::Winding, ohms(r.0), "winding"),
         PartKind::Tube { tube_type, .. } => {
