@@ -44,8 +44,8 @@ pub fn shipped() -> Vec<(String, Stage)> {
 /// A stage file with whatever it includes.
 #[must_use]
 pub fn stage_at(path: &Path) -> Stage {
-    let text = std::fs::read_to_string(path)
-        .unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    let text =
+        std::fs::read_to_string(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     let folder: PathBuf = path.parent().map(Path::to_path_buf).unwrap_or_default();
     let mut load = |_: &str, written: &str| {
         let path = folder.join(written);
@@ -53,12 +53,7 @@ pub fn stage_at(path: &Path) -> Stage {
             .map(|text| (path.display().to_string(), text))
             .map_err(|error| error.to_string())
     };
-    let parsed = parse_stage(
-        &path.display().to_string(),
-        &text,
-        &tube_names(),
-        &mut load,
-    );
+    let parsed = parse_stage(&path.display().to_string(), &text, &tube_names(), &mut load);
     assert!(!parsed.has_errors(), "{} does not read", path.display());
     parsed.value
 }

@@ -180,24 +180,33 @@ fn line_box(a: Spot, b: Spot) -> Box4 {
 
 fn path_box(d: &str) -> Box4 {
     let points = points(d);
-    let of = |spot: &Spot| (spot.x as f64 / 10.0, spot.y as f64 / 10.0);
-    let mut bounds = Box4(f64::MAX, f64::MAX, f64::MIN, f64::MIN);
-    for (x, y) in points.iter().map(of) {
+    let mut bounds = line_box(points[0], points[0]);
+    let mut take = |there: Box4| {
         bounds = Box4(
-            bounds.0.min(x),
-            bounds.1.min(y),
-            bounds.2.max(x),
-            bounds.3.max(y),
+            bounds.0.min(there.0),
+            bounds.1.min(there.1),
+            bounds.2.max(there.2),
+            bounds.3.max(there.3),
         );
+    };
+    let radius = d.split('A').nth(1).and_then(|arc| {
+        let first = arc.split_whitespace().next()?;
+        first.parse::<f64>().ok()
+    });
+    for pair in points.windows(2) {
+        let chord = line_box(pair[0], pair[1]);
+        let (wide, high) = (chord.2 - chord.0, chord.3 - chord.1);
+        // An arc bulges across its chord.
+        let half = wide.hypot(high) / 2.0;
+        let bulge = radius.map_or(0.0, |r| r - (r * r - half * half).max(0.0).sqrt());
+        let (x, y) = if wide > high {
+            (0.0, bulge)
+        } else {
+            (bulge, 0.0)
+        };
+        take(Box4(chord.0 - x, chord.1 - y, chord.2 + x, chord.3 + y));
     }
-    // Half circles of a coil bulge by half of a turn.
-    let bulge = if d.contains('A') { 4.0 } else { 0.0 };
-    Box4(
-        bounds.0 - bulge,
-        bounds.1 - bulge.min(0.0),
-        bounds.2 + bulge,
-        bounds.3 + bulge.min(0.0),
-    )
+    bounds
 }
 
 fn round(node: Node<'_, '_>) -> Box4 {
@@ -270,10 +279,7 @@ fn symbol(group: Node<'_, '_>) -> Symbol {
         .children()
         .filter_map(|node| {
             let pin = node.attribute("data-pin")?;
-            Some((
-                pin.to_owned(),
-                Spot::of(real(node, "cx"), real(node, "cy")),
-            ))
+            Some((pin.to_owned(), Spot::of(real(node, "cx"), real(node, "cy"))))
         })
         .collect();
     let (strokes, line_ends) = strokes(group);

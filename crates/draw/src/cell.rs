@@ -219,9 +219,8 @@ impl Plan<'_> {
                 }
                 let (one, two) = (windings(a), windings(b));
                 for &(wa, tap) in &one {
-                    let used = |winding: usize| {
-                        pairs.iter().any(|pair| pair.windings.contains(&winding))
-                    };
+                    let used =
+                        |winding: usize| pairs.iter().any(|pair| pair.windings.contains(&winding));
                     let found = two.iter().find(|&&(wb, other)| {
                         wb != wa
                             && !used(wa)
@@ -260,7 +259,12 @@ impl Plan<'_> {
                 .map(|item| (item.part, item.pose.origin)),
         );
         for &(device, at) in &devices {
-            self.screen(cell, device, at, if at == origin { &ways.screen } else { &[] });
+            self.screen(
+                cell,
+                device,
+                at,
+                if at == origin { &ways.screen } else { &[] },
+            );
             self.right_side(cell, device, at);
             self.control_grid(cell, device, at);
         }
@@ -490,8 +494,7 @@ impl Plan<'_> {
             .open_on(cell, near)
             .into_iter()
             .filter(|&other| {
-                self.wiring.parts[other].pins.len() == 2
-                    && self.wiring.beyond(other, near) == [far]
+                self.wiring.parts[other].pins.len() == 2 && self.wiring.beyond(other, near) == [far]
             })
             .collect();
         for other in beside {
@@ -553,12 +556,30 @@ impl Plan<'_> {
         if self.home[net].is_some() {
             return;
         }
-        let bar = at + pt(SCREEN_X, -SCREEN_BAR);
+        let bar = at + pt(self.screen_column(cell, at, steps), -SCREEN_BAR);
         self.settle(cell, net, bar.step(Dir::Left, 2), Dir::Left);
-        let knee = pt(bar.x + 1, lead.y);
+        let knee = pt(lead.x - 2, lead.y);
         self.cells[cell].frag.add_lane(lead, knee);
         self.cells[cell].frag.add_lane(knee, pt(knee.x, bar.y));
+        self.cells[cell].frag.add_lane(pt(knee.x, bar.y), bar);
         self.pile(cell, bar, Dir::Up, steps);
+    }
+
+    /// How far left the dropping resistor is clear of the load and its words.
+    fn screen_column(&self, cell: usize, at: Pt, steps: &[Step]) -> i32 {
+        let mut piece = Fragment::default();
+        let mut end = at + pt(0, -SCREEN_BAR);
+        for step in steps {
+            piece.add_item(
+                self.wiring,
+                run(step.part, step.enter, end, Dir::Up, LabelSide::Right),
+            );
+            end = end.step(Dir::Up, LENGTH + BAR);
+        }
+        (SCREEN_X - 30..=SCREEN_X)
+            .rev()
+            .find(|&x| self.cells[cell].frag.takes(&piece, pt(x, 0), self.gap))
+            .unwrap_or(SCREEN_X)
     }
 
     /// Suppressor, third grid and target, at the right.

@@ -182,10 +182,7 @@ impl Pose {
 
     /// A box of the symbol on the sheet.
     pub(crate) fn rect(&self, local: Rect) -> Rect {
-        Rect::between(
-            self.at(local.x0, local.y0),
-            self.at(local.x1, local.y1),
-        )
+        Rect::between(self.at(local.x0, local.y0), self.at(local.x1, local.y1))
     }
 
     pub(crate) fn shifted(self, by: Pt) -> Self {

@@ -58,7 +58,11 @@ impl Plan<'_> {
             .into_iter()
             .map(|part| {
                 let branch = self.explore(cell, part, net);
-                (self.stance(cell, part, net, branch, reach), branch.parts, part)
+                (
+                    self.stance(cell, part, net, branch, reach),
+                    branch.parts,
+                    part,
+                )
             })
             .collect();
         let trunks = parts.iter().filter(|part| part.0 == Stance::Lies).count();
@@ -89,7 +93,9 @@ impl Plan<'_> {
                         self.lie(cell, part, net, start, side, reach);
                     }
                 }
-                Stance::Bridges if reach == Reach::Everything => self.bridge(cell, part, net, start),
+                Stance::Bridges if reach == Reach::Everything => {
+                    self.bridge(cell, part, net, start)
+                }
                 _ => {}
             }
         }
@@ -250,9 +256,7 @@ impl Plan<'_> {
 
     fn has_kept(&self, cell: usize, net: usize) -> bool {
         let mut parts = self.wiring.parts_on(net).into_iter();
-        parts.any(|part| {
-            !self.placed[part] && self.reserved[part].is_some_and(|kept| kept != cell)
-        })
+        parts.any(|part| !self.placed[part] && self.reserved[part].is_some_and(|kept| kept != cell))
     }
 
     /// Whether a part shunts a supply line: it and all behind it end at ground.
@@ -505,5 +509,4 @@ impl Plan<'_> {
             }
         }
     }
-
 }

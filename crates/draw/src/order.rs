@@ -57,11 +57,7 @@ pub(crate) fn seats(
 }
 
 /// Longest way from a beginning; twins stand in one column.
-fn columns(
-    graph: &DiGraph<(), ()>,
-    nodes: &[NodeIndex],
-    twins: &[(usize, usize)],
-) -> Vec<usize> {
+fn columns(graph: &DiGraph<(), ()>, nodes: &[NodeIndex], twins: &[(usize, usize)]) -> Vec<usize> {
     let mut columns = vec![0usize; nodes.len()];
     // Twins may push each other on without end: so many rounds are enough for any chain.
     for _ in 0..=nodes.len() {

@@ -81,13 +81,13 @@ fn leads_on(wiring: &Wiring, part: usize, pin: usize, through_tubes: bool) -> Ve
 
 /// Whether a way ends here: a tube's current joins.
 fn stops(wiring: &Wiring, net: usize, through_tubes: bool) -> bool {
-    wiring.on[net]
-        .iter()
-        .any(|&(part, pin)| match wiring.parts[part].pins[pin].electrode {
+    wiring.on[net].iter().any(
+        |&(part, pin)| match wiring.parts[part].pins[pin].electrode {
             Some(Electrode::Plate) => true,
             Some(Electrode::Cathode) => !through_tubes,
             _ => false,
-        })
+        },
+    )
 }
 
 fn trace(

@@ -111,8 +111,8 @@ impl<'a> Plan<'a> {
     /// A sign for a pin from which the wire may go on in direction `out`.
     pub(crate) fn sign(&self, frag: &mut Fragment, net: usize, pin: Pt, out: Dir) {
         let wanted = self.sign_dir(net);
-        let named = crate::fragment::sign_kind(self.wiring, net)
-            == crate::fragment::SignKind::Named;
+        let named =
+            crate::fragment::sign_kind(self.wiring, net) == crate::fragment::SignKind::Named;
         let sign = if wanted == out || named {
             Sign {
                 net,

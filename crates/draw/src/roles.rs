@@ -74,8 +74,8 @@ fn spread(stage: &Stage, wiring: &Wiring, roles: &mut [Role]) {
                     continue;
                 }
                 let passes = passes_on(part);
-                let held = is_filtered(stage, wiring, roles, far)
-                    || (passes && wiring.on[far].len() >= 3);
+                let held =
+                    is_filtered(stage, wiring, roles, far) || (passes && wiring.on[far].len() >= 3);
                 if held && !has_electrode(wiring, far) {
                     roles[far] = role;
                     changed = true;
@@ -134,12 +134,7 @@ fn has_electrode(wiring: &Wiring, net: usize) -> bool {
     wiring.on[net].iter().any(|&(part, pin)| {
         matches!(
             wiring.parts[part].pins[pin].electrode,
-            Some(
-                Electrode::Plate
-                    | Electrode::Grid
-                    | Electrode::Cathode
-                    | Electrode::Grid3
-            )
+            Some(Electrode::Plate | Electrode::Grid | Electrode::Cathode | Electrode::Grid3)
         )
     })
 }
@@ -182,7 +177,11 @@ fn is_bus(stage: &Stage, wiring: &Wiring, net: usize) -> bool {
                 continue;
             }
             let devices = wiring.on[far].iter().map(|&(part, _)| part);
-            stages.extend(devices.filter(|&part| wiring.parts[part].is_device()).take(1));
+            stages.extend(
+                devices
+                    .filter(|&part| wiring.parts[part].is_device())
+                    .take(1),
+            );
         }
     }
     let sections: BTreeSet<_> = wiring

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
 const BEND: u32 = 5;
 const CROSSING: u32 = 14;
 /// A fourth wire at a joint: a dot with three is told from a crossing at a glance.
-const FOURTH: u32 = 9;
+const FOURTH: u32 = 60;
 
 /// A group of points that one wire joins.
 #[derive(Clone, Debug, Default)]
@@ -46,7 +46,10 @@ impl Laid {
     }
 
     pub(crate) fn points(&self) -> BTreeSet<Pt> {
-        let level = self.level.iter().flat_map(|&at| [at, at.step(Dir::Right, 1)]);
+        let level = self
+            .level
+            .iter()
+            .flat_map(|&at| [at, at.step(Dir::Right, 1)]);
         let upright = self
             .upright
             .iter()
@@ -54,7 +57,7 @@ impl Laid {
         level.chain(upright).collect()
     }
 
-    /// Straight pieces from bend to bend.
+    /// Straight pieces from bend to bend, or to a joint of four.
     pub(crate) fn pieces(&self) -> Vec<(Pt, Pt)> {
         let mut pieces = Vec::new();
         for (set, dir) in [(&self.level, Dir::Right), (&self.upright, Dir::Down)] {
@@ -62,11 +65,16 @@ impl Laid {
                 if set.contains(&at.step(dir, -1)) {
                     continue;
                 }
-                let mut end = at.step(dir, 1);
+                let (mut start, mut end) = (at, at.step(dir, 1));
                 while set.contains(&end) {
+                    // Where four meet, each ends: drawn through, two of them would cross.
+                    if Dir::ALL.iter().all(|&dir| self.has(end, dir)) {
+                        pieces.push((start, end));
+                        start = end;
+                    }
                     end = end.step(dir, 1);
                 }
-                pieces.push((at, end));
+                pieces.push((start, end));
             }
         }
         pieces
@@ -91,6 +99,11 @@ pub(crate) struct Board {
     upright: Vec<u32>,
     /// Whether a wire bends, ends or is joined here.
     knot: Vec<bool>,
+    /// What searches leave behind: least cost and the state before, valid where the round is the present one.
+    cost: Vec<u32>,
+    before: Vec<u32>,
+    seen_in: Vec<u32>,
+    round: u32,
 }
 
 const NONE: u32 = u32::MAX;
@@ -114,7 +127,25 @@ impl Board {
             level: vec![NONE; size],
             upright: vec![NONE; size],
             knot: vec![false; size],
+            cost: vec![u32::MAX; size * 4],
+            before: vec![NONE; size * 4],
+            seen_in: vec![0; size * 4],
+            round: 0,
         }
+    }
+
+    fn known(&self, state: usize) -> u32 {
+        if self.seen_in[state] == self.round {
+            self.cost[state]
+        } else {
+            u32::MAX
+        }
+    }
+
+    fn note(&mut self, state: usize, cost: u32, before: u32) {
+        self.seen_in[state] = self.round;
+        self.cost[state] = cost;
+        self.before[state] = before;
     }
 
     fn index(&self, at: Pt) -> Option<usize> {
@@ -206,51 +237,41 @@ impl Board {
         missed
     }
 
+    /// The cheapest way from a group's wires to one of its open points.
     fn search(
-        &self,
+        &mut self,
         group: u32,
         tree: &BTreeSet<Pt>,
         open: &BTreeSet<Pt>,
         laid: &Laid,
     ) -> Option<(Vec<Pt>, Pt)> {
-        let states = self.wall.len() * 4;
-        let mut cost = vec![u32::MAX; states];
-        let mut from = vec![u32::MAX; states];
+        self.round += 1;
+        // A wire is never shorter than the way to the box around all that is sought.
+        let around = Rect::around(open.iter().map(|&at| Rect::along(at, at, 0.0)))?;
+        let far = |at: Pt| {
+            let (x, y) = (f64::from(at.x), f64::from(at.y));
+            let dx = (around.x0 - x).max(x - around.x1).max(0.0);
+            let dy = (around.y0 - y).max(y - around.y1).max(0.0);
+            (dx + dy) as u32
+        };
         let mut heap = BinaryHeap::new();
-        // Far-off corners of the tree are as good a start as its pins.
-        for &at in tree {
-            let Some(index) = self.index(at) else {
-                continue;
-            };
-            if self.is_foreign(self.level[index], group) || self.is_foreign(self.upright[index], group)
-            {
-                continue;
-            }
-            let arms = Dir::ALL.iter().filter(|&&dir| laid.has(at, dir)).count();
-            for (d, dir) in Dir::ALL.into_iter().enumerate() {
-                if laid.has(at, dir) {
-                    continue;
-                }
-                let toll = match arms {
-                    0 => 0,
-                    1 if laid.has(at, dir.back()) => 0,
-                    3 => FOURTH,
-                    _ => 1,
-                };
-                let state = index * 4 + d;
-                cost[state] = toll;
-                heap.push(Reverse((toll, state as u32)));
-            }
+        for (state, toll) in self.starts(group, tree, laid) {
+            self.note(state, toll, NONE);
+            heap.push(Reverse((
+                toll + far(self.point(state / 4)),
+                toll,
+                state as u32,
+            )));
         }
-        while let Some(Reverse((so_far, state))) = heap.pop() {
+        while let Some(Reverse((_, so_far, state))) = heap.pop() {
             let state = state as usize;
-            if so_far > cost[state] {
+            if so_far > self.known(state) {
                 continue;
             }
             let (index, dir) = (state / 4, Dir::ALL[state % 4]);
             let at = self.point(index);
-            if so_far > 0 && open.contains(&at) || (open.contains(&at) && !tree.contains(&at)) {
-                return Some((self.trace(&from, state), at));
+            if open.contains(&at) {
+                return Some((self.trace(state), at));
             }
             let next = at.step(dir, 1);
             let Some(target) = self.index(next) else {
@@ -266,14 +287,42 @@ impl Board {
                 }
                 let toll = toll + if turn == dir { 0 } else { BEND };
                 let to = target * 4 + d;
-                if toll < cost[to] {
-                    cost[to] = toll;
-                    from[to] = state as u32;
-                    heap.push(Reverse((toll, to as u32)));
+                if toll < self.known(to) {
+                    self.note(to, toll, state as u32);
+                    heap.push(Reverse((toll + far(next), toll, to as u32)));
                 }
             }
         }
         None
+    }
+
+    /// Where a wire may begin: at each point of what is laid, in each direction that is free.
+    fn starts(&self, group: u32, tree: &BTreeSet<Pt>, laid: &Laid) -> Vec<(usize, u32)> {
+        let mut starts = Vec::new();
+        for &at in tree {
+            let Some(index) = self.index(at) else {
+                continue;
+            };
+            if self.is_foreign(self.level[index], group)
+                || self.is_foreign(self.upright[index], group)
+            {
+                continue;
+            }
+            let arms = Dir::ALL.iter().filter(|&&dir| laid.has(at, dir)).count();
+            for (d, dir) in Dir::ALL.into_iter().enumerate() {
+                if laid.has(at, dir) {
+                    continue;
+                }
+                let toll = match arms {
+                    0 => 0,
+                    1 if laid.has(at, dir.back()) => 0,
+                    3 => FOURTH,
+                    _ => 1,
+                };
+                starts.push((index * 4 + d, toll));
+            }
+        }
+        starts
     }
 
     fn is_foreign(&self, owner: u32, group: u32) -> bool {
@@ -299,10 +348,10 @@ impl Board {
         Some(false)
     }
 
-    fn trace(&self, from: &[u32], mut state: usize) -> Vec<Pt> {
+    fn trace(&self, mut state: usize) -> Vec<Pt> {
         let mut way = vec![self.point(state / 4)];
-        while from[state] != u32::MAX {
-            state = from[state] as usize;
+        while self.before[state] != NONE {
+            state = self.before[state] as usize;
             way.push(self.point(state / 4));
         }
         way.dedup();

@@ -2,7 +2,7 @@
 
 use crate::cell::Claims;
 use crate::fragment::{Fragment, Sign};
-use crate::geometry::{Dir, Pt, pt};
+use crate::geometry::{Dir, Pt, Rect, pt};
 use crate::grow::Reach;
 use crate::order::{Seat, seats};
 use crate::plan::{Cell, Plan, Ways};
@@ -201,7 +201,9 @@ fn commonest(plan: &Plan<'_>, own: &[Fragment]) -> Vec<Link> {
     for net in own.iter().flat_map(|frag| drops(plan, frag)) {
         *counts.entry(net).or_default() += 1;
     }
-    let most = counts.iter().max_by_key(|&(net, count)| (*count, usize::MAX - *net));
+    let most = counts
+        .iter()
+        .max_by_key(|&(net, count)| (*count, usize::MAX - *net));
     let Some((&net, &count)) = most else {
         return Vec::new();
     };
@@ -273,7 +275,7 @@ impl Band {
         let wanted: Vec<Vec<usize>> = columns.iter().map(|frag| drops(plan, frag)).collect();
         let nets: Vec<usize> = links.iter().map(|link| link.net).collect();
         let places = places(&nets, &wanted);
-        let y = line_height(plan, &columns, &nets);
+        let y = line_height(plan, &columns, &places, &nets);
         let mut lines: Vec<Line> = nets
             .iter()
             .map(|&net| Line {
@@ -328,20 +330,33 @@ impl Band {
     }
 }
 
-fn line_height(plan: &Plan<'_>, columns: &[Fragment], nets: &[usize]) -> i32 {
-    let mut top = 0.0f64;
-    let mut pins = 0;
-    for frag in columns {
-        let mut frag = frag.clone();
-        let taken = frag.take_signs(plan.wiring, &|sign| is_rise(plan, sign, nets));
-        pins = taken
-            .iter()
-            .map(|sign| sign.at.y)
-            .min()
-            .map_or(pins, |y| pins.min(y));
-        top = top.min(frag.extent().map_or(0.0, |extent| extent.y0));
+/// The height of the line: over everything that is left under it.
+fn line_height(plan: &Plan<'_>, columns: &[Fragment], places: &[usize], nets: &[usize]) -> i32 {
+    let pins = columns
+        .iter()
+        .flat_map(|frag| &frag.signs)
+        .filter(|sign| is_rise(plan, sign, nets))
+        .map(|sign| sign.at.y)
+        .min()
+        .unwrap_or(0);
+    let mut y = pins - LINE_OVER;
+    // A rise that is blocked keeps its name, over which the line must go too.
+    for _ in 0..8 {
+        let mut top = 0.0f64;
+        for (position, frag) in columns.iter().enumerate() {
+            let link = places.iter().filter(|&&place| place <= position).count();
+            let net = nets.get(link.min(nets.len().saturating_sub(1))).copied();
+            let (left, _) = rise(plan, frag.clone(), net, y);
+            let own = Rect::around(left.boxes).map_or(0.0, |extent| extent.y0);
+            top = top.min(own);
+        }
+        let over = top.floor() as i32 - 1;
+        if y <= over {
+            break;
+        }
+        y = over;
     }
-    (pins - LINE_OVER).min(top.floor() as i32 - 1)
+    y
 }
 
 fn is_rise(plan: &Plan<'_>, sign: &Sign, nets: &[usize]) -> bool {
@@ -463,8 +478,13 @@ impl Sheet {
             .map_or(0.0, |there| there.y1 + f64::from(BAND_GAP));
         let by = pt(
             (-extent.x0).ceil() as i32,
-            (floor - extent.y0.min(lines.first().map_or(extent.y0, |line| f64::from(line.y) - 2.0)))
-                .ceil() as i32,
+            (floor
+                - extent.y0.min(
+                    lines
+                        .first()
+                        .map_or(extent.y0, |line| f64::from(line.y) - 2.0),
+                ))
+            .ceil() as i32,
         );
         self.frag.absorb(frag.shifted(by));
         for mut line in lines {

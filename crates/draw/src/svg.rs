@@ -77,9 +77,17 @@ pub(crate) fn write(
         node_lines(wiring, options, net, ringed)
     });
     let mut boxes = sheet.frag.boxes.clone();
-    boxes.extend(names.iter().flat_map(|(_, words)| words.iter().map(Words::rect)));
+    boxes.extend(
+        names
+            .iter()
+            .flat_map(|(_, words)| words.iter().map(Words::rect)),
+    );
     for laid in &wired.laid {
-        boxes.extend(laid.pieces().into_iter().map(|(a, b)| Rect::along(a, b, 0.1)));
+        boxes.extend(
+            laid.pieces()
+                .into_iter()
+                .map(|(a, b)| Rect::along(a, b, 0.1)),
+        );
     }
     let marks = marks::place(wiring, sheet, wired, options, &mut boxes);
     let mut page = Page::new(&boxes);
@@ -231,7 +239,10 @@ fn captions(options: &Options) -> Vec<String> {
         lines.push(format!("Next: {}", next.text));
     }
     lines.extend(options.captions.iter().cloned());
-    lines.iter().map(|line| visible(line).into_owned()).collect()
+    lines
+        .iter()
+        .map(|line| visible(line).into_owned())
+        .collect()
 }
 
 /// The name of a node and what is known of it.
@@ -341,7 +352,12 @@ fn part(
         attribute(typed),
         attribute(&spoken(wiring, part)),
     );
-    if options.layers.suspects.iter().any(|mark| mark.part == part.id) {
+    if options
+        .layers
+        .suspects
+        .iter()
+        .any(|mark| mark.part == part.id)
+    {
         hatch(item, part, page, svg);
     }
     for stroke in symbol::strokes(part, options.resistors) {

@@ -17,6 +17,9 @@ const UPRIGHT_TOLL: f64 = 1.3;
 /// Times that each wire is taken up and laid again.
 const ROUNDS: usize = 2;
 
+/// Ways to a place for a name that are searched in vain before more room is asked for.
+const MOST_TRIES: usize = 8;
+
 /// How far from a wire a name may stand.
 const FARTHEST_NAME: i32 = 40;
 
@@ -36,7 +39,10 @@ pub(crate) struct Wired {
 /// Lays all wires, and adds the names that are needed to the sheet.
 pub(crate) fn wire(wiring: &Wiring, roles: &[Role], sheet: &mut Sheet) -> Wired {
     let mut groups = groups(wiring, roles, sheet);
-    let extent = sheet.frag.extent().unwrap_or(Rect::between((0.0, 0.0), (1.0, 1.0)));
+    let extent = sheet
+        .frag
+        .extent()
+        .unwrap_or(Rect::between((0.0, 0.0), (1.0, 1.0)));
     let mut board = Board::new(extent.grown(4.0));
     furnish(wiring, sheet, &mut board);
     for (index, group) in groups.iter().enumerate() {
@@ -61,7 +67,6 @@ pub(crate) fn wire(wiring: &Wiring, roles: &[Role], sheet: &mut Sheet) -> Wired 
             if round > 0 {
                 board.mark(&old, index as u32, false);
                 board.mark(&laid[index], index as u32, true);
-                remark(&mut board, &laid, &old, index);
             }
             let points = groups[index].points.clone();
             let left = board.connect(index as u32, &points, &mut laid[index]);
@@ -94,16 +99,6 @@ pub(crate) fn wire(wiring: &Wiring, roles: &[Role], sheet: &mut Sheet) -> Wired 
         .filter(|sign| sign.words(wiring).is_some())
         .count();
     wired
-}
-
-/// Wires that crossed one taken up are still there.
-fn remark(board: &mut Board, laid: &[Laid], old: &Laid, index: usize) {
-    let points = old.points();
-    for (other, own) in laid.iter().enumerate() {
-        if other != index && points.iter().any(|&at| own.has(at, Dir::Left) || own.has(at, Dir::Up) || own.has(at, Dir::Right) || own.has(at, Dir::Down)) {
-            board.mark(own, other as u32, true);
-        }
-    }
 }
 
 fn span(points: &[Pt]) -> i32 {
@@ -168,7 +163,11 @@ fn groups(wiring: &Wiring, roles: &[Role], sheet: &Sheet) -> Vec<Group> {
     for (net, points) in pins {
         let points: Vec<Pt> = points.into_iter().collect();
         if roles[net] == Role::Signal {
-            groups.extend(near_ones(&points).into_iter().map(|points| Group { net, points }));
+            groups.extend(
+                near_ones(&points)
+                    .into_iter()
+                    .map(|points| Group { net, points }),
+            );
         } else {
             groups.extend(by_signs(sheet, net, points));
         }
@@ -253,7 +252,11 @@ fn part_company(
         let mut wire = Laid::default();
         let there = std::mem::take(&mut laid[index]);
         for (a, b) in there.pieces() {
-            let target = if own.contains(&a) { &mut wire } else { &mut laid[index] };
+            let target = if own.contains(&a) {
+                &mut wire
+            } else {
+                &mut laid[index]
+            };
             target.add(a, b);
         }
         let new = groups.len();
@@ -303,84 +306,86 @@ fn name_end(
     let net = wired.groups[index].net;
     let mut from: BTreeSet<Pt> = wired.laid[index].points();
     from.extend(&wired.groups[index].points);
-    let mut places: BTreeMap<(i32, Pt, Dir), ()> = BTreeMap::new();
-    for &at in &from {
-        for dy in -FARTHEST_NAME..=FARTHEST_NAME {
-            for dx in -FARTHEST_NAME..=FARTHEST_NAME {
-                let away = dx.abs() + dy.abs();
-                if away > FARTHEST_NAME || (away > 3 && (dx + dy) % 2 != 0) {
-                    continue;
-                }
-                // Names that point level read best, then those that point up.
-                for (dir, toll) in [(Dir::Left, 0), (Dir::Right, 0), (Dir::Up, 1), (Dir::Down, 1)] {
-                    places.insert((away * 2 + toll, at + pt(dx, dy), dir), ());
-                }
-            }
-        }
-        if places.len() > 60_000 {
-            break;
-        }
-    }
     let mut tried = 0;
-    for &(_, at, dir) in places.keys() {
-        let own = from.contains(&at);
-        if !own && (board.is_used(at) || board.is_wall(at)) {
-            continue;
-        }
-        let sign = Sign {
-            net,
-            at,
-            dir,
-            pin: None,
-        };
-        if !has_room(wiring, &sheet.frag, wired, &sign, board) {
-            continue;
-        }
-        // A crossing of others is no place to end at.
-        if own && crossed(wired, index, at) {
-            continue;
-        }
-        if !own {
-            tried += 1;
-            if tried > 24 {
-                return false;
-            }
-            board.set_pin(at, index as u32);
-            block_sign(wiring, &sign, board);
-            wired.groups[index].points.push(at);
-            let points = wired.groups[index].points.clone();
-            let left = board.connect(index as u32, &points, &mut wired.laid[index]);
-            if !left.is_empty() {
-                wired.groups[index].points.pop();
-                board.set_pin(at, u32::MAX);
+    for away in 0..=FARTHEST_NAME {
+        for (at, dir) in places(&from, away) {
+            let own = away == 0;
+            if !own && (from.contains(&at) || board.is_used(at) || board.is_wall(at)) {
                 continue;
             }
-            wired.all.level.extend(&wired.laid[index].level);
-            wired.all.upright.extend(&wired.laid[index].upright);
-        } else {
+            let sign = Sign {
+                net,
+                at,
+                dir,
+                pin: None,
+            };
+            // A crossing of others is no place to end at.
+            if !has_room(wiring, &sheet.frag, wired, &sign, board)
+                || (own && crossed(wired, index, at))
+            {
+                continue;
+            }
+            if !own && !lead_to(wired, board, index, at) {
+                tried += 1;
+                if tried > MOST_TRIES {
+                    return false;
+                }
+                continue;
+            }
             block_sign(wiring, &sign, board);
             wired.groups[index].points.push(at);
+            board.set_pin(at, index as u32);
+            sheet.frag.add_sign(wiring, sign);
+            return true;
         }
-        board.set_pin(at, index as u32);
-        sheet.frag.add_sign(wiring, sign);
-        return true;
     }
     false
 }
 
-fn crossed(wired: &Wired, index: usize, at: Pt) -> bool {
-    wired.laid.iter().enumerate().any(|(other, laid)| {
-        other != index && Dir::ALL.iter().any(|&dir| laid.has(at, dir))
+/// Points so far from a wire, with the ways in which a name could point there: level ones read best.
+fn places(from: &BTreeSet<Pt>, away: i32) -> impl Iterator<Item = (Pt, Dir)> {
+    let ring = move |at: &Pt| {
+        let at = *at;
+        (-away..=away).flat_map(move |dx| {
+            let dy = away - dx.abs();
+            let two = if dy == 0 { vec![0] } else { vec![-dy, dy] };
+            two.into_iter().map(move |dy| at + pt(dx, dy))
+        })
+    };
+    let around: BTreeSet<Pt> = from.iter().flat_map(ring).collect();
+    let ways = [[Dir::Left, Dir::Right], [Dir::Up, Dir::Down]];
+    ways.into_iter().flat_map(move |ways| {
+        around
+            .clone()
+            .into_iter()
+            .flat_map(move |at| ways.map(|dir| (at, dir)))
     })
 }
 
-fn has_room(
-    wiring: &Wiring,
-    frag: &Fragment,
-    wired: &Wired,
-    sign: &Sign,
-    board: &Board,
-) -> bool {
+/// Leads a wire of the group to a point where its name is to stand.
+fn lead_to(wired: &mut Wired, board: &mut Board, index: usize, at: Pt) -> bool {
+    board.set_pin(at, index as u32);
+    let mut points = wired.groups[index].points.clone();
+    points.push(at);
+    let left = board.connect(index as u32, &points, &mut wired.laid[index]);
+    if !left.is_empty() {
+        board.set_pin(at, u32::MAX);
+        return false;
+    }
+    wired.all.level.extend(&wired.laid[index].level);
+    wired.all.upright.extend(&wired.laid[index].upright);
+    true
+}
+
+fn crossed(wired: &Wired, index: usize, at: Pt) -> bool {
+    wired
+        .laid
+        .iter()
+        .enumerate()
+        .any(|(other, laid)| other != index && Dir::ALL.iter().any(|&dir| laid.has(at, dir)))
+}
+
+fn has_room(wiring: &Wiring, frag: &Fragment, wired: &Wired, sign: &Sign, board: &Board) -> bool {
     let boxes = sign.boxes(wiring);
     let clear = boxes.iter().all(|rect| {
         let wide = rect.grown(0.25);
@@ -441,7 +446,13 @@ pub(crate) fn name_nodes(
         if lines.is_empty() {
             continue;
         }
-        if let Some(words) = beside_wire(&lines, &wired.groups[index], &wired.laid[index], &boxes, wired) {
+        if let Some(words) = beside_wire(
+            &lines,
+            &wired.groups[index],
+            &wired.laid[index],
+            &boxes,
+            wired,
+        ) {
             boxes.extend(words.iter().map(Words::rect));
             out.push((net, words));
         } else {

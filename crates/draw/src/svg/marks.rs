@@ -25,7 +25,10 @@ pub(super) enum Mark {
     Current(Words),
     Unseen(Rect),
     /// From where the arrow comes, and the point it touches.
-    Next { from: (f64, f64), to: (f64, f64) },
+    Next {
+        from: (f64, f64),
+        to: (f64, f64),
+    },
 }
 
 pub(super) fn place(
