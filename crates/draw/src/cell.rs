@@ -532,21 +532,25 @@ impl Plan<'_> {
         if self.is_cut(cell, net) {
             let frag = &self.cells[cell].frag;
             let dir = self.sign_dir(net);
-            let place = (0..40).find_map(|k| {
-                let mut piece = Fragment::default();
-                let to = at + pt(SCREEN_X - k, if dir == Dir::Up { -REACH } else { -1 });
-                piece.add_sign(
-                    self.wiring,
-                    crate::fragment::Sign {
-                        net,
-                        at: to,
-                        dir,
-                        pin: Some(lead),
-                    },
-                );
-                frag.takes(&piece, pt(0, 0), self.gap).then_some(piece)
-            });
-            if let Some(piece) = place {
+            let find = |open_above: bool| {
+                (0..40).find_map(|k| {
+                    let mut piece = Fragment::default();
+                    let to = at + pt(SCREEN_X - k, if dir == Dir::Up { -REACH } else { -1 });
+                    piece.add_sign(
+                        self.wiring,
+                        crate::fragment::Sign {
+                            net,
+                            at: to,
+                            dir,
+                            pin: Some(lead),
+                        },
+                    );
+                    let clear = !open_above || frag.is_free(to, to.step(dir, 40));
+                    (clear && frag.takes(&piece, pt(0, 0), self.gap)).then_some(piece)
+                })
+            };
+            // Best where the way up to the supply line is free.
+            if let Some(piece) = find(true).or_else(|| find(false)) {
                 self.commit(cell, piece);
             } else {
                 self.cut_sign(cell, net, lead, Dir::Left);

@@ -54,7 +54,7 @@ impl Plan<'_> {
         }
         if self.wiring.parts[part].is_source() {
             let top = usize::from(nets[0] == COMMON);
-            self.from_source(cell, part, top);
+            self.start_at_source(cell, part, top);
             return;
         }
         // From the net that is a supply line, else from one that is no ground.
@@ -91,7 +91,7 @@ impl Plan<'_> {
         }
     }
 
-    fn from_source(&mut self, cell: usize, part: usize, top: usize) {
+    fn start_at_source(&mut self, cell: usize, part: usize, top: usize) {
         let net = self.wiring.net(part, top);
         let foot = self.wiring.net(part, 1 - top);
         let mut piece = Fragment::default();

@@ -108,13 +108,13 @@ fn flow(
         used.sort_unstable();
         used.dedup();
         for i in (0..devices.len()).filter(|&i| groups.find(i) == group) {
-            if let Ok(column) = used.binary_search(&columns[i]) {
-                if !stacked.contains(&devices[i]) {
-                    seats.push(Seat {
-                        part: devices[i],
-                        column: first + column,
-                    });
-                }
+            if let Ok(column) = used.binary_search(&columns[i])
+                && !stacked.contains(&devices[i])
+            {
+                seats.push(Seat {
+                    part: devices[i],
+                    column: first + column,
+                });
             }
         }
         first += used.len();

@@ -43,9 +43,9 @@ pub(crate) fn roles(stage: &Stage, wiring: &Wiring) -> Vec<Role> {
     if behind_dividers(stage, wiring, &mut roles) {
         spread(stage, wiring, &mut roles);
     }
-    for net in 0..roles.len() {
-        if roles[net] == Role::Signal && is_bus(stage, wiring, net) {
-            roles[net] = Role::Bus;
+    for (net, role) in roles.iter_mut().enumerate() {
+        if *role == Role::Signal && is_bus(stage, wiring, net) {
+            *role = Role::Bus;
         }
     }
     roles

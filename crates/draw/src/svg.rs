@@ -33,6 +33,7 @@ const STYLE: &str = "\
 .schematic .paper{fill:#fff}\
 .schematic path,.schematic circle,.schematic line{fill:none;stroke:#111;stroke-width:1.3;stroke-linecap:round;stroke-linejoin:round}\
 .schematic .part path,.schematic .part circle{stroke-width:1.5}\
+.schematic .part .suspect-body{stroke-width:1}\
 .schematic .solid,.schematic .joint{fill:#111;stroke-width:.6}\
 .schematic .dashed{stroke-dasharray:4 3}\
 .schematic .pin{fill:none;stroke:none;pointer-events:all}\
@@ -41,7 +42,7 @@ const STYLE: &str = "\
 .schematic .volts{fill:#111}\
 .schematic .read{fill:#111;text-decoration:underline}\
 .schematic .off{font-weight:bold}\
-.schematic .suspect-body{fill:url(#hatch);stroke:#8a1c00;stroke-width:1}\
+.schematic .part .suspect-body{fill:url(#hatch);stroke:#8a1c00;stroke-width:1}\
 .schematic .hatch{stroke:#c2410c;stroke-width:1.2}\
 .schematic .rank{fill:#fff;stroke:#8a1c00;stroke-width:1.4}\
 .schematic .rank-number{fill:#8a1c00;font-weight:bold}\
@@ -56,7 +57,7 @@ const STYLE: &str = "\
 .schematic .pin{fill:none;stroke:none}\
 .schematic text,.schematic .volts,.schematic .read{fill:#f2f2f2}\
 .schematic .node-name{fill:#b9bec4}\
-.schematic .suspect-body{fill:url(#hatch);stroke:#ffb38a}\
+.schematic .part .suspect-body{fill:url(#hatch);stroke:#ffb38a}\
 .schematic .hatch{stroke:#e07b39}\
 .schematic .rank{fill:#16181b;stroke:#ffb38a}\
 .schematic .rank-number{fill:#ffb38a}\
@@ -397,7 +398,18 @@ fn spoken(wiring: &Wiring, part: &Part) -> String {
 }
 
 fn hatch(item: &Item, part: &Part, page: &Page, svg: &mut String) {
-    let body = item.pose.rect(symbol::body(part.glyph)).grown(0.35);
+    let body = item.pose.rect(symbol::body(part.glyph));
+    if part.is_device() {
+        let _ = writeln!(
+            svg,
+            "<circle class=\"suspect-body\" cx=\"{}\" cy=\"{}\" r=\"{}\"/>",
+            number(page.x((body.x0 + body.x1) / 2.0)),
+            number(page.y((body.y0 + body.y1) / 2.0)),
+            number((body.x1 - body.x0) * UNIT / 2.0)
+        );
+        return;
+    }
+    let body = body.grown(0.2);
     let _ = writeln!(
         svg,
         "<rect class=\"suspect-body\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" rx=\"3\"/>",

@@ -45,7 +45,7 @@ pub(super) fn place(
         let body = item
             .pose
             .rect(symbol::body(wiring.parts[item.part].glyph))
-            .grown(0.35);
+            .grown(0.2);
         let mut ranks: Vec<u32> = layers
             .suspects
             .iter()
