@@ -47,6 +47,9 @@ pub(crate) enum Reach {
 /// Branches of more parts are no branches but the way on.
 const LARGEST_BRANCH: usize = 9;
 
+/// A part that lies leaves so much of its bar free, for the node's name and voltages.
+const ROOM_FOR_NAME: i32 = 6;
+
 /// How far a bridge may stand from the middle of its two ends.
 const FARTHEST_BRIDGE: i32 = 60;
 
@@ -413,7 +416,7 @@ impl Plan<'_> {
         let frag = &self.cells[cell].frag;
         let mut best: Option<(i32, Pt)> = None;
         for level in [0, -6, 6, -12, 12, -18, 18, -24, 24] {
-            for k in 2..80 {
+            for k in ROOM_FOR_NAME..80 {
                 let at = start.step(side, k) + pt(0, level);
                 let toll = k + level * level.signum() * 2;
                 if best.is_some_and(|(known, _)| known <= toll) {
