@@ -97,6 +97,8 @@ struct About<'a> {
     left: Vec<f64>,
     rounding: Vec<f64>,
     slope: DMatrix<f64>,
+    /// Stiff currents among the unknowns.
+    stiff: usize,
     /// The largest current at play, A.
     largest: f64,
     /// What rounding of the highest voltage leaves anywhere, V.
@@ -284,6 +286,7 @@ fn about<'a>(
         left: vec![0.0; size],
         rounding: vec![0.0; size],
         slope: DMatrix::zeros(size, size),
+        stiff: stiff.iter().flatten().count(),
         largest: 0.0,
         grain: ROUNDINGS_OF_HIGHEST * highest,
     };
@@ -318,6 +321,35 @@ pub fn judge(network: &Network, healthy: &Values, values: &Values, found: &Found
         judged
     }
 }
+
+/// Whether a state may hold by itself, as far as one sign tells: that of the determinant of the equations about it,
+/// which is the product of their eigenvalues. Each stiff current turns it once, having an equation of its own.
+/// `None`: the point is one where two states meet.
+#[must_use]
+pub fn may_hold(network: &Network, values: &Values, found: &Found) -> Option<bool> {
+    let strays = strays(network, values);
+    let mut about = about(network, values, found, (&strays, 0.0));
+    // Rows of like size: what is asked for is a sign, and the product of their sizes may be out of range.
+    for mut row in about.slope.row_iter_mut() {
+        let most = row.amax();
+        row /= most;
+    }
+    let turns = if about.stiff.is_multiple_of(2) {
+        1.0
+    } else {
+        -1.0
+    };
+    let lu = about.slope.lu();
+    let pivots = lu.u().diagonal();
+    let least = pivots
+        .iter()
+        .fold(f64::INFINITY, |least, pivot| least.min(pivot.abs()));
+    let signs: f64 = pivots.iter().map(|pivot| pivot.signum()).product();
+    (least > LEAST_PIVOT).then_some(signs * lu.p().determinant::<f64>() * turns > 0.0)
+}
+
+/// Of rows of like size, a pivot smaller than this may have either sign.
+const LEAST_PIVOT: f64 = 1e-14;
 
 /// What is no number is as far off as can be.
 fn finite(number: f64) -> f64 {
@@ -467,6 +499,7 @@ fn ohms_with(
         left: vec![0.0; size],
         rounding: vec![0.0; size],
         slope: DMatrix::zeros(size, size),
+        stiff: 0,
         largest: 0.0,
         grain: 0.0,
     };

@@ -24,6 +24,7 @@ mod relays;
 pub mod run;
 mod solid;
 mod stacks;
+pub mod states;
 mod strings;
 mod supplies;
 pub mod tally;

@@ -178,7 +178,11 @@ pub fn read(text: &str) -> Result<Stage, String> {
     }
 }
 
-fn read_and_build(text: &str, seed: u64) -> Result<(Stage, Network), String> {
+/// The stage of a text and its network, under the law that goes with a seed.
+///
+/// # Errors
+/// What the reader finds, or what has no meaning as it is wired.
+pub fn read_and_build(text: &str, seed: u64) -> Result<(Stage, Network), String> {
     let stage = read(text)?;
     // Warnings there may be; a drawn circuit has no loop of bare sources.
     for finding in check_connections(&stage) {

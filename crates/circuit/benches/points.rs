@@ -1,7 +1,7 @@
 //! What an operating point costs, and how that grows: each failure found from
 //! the healthy state, and by the plain reference, in the same run. Prints figures; it judges nothing.
 //!
-//! `cargo bench -p deadstage-circuit --bench points`, and behind `--` any of `points`, `sets`,
+//! `cargo bench -p deadstage-circuit --bench points`, and behind `--` any of `points`, `joint`, `sets`,
 //! `ladders` and `text` for those parts alone, or `near` for the near points of single
 //! failures and nothing else (and two numbers for how many stages, how often).
 #![allow(clippy::print_stdout, reason = "a program for its author's eyes")]
@@ -11,16 +11,21 @@
     reason = "it measures networks of its own making"
 )]
 
+#[path = "drafts/chain.rs"]
+mod chain;
+
 use std::fmt::Write;
 use std::hint::black_box;
 use std::time::{Duration, Instant};
 
 use deadstage_circuit::{
     Base, Change, DeviceChange, DeviceId, ElementId, Network, Precision, Probe, Scratch, Situation,
-    plain, tube_names,
+    Watched, plain, tube_names,
 };
 use deadstage_netlist::{Stage, parse_stage};
 use deadstage_parts::LawForm;
+
+use chain::chain;
 
 /// How long each figure is measured.
 const MEASURED: Duration = Duration::from_millis(300);
@@ -42,31 +47,6 @@ fn seconds(mut work: impl FnMut()) -> f64 {
         began.elapsed().as_secs_f64()
     });
     rounds.fold(began.elapsed().as_secs_f64(), f64::min) / f64::from(calls)
-}
-
-/// `count` coupled triode stages on one decoupled supply, nine parts each.
-fn chain(count: usize) -> String {
-    let mut text = "stage \"Chain\"\nsupply B1 300V source 200 from rail0 to chassis\n".to_owned();
-    for k in 1..=count {
-        let before = k - 1;
-        let coupled = if k == 1 {
-            "chassis".to_owned()
-        } else {
-            format!("plate{before}")
-        };
-        let _ = write!(
-            text,
-            "resistor RD{k} 4700 from rail{before} to rail{k}\n\
-             capacitor CD{k} 16u electrolytic from rail{k} to chassis\n\
-             resistor RP{k} 100000 from rail{k} to plate{k}\n\
-             resistor RK{k} 1500 from cathode{k} to chassis\n\
-             capacitor CK{k} 25u electrolytic from cathode{k} to chassis\n\
-             resistor RG{k} 470000 from grid{k} to chassis\n\
-             capacitor CC{k} 20n paper from {coupled} to grid{k}\n\
-             tube V{k} 12AX7 section 1 plate=plate{k} grid=grid{k} cathode=cathode{k}\n"
-        );
-    }
-    text
 }
 
 fn read(text: &str) -> Stage {
@@ -131,6 +111,67 @@ fn points() {
             whole / near,
             1.0 / near,
             scatter * 1e6
+        );
+    }
+}
+
+/// How half of the nodes stray together, by the network's equations and by each one's gradient.
+fn joint() {
+    println!("half of the nodes watched, one resistor drifted: what they are together, µs");
+    println!("parts  watched  solved  all together  each alone, not yet multiplied  C⁻¹ r");
+    for stages in [3, 6, 12, 25, 50, 100] {
+        let stage = read(&chain(stages));
+        let network = Network::compile(&stage, LawForm::default()).expect("known types");
+        let mut scratch = Scratch::default();
+        let base = Base::new(&network, &Situation::running(None), &mut scratch).expect("solves");
+        let overlay = [Change::Ohms(ElementId(3), 2e5)];
+        let find = |scratch: &mut Scratch| {
+            let precision = Precision::Readings;
+            let point = base.solve_to(precision, &overlay, None, scratch);
+            point.expect("solves")
+        };
+        let sigma: Vec<f64> = network.parameters.iter().map(|p| p.sigma).collect();
+        let watched: Vec<Watched> = (1..network.nodes)
+            .step_by(2)
+            .map(|from| Watched {
+                from,
+                to: 0,
+                share: 1.0,
+                variance: 1.0,
+            })
+            .collect();
+        let solved = seconds(|| {
+            black_box(find(&mut scratch).node_volts(1));
+        });
+        let together = seconds(|| {
+            let point = find(&mut scratch);
+            let spread = point.joint_spread(&sigma, &watched);
+            black_box(spread.expect("it has slopes").ln_det());
+        });
+        let mut gradient = Vec::new();
+        let alone = seconds(|| {
+            let point = find(&mut scratch);
+            for w in &watched {
+                let load = None;
+                let (from, to) = (w.from, w.to);
+                let probe = Probe::Volts { from, to, load };
+                black_box(point.read(&probe, &mut scratch, Some(&mut gradient)));
+            }
+        });
+        let point = find(&mut scratch);
+        let spread = point.joint_spread(&sigma, &watched).expect("it has slopes");
+        let residual = vec![1.0; watched.len()];
+        let weighed = seconds(|| {
+            black_box(spread.weigh(&residual).len());
+        });
+        println!(
+            "{:5}  {:7}  {:6.1}  {:12.1}  {:30.1}  {:5.1}",
+            stage.parts.len(),
+            watched.len(),
+            solved * 1e6,
+            (together - solved) * 1e6,
+            (alone - solved) * 1e6,
+            weighed * 1e6
         );
     }
 }
@@ -337,8 +378,9 @@ fn main() {
     if !words.iter().any(|word| word == "--bench") {
         return;
     }
-    let parts: [(&str, fn()); 4] = [
+    let parts: [(&str, fn()); 5] = [
         ("points", points),
+        ("joint", joint),
         ("sets", sets),
         ("ladders", ladders),
         ("text", text),

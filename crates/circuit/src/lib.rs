@@ -43,7 +43,7 @@ pub use network::{
 };
 pub use overlay::{Change, DeviceChange, Overlay};
 pub use probe::{Flow, Probe};
-pub use reading::OperatingPoint;
+pub use reading::{JointSpread, OperatingPoint, Watched};
 pub use scratch::Scratch;
 pub use situation::{BenchCurrent, ElementValue, INSULATION_SIEMENS, Situation, Values};
 pub use state::PortState;

@@ -47,3 +47,13 @@ impl TubeNames {
 pub(crate) fn fold(name: &str) -> String {
     name.to_lowercase()
 }
+
+/// Whether two names are the same, compared so.
+pub(crate) fn is_same(one: &str, other: &str) -> bool {
+    // Asked for every pair of failures: no text is made of plain letters.
+    if one.is_ascii() && other.is_ascii() {
+        one.eq_ignore_ascii_case(other)
+    } else {
+        fold(one) == fold(other)
+    }
+}

@@ -8,7 +8,7 @@ use crate::cursor::{Cursor, Fault, Outcome, either};
 use crate::devices::{ELECTRODES, electrode_word, section_number};
 use crate::diagnostic::Diagnostic;
 use crate::lex::Token;
-use crate::names::{TubeNames, fold};
+use crate::names::{TubeNames, fold, is_same};
 use crate::nearest::nearest;
 use crate::stage::{
     COMMON, Electrode, NodeId, Part, PartId, PartKind, Place, Point, SettingId, Stage,
@@ -411,7 +411,7 @@ impl<'s> Index<'s> {
             .stage
             .tube_types
             .iter()
-            .any(|t| fold(&t.name) == fold(type_name));
+            .any(|t| is_same(&t.name, type_name));
         let entry = self.names.find(type_name).filter(|_| !own);
         let Some(entry) = entry else {
             return Err(fault(

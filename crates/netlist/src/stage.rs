@@ -3,7 +3,7 @@
 //! No physics lives here: a [`Part`] says what was typed (a 100 kΩ resistor
 //! of 10 % between two nodes), and nothing of what it does.
 
-use crate::names::fold;
+use crate::names::is_same;
 use crate::span::Span;
 use crate::units::{Amps, Farads, Henries, Ohms, Siemens, Volts, Watts};
 
@@ -524,21 +524,15 @@ impl Stage {
     /// Whether two parts have one designator, without regard to case: sections of one bottle.
     pub fn are_named_alike(&self, a: PartId, b: PartId) -> bool {
         let [a, b] = [a, b].map(|id| self.part(id).name.as_str());
-        // Asked for every pair of failures: no text is made of plain letters.
-        if a.is_ascii() && b.is_ascii() {
-            a.eq_ignore_ascii_case(b)
-        } else {
-            fold(a) == fold(b)
-        }
+        is_same(a, b)
     }
 
     /// Parts of this designator, without regard to case; a bottle's sections are several.
     pub fn parts_named<'a>(&'a self, name: &'a str) -> impl Iterator<Item = PartId> + use<'a> {
-        let name = fold(name);
         (0u32..)
             .map(PartId)
             .zip(&self.parts)
-            .filter(move |(_, part)| fold(&part.name) == name)
+            .filter(move |(_, part)| is_same(&part.name, name))
             .map(|(id, _)| id)
     }
 }

@@ -6,6 +6,7 @@ mod ohms;
 mod parts;
 mod remarks;
 mod ripple;
+pub(crate) mod states;
 #[cfg(test)]
 mod tests;
 mod wipers;
@@ -14,14 +15,15 @@ pub use ohms::ohms_chart;
 
 use deadstage_circuit::{Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names};
 use deadstage_netlist::{
-    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage,
-    TubeNames, Volts, engineering,
+    Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage, Volts,
+    engineering,
 };
 
+use crate::check::PRINT_TOLERANCE;
 use crate::error::Error;
 use crate::model::Networks;
 use crate::observe::{ends, panel_scale, shown};
-use crate::outcome::{Chart, ChartPanel, ChartPoint};
+use crate::outcome::{Chart, ChartPanel, ChartPoint, ChartState, StateMark};
 
 use wipers::Wipers;
 
@@ -58,46 +60,73 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
         setting: (!setting.is_empty()).then(|| setting.clone()),
         source,
     };
-    let base = Base::new(&networks.list[0], &situation, &mut scratch).map_err(healthy)?;
-    let at = base.solve(&[], None, &mut scratch).map_err(healthy)?;
-    let view = View {
-        stage,
-        network: &networks.list[0],
-        base: &base,
-        at: &at,
+    let network = &networks.list[0];
+    let bases = Base::all(network, &situation, &mut scratch).map_err(healthy)?;
+    let solved = bases.iter().map(|base| base.solve(&[], None, &mut scratch));
+    let solved: Vec<_> = solved.collect::<Result<_, _>>().map_err(healthy)?;
+    let marks = states::marks(stage, network, &bases, &solved);
+    let electrodes = electrodes::by_node(stage, &tube_names());
+    let mut charted = Vec::new();
+    for ((base, at), state) in bases.iter().zip(&solved).zip(marks) {
+        let view = View {
+            stage,
+            network,
+            base,
+            at,
+        };
+        let metering = Metering {
+            meter: options.meter.unwrap_or(Meter::IDEAL),
+            sigma: &networks.sigma,
+            electrodes: &electrodes,
+            wipers: &Wipers::new(&view, &mut scratch),
+        };
+        charted.push((view.charted(state, &metering, &mut scratch), view));
+    }
+    // The print shows one of them, as a rule.
+    charted.sort_by_key(|(charted, _)| charted.off_print());
+    let highest_volts = solved
+        .iter()
+        .flat_map(|at| (1..stage.nodes.len()).map(|node| at.node_volts(node).abs()));
+    let highest_volts = highest_volts.fold(0.0, f64::max);
+    let mut charted = charted.into_iter();
+    let Some((first, view)) = charted.next() else {
+        return Err(Error::NoScale);
     };
-    let parts = view.parts();
-    let panels = view.panels();
-    let mut remarks = view.warnings(&parts, &panels, &mut scratch);
+    let mut remarks = view.warnings(&first.parts, &first.panels, &solved);
     remarks.extend(view.notes());
     if unused_line {
         remarks.push(
             "The stage file does not say what mains voltage its values assume (`line`), so the line given changes nothing.".to_owned(),
         );
     }
-    let metering = Metering {
-        meter: options.meter.unwrap_or(Meter::IDEAL),
-        sigma: &networks.sigma,
-        names: &tube_names(),
-        wipers: &Wipers::new(&view, &mut scratch),
-    };
     Ok(Chart {
         stage: stage.title.clone(),
         notes: stage.notes.clone(),
         line_volts: options.line.or(stage.line).map(|line| line.0),
         meter: options.meter.map(|meter| meter_words(&meter)),
-        points: points(stage, situation.setting)
-            .into_iter()
-            .map(|(label, place)| view.point(label, place, &metering, &mut scratch))
-            .collect(),
-        parts,
-        panels,
+        points: first.points,
+        parts: first.parts,
+        panels: first.panels,
         remarks,
-        highest_volts: (1..stage.nodes.len())
-            .map(|node| at.node_volts(node).abs())
-            .fold(0.0, f64::max),
+        highest_volts,
         setting,
+        state: first.state,
+        other_states: charted.map(|(charted, _)| charted).collect(),
     })
+}
+
+impl ChartState {
+    /// How many points are not where the print has them.
+    fn off_print(&self) -> usize {
+        let points = self.points.iter();
+        points
+            .filter(|point| {
+                let within =
+                    |print: f64| (point.volts - print).abs() <= PRINT_TOLERANCE * print.abs();
+                point.print.is_some_and(|print| !within(print))
+            })
+            .count()
+    }
 }
 
 /// The setting a chart is made in, and whether a mains voltage was given that means nothing.
@@ -190,11 +219,31 @@ struct Metering<'a> {
     meter: Meter,
     /// One standard deviation of every parameter.
     sigma: &'a [f64],
-    names: &'a TubeNames,
+    /// By node, the electrodes there.
+    electrodes: &'a [Vec<String>],
     wipers: &'a Wipers<'a>,
 }
 
 impl View<'_> {
+    /// Every point, part and panel meter in this state.
+    fn charted(
+        &self,
+        state: Vec<StateMark>,
+        metering: &Metering<'_>,
+        scratch: &mut Scratch,
+    ) -> ChartState {
+        let points = points(self.stage, self.base.situation().setting);
+        ChartState {
+            state,
+            points: points
+                .into_iter()
+                .map(|(label, place)| self.point(label, place, metering, scratch))
+                .collect(),
+            parts: self.parts(),
+            panels: self.panels(),
+        }
+    }
+
     fn point(
         &self,
         label: String,
@@ -229,7 +278,7 @@ impl View<'_> {
             range,
             print: self.print(place),
             electrodes: match place {
-                Place::Node(node) => electrodes::at(self.stage, node, metering.names),
+                Place::Node(node) => metering.electrodes[node.0 as usize].clone(),
                 _ => Vec::new(),
             },
         }

@@ -89,7 +89,8 @@ pub fn diagnose_assuming(
         .map(|r| r.meter);
     let steps = crate::reach::steps(stage, &networks.list[0], &mut observed, at, meter);
     let mut scratch = Scratch::default();
-    let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    let mut model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    model.put_likely_states_first(&observed.list, &mut scratch);
     if assumed.without.solved_load {
         observed.load_as_healthy(&model, &mut scratch);
     }
@@ -121,6 +122,7 @@ pub fn diagnose_assuming(
     }
     let highest = crate::reach::highest_volts(&model);
     let evidence = Evidence::new(&observed.list, highest).without(assumed.without);
+    model.joint = evidence.weighed_jointly();
     let (mut failures, invisible) = candidates(stage, &networks.list[0], &options.rates);
     assumed.rate(&mut failures);
     let failures = history.failures(stage, &options.rates, failures);
@@ -138,6 +140,7 @@ pub fn diagnose_assuming(
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),
+        lead: 0,
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
     let found = search(&mut scales, options.together, assumed.breadth);
@@ -169,7 +172,8 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
     )?;
     networks.set_line(observed.line_known);
     let mut scratch = Scratch::default();
-    let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    let mut model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    model.put_likely_states_first(&observed.list, &mut scratch);
     let evidence = Evidence::new(&observed.list, crate::reach::highest_volts(&model));
     let mut scales = Scales {
         model: &model,
@@ -184,6 +188,7 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),
+        lead: 0,
     };
     scales.weigh_healthy(&mut scratch).ok_or(Error::NoScale)?;
     Ok(crate::answer::judged(&scales, &[]))

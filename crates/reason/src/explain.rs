@@ -13,7 +13,7 @@ use deadstage_netlist::{Bound, PartId, Stage};
 use crate::casualties::{self, Load};
 use crate::confirm::{self, Bench};
 use crate::likelihood::Weights;
-use crate::model::{Forecast, Held, Starts};
+use crate::model::{Forecast, Held, Starts, Wanted};
 use crate::outlook::{failures_of, present_failures};
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
@@ -165,9 +165,9 @@ impl<'s, 'a> Explainer<'s, 'a> {
                 held,
                 self.scales.observations,
                 if with_scatter {
-                    self.scales.observations.len()
+                    Wanted::Weights(self.scales.observations.len())
                 } else {
-                    0
+                    Wanted::Means
                 },
                 &mut starts,
                 scratch,

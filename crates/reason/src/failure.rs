@@ -418,6 +418,11 @@ impl Failure {
         (high - whole).abs() >= (low - whole).abs()
     }
 
+    /// Elements that it changes.
+    pub(crate) fn elements(&self) -> Vec<ElementId> {
+        self.action.elements()
+    }
+
     /// Whether this failure's own size stands in the place of what a healthy
     /// part may be off by: a capacitor of 40 Ω is not besides uncertain by its healthy leakage.
     pub(crate) fn settles(&self, parameter: &ParameterKind) -> bool {

@@ -6,19 +6,24 @@
 //! (wrong pin, wrong range), with a small probability and a wide error.
 
 mod covariance;
+mod inverse;
+mod joint;
 mod line;
 mod path;
 #[cfg(test)]
 mod tests;
 
 use deadstage_netlist::Bound;
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DMatrix;
 
 use crate::assume::Ablation;
-use crate::model::Forecast;
+use crate::model::{Forecast, Scatter};
 use crate::observe::{Observation, Scale};
-pub(crate) use covariance::times;
+pub(crate) use covariance::cross;
 use covariance::{gram, inverse_of};
+pub(crate) use inverse::{Good, Inverse};
+use joint::JointInverse;
+pub(crate) use joint::{Joint, Other};
 pub(crate) use line::Line;
 pub(crate) use path::{Cubic, Path, at_place};
 
@@ -37,6 +42,9 @@ const WIDENED: f64 = 1.1;
 /// K. Q. Weinberger, "On calibration of modern neural networks", 2017; from memory).
 /// The value is the trial bench's, by units of two seeds that its page does not use.
 const CREDENCE: f64 = 0.85;
+
+/// From so many readings on the scatter of each is not told: weights cost less by the network's own equations.
+const MANY: usize = 48;
 
 const LN_TWO_PI: f64 = 1.837_877_066_409_345_3;
 
@@ -103,6 +111,11 @@ impl Evidence {
         self
     }
 
+    /// The factor by which spreads are widened, where many readings are better weighed without telling the scatter of each.
+    pub(crate) fn weighed_jointly(&self) -> Option<f64> {
+        (self.joint && self.len() >= MANY).then_some(self.widened)
+    }
+
     pub(crate) fn len(&self) -> usize {
         self.read.len()
     }
@@ -122,8 +135,10 @@ impl Evidence {
 #[derive(Clone, Debug)]
 pub(crate) struct Weights {
     /// C⁻¹ over the exact readings.
-    pub(crate) inverse: DMatrix<f64>,
+    inverse: Inverse,
     ln_det_inverse: f64,
+    /// The diagonal of C⁻¹.
+    own: Vec<f64>,
     /// ln of the diagonal of C⁻¹.
     ln_own: Vec<f64>,
     /// Half the variance of every exact reading, given the others: ½ of one over that diagonal.
@@ -145,7 +160,63 @@ impl Weights {
         extra: &[Vec<f64>],
     ) -> Option<Self> {
         let total = evidence.len();
-        let mut covariance = gram(&forecast.scatter, evidence.widened * evidence.widened);
+        let exact: Vec<usize> = (0..total)
+            .filter(|&i| evidence.bounds[i] == Bound::Exact)
+            .collect();
+        let (inverse, ln_det, sigma) = match &forecast.scatter {
+            Scatter::Columns(columns) => Self::dense(columns, evidence, extra, &exact)?,
+            Scatter::Joint(joint) => {
+                let inverse = JointInverse::new(joint, &exact, &evidence.noise, extra)?;
+                let ln_det = inverse.ln_det;
+                let mut variances = joint.variances();
+                for column in extra {
+                    let squares = column.iter().map(|c| c * c);
+                    variances.iter_mut().zip(squares).for_each(|(v, c)| *v += c);
+                }
+                let sigma = variances.iter().zip(&evidence.noise);
+                let sigma = sigma.map(|(v, noise)| (v + noise).sqrt()).collect();
+                (Inverse::Joint(Box::new(inverse)), ln_det, sigma)
+            }
+        };
+        let own = inverse.diagonal();
+        if own.iter().any(|own| own.is_nan() || *own <= 0.0) || ln_det.is_nan() {
+            return None;
+        }
+        let ln_own: Vec<f64> = own.iter().map(|own| own.ln()).collect();
+        let ln_slip_most = exact
+            .iter()
+            .zip(ln_own.iter().zip(&own))
+            .map(|(&index, (ln_own, own))| {
+                let mut ln_slip = evidence.ln_slip[index];
+                if evidence.has_ranges[index] {
+                    // No peak of a wrong range is sharper than that of the least step.
+                    let variance = evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / own;
+                    ln_slip = ln_slip.max(-0.5 * (LN_TWO_PI + variance.ln()));
+                }
+                ln_slip + 0.5 * (LN_TWO_PI - ln_own)
+            })
+            .collect();
+        Some(Self {
+            half_variance: own.iter().map(|own| 0.5 / own).collect(),
+            own,
+            ln_own,
+            ln_slip_most,
+            inverse,
+            ln_det_inverse: -ln_det,
+            exact,
+            sigma,
+        })
+    }
+
+    /// C⁻¹ of the exact readings entry by entry, ln det C, and every reading's standard deviation.
+    fn dense(
+        columns: &DMatrix<f64>,
+        evidence: &Evidence,
+        extra: &[Vec<f64>],
+        exact: &[usize],
+    ) -> Option<(Inverse, f64, Vec<f64>)> {
+        let total = evidence.len();
+        let mut covariance = gram(columns, evidence.widened * evidence.widened);
         for column in extra {
             for i in 0..total {
                 for j in 0..total {
@@ -160,9 +231,6 @@ impl Weights {
             covariance[(i, i)] += evidence.noise[i];
         }
         let sigma = (0..total).map(|i| covariance[(i, i)].sqrt()).collect();
-        let exact: Vec<usize> = (0..total)
-            .filter(|&i| evidence.bounds[i] == Bound::Exact)
-            .collect();
         let count = exact.len();
         let chosen = if count == total {
             covariance
@@ -170,29 +238,33 @@ impl Weights {
             DMatrix::from_fn(count, count, |i, j| covariance[(exact[i], exact[j])])
         };
         let (inverse, ln_det) = inverse_of(chosen)?;
-        let ln_own: Vec<f64> = inverse.diagonal().iter().map(|own| own.ln()).collect();
-        let ln_slip_most = exact
-            .iter()
-            .zip(ln_own.iter().zip(&inverse.diagonal()))
-            .map(|(&index, (ln_own, own))| {
-                let mut ln_slip = evidence.ln_slip[index];
-                if evidence.has_ranges[index] {
-                    // No peak of a wrong range is sharper than that of the least step.
-                    let variance = evidence.noise[index] + RANGE_STEPS[0] * RANGE_STEPS[0] / own;
-                    ln_slip = ln_slip.max(-0.5 * (LN_TWO_PI + variance.ln()));
-                }
-                ln_slip + 0.5 * (LN_TWO_PI - ln_own)
-            })
-            .collect();
-        Some(Self {
-            half_variance: inverse.diagonal().iter().map(|own| 0.5 / own).collect(),
-            ln_own,
-            ln_slip_most,
-            inverse,
-            ln_det_inverse: -ln_det,
-            exact,
-            sigma,
-        })
+        Some((Inverse::Dense(inverse), ln_det, sigma))
+    }
+
+    /// The same with C⁻¹ entry by entry, for many to be weighed by.
+    pub(crate) fn into_dense(mut self) -> Self {
+        if let Inverse::Joint(_) = self.inverse {
+            self.inverse = Inverse::Dense(self.inverse.dense(self.exact.len()));
+        }
+        self
+    }
+
+    /// C⁻¹ x of the exact readings, or only of the `good` ones.
+    pub(crate) fn times(&self, good: Option<&Good>, x: &[f64]) -> Vec<f64> {
+        match good {
+            Some(good) => good.times(&self.inverse, x),
+            None => self.inverse.times(x),
+        }
+    }
+
+    /// C⁻¹ times each of four vectors that stand side by side.
+    fn times_each(&self, x: &[[f64; 4]]) -> Vec<[f64; 4]> {
+        self.inverse.times_each(x)
+    }
+
+    /// dᵀ C⁻¹ d of the good readings, by that of all.
+    pub(crate) fn square_of(&self, good: &Good, d: &[f64], of_all: f64) -> f64 {
+        good.square(&self.inverse, d, of_all)
     }
 
     /// ln p(y | forecast), slips allowed.
@@ -299,38 +371,38 @@ impl Weights {
         evidence: &Evidence,
         moves: f64,
     ) -> (f64, Vec<usize>) {
-        let mut kept: Vec<usize> = (0..self.exact.len()).collect();
-        let mut inverse = self.inverse.clone();
+        let residual = self.residual(mean, evidence);
+        let mut weighed = self.inverse.times(&residual);
+        let mut own = self.own.clone();
+        let mut good: Option<Good> = None;
         let mut ln_det_inverse = self.ln_det_inverse;
         let mut displaced = 0.0;
         let mut which = Vec::new();
         loop {
-            let residual = DVector::from_iterator(
-                kept.len(),
-                kept.iter()
-                    .map(|&k| evidence.read[self.exact[k]] - mean[self.exact[k]]),
-            );
-            let weighted = &inverse * &residual;
-            let worst = (0..kept.len())
+            let worst = (0..own.len())
+                .filter(|&k| own[k] > 0.0)
                 .map(|k| {
-                    let own = inverse[(k, k)];
-                    let ln_given = -0.5 * (weighted[k] * weighted[k] / own + LN_TWO_PI - own.ln());
-                    let free = evidence.ln_slip[self.exact[kept[k]]] + moves.ln();
+                    let ln_given =
+                        -0.5 * (weighed[k] * weighed[k] / own[k] + LN_TWO_PI - own[k].ln());
+                    let free = evidence.ln_slip[self.exact[k]] + moves.ln();
                     (free - ln_given - (1.0 - moves).ln(), k)
                 })
                 .reduce(|a, b| if b.0 > a.0 { b } else { a });
             match worst {
                 Some((gain, k)) if gain > 0.0 => {
-                    displaced += evidence.ln_slip[self.exact[kept[k]]] + moves.ln();
-                    let own = drop_reading(&mut inverse, k);
-                    inverse = inverse.remove_row(k).remove_column(k);
-                    ln_det_inverse -= own.ln();
-                    which.push(self.exact[kept[k]]);
-                    kept.remove(k);
+                    displaced += evidence.ln_slip[self.exact[k]] + moves.ln();
+                    ln_det_inverse -= own[k].ln();
+                    which.push(self.exact[k]);
+                    good.get_or_insert_with(|| Good::all(&self.inverse)).drop(
+                        &self.inverse,
+                        k,
+                        &mut own,
+                        &mut weighed,
+                    );
                 }
                 _ => {
-                    let square = residual.dot(&weighted);
-                    let count = kept.len() as f64;
+                    let square: f64 = residual.iter().zip(&weighed).map(|(r, w)| r * w).sum();
+                    let count = (own.len() - which.len()) as f64;
                     let ln = displaced + count * (1.0 - moves).ln()
                         - 0.5 * (square + count * LN_TWO_PI - ln_det_inverse)
                         + self.ln_bounds(mean, evidence);
@@ -359,31 +431,18 @@ impl Weights {
     }
 
     /// C⁻¹ of the exact readings without those that are likelier slips than
-    /// not, their rows and columns zero; `None` where there are none.
-    pub(crate) fn inverse_of_good(
-        &self,
-        mean: &[f64],
-        evidence: &Evidence,
-    ) -> Option<DMatrix<f64>> {
-        self.good(mean, evidence).map(|good| good.inverse)
-    }
-
-    /// The same, with what makes it of C⁻¹.
+    /// not; `None` where there are none.
     pub(crate) fn good(&self, mean: &[f64], evidence: &Evidence) -> Option<Good> {
-        let mut inverse = self.inverse.clone();
-        let mut dropped = Vec::new();
+        let mut weighed = self.weighed(mean, evidence).weighed;
+        let mut own = self.own.clone();
+        let mut good: Option<Good> = None;
         // One at a time: with the worst out of the way the others are seen for what they are.
         for _ in 0..self.exact.len() / 2 {
-            let residual = DVector::from_iterator(
-                self.exact.len(),
-                self.exact.iter().map(|&i| evidence.read[i] - mean[i]),
-            );
-            let weighted = times(&inverse, residual.as_slice());
             let worst = (0..self.exact.len())
-                .filter(|&k| inverse[(k, k)] > 0.0)
+                .filter(|&k| own[k] > 0.0)
                 .map(|k| {
-                    let own = inverse[(k, k)];
-                    let ln_given = -0.5 * (weighted[k] * weighted[k] / own + LN_TWO_PI - own.ln());
+                    let ln_given =
+                        -0.5 * (weighed[k] * weighed[k] / own[k] + LN_TWO_PI - own[k].ln());
                     let slip = evidence.ln_slip[self.exact[k]] + SLIP.ln();
                     (slip - ln_given, k)
                 })
@@ -392,35 +451,29 @@ impl Weights {
             if gain <= 0.0 {
                 break;
             }
-            let row: Vec<f64> = inverse.column(k).iter().copied().collect();
-            let own = drop_reading(&mut inverse, k);
-            inverse.row_mut(k).fill(0.0);
-            inverse.column_mut(k).fill(0.0);
-            dropped.push((row, own));
+            let good = good.get_or_insert_with(|| Good::all(&self.inverse));
+            good.drop(&self.inverse, k, &mut own, &mut weighed);
         }
-        (!dropped.is_empty()).then_some(Good { inverse, dropped })
+        good
+    }
+
+    /// r = y − μ of the exact readings.
+    fn residual(&self, mean: &[f64], evidence: &Evidence) -> Vec<f64> {
+        self.exact
+            .iter()
+            .map(|&index| evidence.read[index] - mean[index])
+            .collect()
     }
 
     /// The residual r = y − μ of the exact readings, weighed: C⁻¹ r and ln N(y; μ, C).
     fn weighed(&self, mean: &[f64], evidence: &Evidence) -> Residual {
-        let residual: Vec<f64> = self
-            .exact
-            .iter()
-            .map(|&index| evidence.read[index] - mean[index])
-            .collect();
-        let weighed = times(&self.inverse, &residual);
+        let residual = self.residual(mean, evidence);
+        let weighed = self.inverse.times(&residual);
         let square = weighed.iter().zip(&residual).map(|(w, r)| w * r).sum();
         Residual {
             weighed,
             gauss: self.ln_gauss(square),
         }
-    }
-
-    /// Columns of C⁻¹.
-    fn columns(&self) -> impl Iterator<Item = &[f64]> {
-        self.inverse
-            .as_slice()
-            .chunks_exact(self.exact.len().max(1))
     }
 
     /// ln N(y; μ, C) where (y − μ)ᵀ C⁻¹ (y − μ) is `square`.
@@ -432,7 +485,7 @@ impl Weights {
     /// slip than as the forecast given all the others.
     fn ln_slip(&self, k: usize, residual: &Residual, evidence: &Evidence) -> f64 {
         let (index, ln_own) = (self.exact[k], self.ln_own[k]);
-        let (w, own) = (residual.weighed[k], self.inverse[(k, k)]);
+        let (w, own) = (residual.weighed[k], self.own[k]);
         let off = w * w / own;
         let ln_given_others = -0.5 * (off + LN_TWO_PI - ln_own);
         let mut ln_slip = evidence.ln_slip[index];
@@ -479,50 +532,17 @@ impl Weights {
     }
 }
 
-/// Share of a difference's larger term below which it is not told from there.
-const LEFT: f64 = 1e-6;
-
-/// The readings that are no slips.
-pub(crate) struct Good {
-    /// C⁻¹ of these, the rows and columns of the others zero.
-    pub(crate) inverse: DMatrix<f64>,
-    /// By reading left out, the row and its own entry that it had when it was.
-    dropped: Vec<(Vec<f64>, f64)>,
-}
-
-impl Good {
-    /// dᵀ C⁻¹ d of these, by that of all readings.
-    pub(crate) fn square(&self, d: &[f64], of_all: f64) -> f64 {
-        let owed = self.dropped.iter().map(|(row, own)| {
-            let along: f64 = row.iter().zip(d).map(|(r, d)| r * d).sum();
-            along * along / own
-        });
-        let square = of_all - owed.sum::<f64>();
-        if square > LEFT * of_all {
-            return square;
-        }
-        // Of what the others hardly feel rounding has left nothing.
-        let weighed = times(&self.inverse, d);
-        weighed.iter().zip(d).map(|(w, d)| w * d).sum()
-    }
-}
-
-/// Takes what the others owe to reading `k` out of C⁻¹ (Schur complement), as
-/// if its row and column were gone from C. Gives its own entry as it was.
-fn drop_reading(inverse: &mut DMatrix<f64>, k: usize) -> f64 {
-    let own = inverse[(k, k)];
-    let row = inverse.row(k).transpose();
-    *inverse -= &row * row.transpose() / own;
-    own
-}
-
 /// Marginal standard deviation of every reading.
 pub(crate) fn spreads(forecast: &Forecast, evidence: &Evidence) -> Vec<f64> {
-    forecast
-        .scatter
-        .column_iter()
-        .zip(&evidence.noise)
-        .map(|(column, noise)| (WIDENED * WIDENED * column.norm_squared() + noise).sqrt())
+    let variances: Vec<f64> = match &forecast.scatter {
+        Scatter::Columns(columns) => {
+            let squares = columns.column_iter().map(|column| column.norm_squared());
+            squares.map(|square| WIDENED * WIDENED * square).collect()
+        }
+        Scatter::Joint(joint) => joint.variances(),
+    };
+    let all = variances.iter().zip(&evidence.noise);
+    all.map(|(variance, noise)| (variance + noise).sqrt())
         .collect()
 }
 

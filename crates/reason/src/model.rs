@@ -1,6 +1,10 @@
 //! The stage under both tube laws, in every situation that was read in.
 
+mod joint;
+mod states;
+
 use std::borrow::Cow;
+use std::sync::Arc;
 
 use deadstage_circuit::{
     Base, ElementRole, Network, OperatingPoint, Overlay, ParameterKind, PortState, Precision,
@@ -12,6 +16,7 @@ use nalgebra::DMatrix;
 
 use crate::error::Error;
 use crate::failure::Failure;
+use crate::likelihood::Joint;
 use crate::observe::Observation;
 use crate::sheets::Stretch;
 
@@ -27,6 +32,8 @@ pub(crate) struct Networks {
     pub(crate) renewed: Vec<Renewed>,
     /// Whether the laws are this library's own.
     pub(crate) are_own: bool,
+    /// By element, the parameters that move it.
+    of_element: Vec<Vec<usize>>,
 }
 
 /// A parameter that a repair has drawn anew.
@@ -73,12 +80,37 @@ impl Networks {
                 _ => p.sigma,
             })
             .collect();
+        let mut of_element = vec![Vec::new(); list[0].elements.len()];
+        for (index, parameter) in list[0].parameters.iter().enumerate() {
+            let moved = match &parameter.kind {
+                ParameterKind::Ohms(elements) => elements.as_slice(),
+                ParameterKind::Emf(element) => std::slice::from_ref(element),
+                _ => &[],
+            };
+            for element in moved {
+                of_element[element.0 as usize].push(index);
+            }
+        }
         Self {
             list,
             sigma,
             renewed: Vec::new(),
             are_own,
+            of_element,
         }
+    }
+
+    /// The parameters that a failure's own size stands in the place of.
+    fn settled_by(&self, failure: &Failure) -> Vec<usize> {
+        let parameters = &self.list[0].parameters;
+        let mut settled: Vec<usize> = failure
+            .elements()
+            .iter()
+            .flat_map(|id| self.of_element[id.0 as usize].iter().copied())
+            .filter(|&index| failure.settles(&parameters[index].kind))
+            .collect();
+        settled.dedup();
+        settled
     }
 
     /// Rows of a forecast's scatter: one for each parameter, and behind them one for each
@@ -120,8 +152,11 @@ impl Networks {
 pub(crate) struct Model<'a> {
     pub(crate) stage: &'a Stage,
     pub(crate) networks: &'a Networks,
-    /// By law, then by situation.
+    /// By law, of which each state in which the stage may rest counts as one, then by situation.
     pub(crate) bases: Vec<Vec<Base<'a>>>,
+    /// By which factor spreads are widened where readings are weighed together without telling their
+    /// scatter one by one; `None` where that is not done.
+    pub(crate) joint: Option<f64>,
 }
 
 /// A reading that a failure moves by no more than this share of what the meter
@@ -136,16 +171,62 @@ pub(crate) type Held<'a> = (&'a Failure, f64);
 pub(crate) struct Forecast {
     /// Compared values.
     pub(crate) mean: Vec<f64>,
+    pub(crate) scatter: Scatter,
+}
+
+/// How the first of some readings scatter about their forecast.
+#[derive(Clone, Debug)]
+pub(crate) enum Scatter {
     /// By reading (column), its change with one standard deviation of every parameter, now and before each repair.
-    pub(crate) scatter: DMatrix<f64>,
+    Columns(DMatrix<f64>),
+    /// Not told one by one.
+    Joint(Arc<Joint>),
+}
+
+impl Scatter {
+    /// Reading by reading, where it is told so.
+    pub(crate) fn columns(&self) -> Option<&DMatrix<f64>> {
+        match self {
+            Self::Columns(columns) => Some(columns),
+            Self::Joint(_) => None,
+        }
+    }
+}
+
+impl Default for Scatter {
+    fn default() -> Self {
+        Self::Columns(DMatrix::default())
+    }
+}
+
+/// What a forecast is wanted for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Wanted {
+    /// The means alone.
+    Means,
+    /// How the first of the readings, so many, scatter, each for itself.
+    Columns(usize),
+    /// Their weights against one another: how they scatter in whichever form that takes.
+    Weights(usize),
+}
+
+impl Wanted {
+    fn count(self) -> usize {
+        match self {
+            Self::Means => 0,
+            Self::Columns(count) | Self::Weights(count) => count,
+        }
+    }
 }
 
 impl Forecast {
     /// The forecast of the first `count` readings.
     pub(crate) fn first(mut self, count: usize) -> Self {
         self.mean.truncate(count);
-        if self.scatter.ncols() > count {
-            self.scatter = self.scatter.columns(0, count).into_owned();
+        if let Scatter::Columns(columns) = &mut self.scatter
+            && columns.ncols() > count
+        {
+            *columns = columns.columns(0, count).into_owned();
         }
         self
     }
@@ -158,7 +239,7 @@ pub(crate) struct Unreached<'u> {
     pub(crate) situations: &'u [bool],
     /// Means of all that is looked at.
     pub(crate) mean: &'u [f64],
-    /// Scatter of what is scattered.
+    /// Scatter of what is scattered, each for itself.
     pub(crate) scatter: &'u DMatrix<f64>,
 }
 
@@ -173,6 +254,7 @@ impl Unreached<'_> {
 pub(crate) type Starts = Vec<Option<PortState>>;
 
 impl<'a> Model<'a> {
+    /// The stage in these situations, under every law and in every state in which it may rest.
     pub(crate) fn new(
         stage: &'a Stage,
         networks: &'a Networks,
@@ -181,32 +263,22 @@ impl<'a> Model<'a> {
     ) -> Result<Self, Error> {
         let mut bases = Vec::new();
         for network in &networks.list {
-            let mut by_situation = Vec::new();
-            for situation in situations {
-                let base =
-                    Base::new(network, situation, scratch).map_err(|source| Error::Healthy {
-                        setting: situation
-                            .setting
-                            .and_then(|s| stage.settings.get(s.0 as usize).cloned()),
-                        source,
-                    })?;
-                by_situation.push(base);
-            }
-            bases.push(by_situation);
+            bases.extend(states::in_each(stage, network, situations, scratch)?);
         }
         Ok(Self {
             stage,
             networks,
             bases,
+            joint: None,
         })
     }
 
+    /// How many ways there are to forecast: laws, and of each the states in which the stage may rest.
     pub(crate) fn laws(&self) -> usize {
         self.bases.len()
     }
 
-    /// What `observations` should read with these failures, under one law;
-    /// the scatter of the first `with_scatter` of them.
+    /// What `observations` should read with these failures, under one law, and how they scatter if that is wanted.
     ///
     /// `starts` holds a start by situation and receives where the solution ended.
     pub(crate) fn forecast(
@@ -214,11 +286,25 @@ impl<'a> Model<'a> {
         law: usize,
         held: &[Held<'_>],
         observations: &[Observation],
-        with_scatter: usize,
+        wanted: Wanted,
         starts: &mut Starts,
         scratch: &mut Scratch,
     ) -> Result<Forecast, SolveError> {
-        let mut reading = Reading::new(self, held, observations, with_scatter);
+        if self.joint.is_some() && matches!(wanted, Wanted::Weights(_)) {
+            let worth = |_: &[f64]| true;
+            return self.forecast_if(
+                law,
+                held,
+                observations,
+                wanted,
+                None,
+                worth,
+                starts,
+                scratch,
+            );
+        }
+        let count = wanted.count();
+        let mut reading = Reading::new(self, held, observations, count);
         self.each_point(
             law,
             held,
@@ -226,9 +312,9 @@ impl<'a> Model<'a> {
             |_| false,
             starts,
             scratch,
-            |at, point, scratch| reading.take(at, &point, with_scatter, scratch),
+            |at, point, scratch| reading.take(at, &point, count, scratch),
         )?;
-        Ok(reading.forecast)
+        Ok(reading.forecast())
     }
 
     /// As [`forecast`](Self::forecast), with the scatter worked out only if
@@ -242,7 +328,7 @@ impl<'a> Model<'a> {
         law: usize,
         held: &[Held<'_>],
         observations: &[Observation],
-        with_scatter: usize,
+        wanted: Wanted,
         unreached: Option<Unreached<'_>>,
         worth: impl FnOnce(&[f64]) -> bool,
         starts: &mut Starts,
@@ -267,34 +353,42 @@ impl<'a> Model<'a> {
             let all = unreached?;
             all.holds(observations[index].situation).then_some(all)
         };
-        for (index, mean) in reading.forecast.mean.iter_mut().enumerate() {
+        for (index, mean) in reading.mean.iter_mut().enumerate() {
             if let Some(all) = quiet(index) {
                 *mean = all.mean[index];
             }
         }
-        if worth(&reading.forecast.mean) {
-            reading.forecast.scatter = DMatrix::zeros(self.networks.rows(), with_scatter);
-            for index in 0..with_scatter {
-                if let Some(all) = quiet(index) {
-                    let column = all.scatter.column(index);
-                    reading.forecast.scatter.set_column(index, &column);
-                }
-            }
-            for (at, point) in points {
-                reading.take(at, &point, with_scatter, scratch);
+        if !worth(&reading.mean) {
+            return Ok(reading.forecast());
+        }
+        let count = wanted.count();
+        if let (Wanted::Weights(_), Some(widened)) = (wanted, self.joint) {
+            let column = |index: usize| Some(quiet(index)?.scatter.column(index).into_owned());
+            let joint = reading.joint(&points, count, widened, column, scratch);
+            if let Some(joint) = joint {
+                let scatter = Scatter::Joint(Arc::new(joint));
+                return Ok(reading.with(scatter));
             }
         }
-        Ok(reading.forecast)
+        reading.scatter = DMatrix::zeros(self.networks.rows(), count);
+        for index in 0..count {
+            if let Some(all) = quiet(index) {
+                let column = all.scatter.column(index);
+                reading.scatter.set_column(index, &column);
+            }
+        }
+        for (at, point) in &points {
+            reading.take(*at, point, count, scratch);
+        }
+        Ok(reading.forecast())
     }
 
     /// One standard deviation of every parameter, of which the failures of some stretch leave some settled.
     fn sigma_beside(&self, held: &[Held<'_>], stretch: Stretch) -> Cow<'a, [f64]> {
         let mut sigma = Cow::Borrowed(self.networks.sigma.as_slice());
-        for (index, parameter) in self.networks.list[0].parameters.iter().enumerate() {
-            let settled = |f: &Failure| f.stretch.overlaps(stretch) && f.settles(&parameter.kind);
-            if held.iter().any(|(f, _)| settled(f)) {
-                sigma.to_mut()[index] = 0.0;
-            }
+        let present = held.iter().filter(|(f, _)| f.stretch.overlaps(stretch));
+        for index in present.flat_map(|(f, _)| self.networks.settled_by(f)) {
+            sigma.to_mut()[index] = 0.0;
         }
         sigma
     }
@@ -352,6 +446,11 @@ struct When {
 }
 
 impl When {
+    /// Whether nothing was repaired before or after.
+    fn is_always(self) -> bool {
+        self.stretch == Stretch::ALWAYS
+    }
+
     fn is_of(self, observation: &Observation) -> bool {
         observation.situation == self.situation && self.stretch.holds(observation.ago)
     }
@@ -382,7 +481,8 @@ struct Reading<'r> {
     observations: &'r [Observation],
     /// Spreads of the parameters in the stretch they were last asked in.
     sigma: Option<(Stretch, Cow<'r, [f64]>)>,
-    forecast: Forecast,
+    mean: Vec<f64>,
+    scatter: DMatrix<f64>,
     gradient: Vec<f64>,
 }
 
@@ -398,12 +498,21 @@ impl<'r> Reading<'r> {
             held,
             observations,
             sigma: None,
-            forecast: Forecast {
-                mean: vec![0.0; observations.len()],
-                scatter: DMatrix::zeros(model.networks.rows(), with_scatter),
-            },
+            mean: vec![0.0; observations.len()],
+            scatter: DMatrix::zeros(model.networks.rows(), with_scatter),
             gradient: Vec::new(),
         }
+    }
+
+    fn forecast(self) -> Forecast {
+        let scatter = Scatter::Columns(self.scatter);
+        let mean = self.mean;
+        Forecast { mean, scatter }
+    }
+
+    fn with(self, scatter: Scatter) -> Forecast {
+        let mean = self.mean;
+        Forecast { mean, scatter }
     }
 
     /// Reads everything that is read in one situation and stretch, and the scatter of the
@@ -428,24 +537,9 @@ impl<'r> Reading<'r> {
             if !when.is_of(observation) {
                 continue;
             }
-            let wanted = (index < with_scatter).then_some(&mut self.gradient);
-            let within = WITHIN_METER * observation.sigma / observation.factor.abs();
-            let value = point.read_to_within(within, &observation.probe, scratch, wanted);
-            let mut factor = observation.slope(value);
-            let mut reading = observation.factor * value;
-            if let Some(meter) = observation.panel {
-                let ratio: f64 = self
-                    .held
-                    .iter()
-                    .filter(|(f, _)| f.stretch.overlaps(when.stretch))
-                    .map(|(f, u)| f.indication(*u, meter))
-                    .product();
-                factor *= ratio;
-                reading *= ratio;
-            }
-            self.forecast.mean[index] = observation.compared(reading + observation.offset);
+            let factor = self.read(index, when, point, index < with_scatter, scratch);
             if let (true, Some((_, sigma))) = (index < with_scatter, &self.sigma) {
-                let mut column = self.forecast.scatter.column_mut(index);
+                let mut column = self.scatter.column_mut(index);
                 let column = column.as_mut_slice();
                 let changes = self.gradient.iter().zip(sigma.iter());
                 for (entry, (change, sigma)) in column.iter_mut().zip(changes) {
@@ -454,5 +548,34 @@ impl<'r> Reading<'r> {
                 self.model.networks.date(column, observation.ago);
             }
         }
+    }
+
+    /// Reads one observation, and its gradient if that is wanted; gives what a unit of the probe's change makes of it.
+    fn read(
+        &mut self,
+        index: usize,
+        when: When,
+        point: &OperatingPoint<'_>,
+        with_gradient: bool,
+        scratch: &mut Scratch,
+    ) -> f64 {
+        let observation = &self.observations[index];
+        let wanted = with_gradient.then_some(&mut self.gradient);
+        let within = WITHIN_METER * observation.sigma / observation.factor.abs();
+        let value = point.read_to_within(within, &observation.probe, scratch, wanted);
+        let mut factor = observation.slope(value);
+        let mut reading = observation.factor * value;
+        if let Some(meter) = observation.panel {
+            let ratio: f64 = self
+                .held
+                .iter()
+                .filter(|(f, _)| f.stretch.overlaps(when.stretch))
+                .map(|(f, u)| f.indication(*u, meter))
+                .product();
+            factor *= ratio;
+            reading *= ratio;
+        }
+        self.mean[index] = observation.compared(reading + observation.offset);
+        factor
     }
 }

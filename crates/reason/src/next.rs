@@ -4,11 +4,11 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::{Meter, Stage, engineering};
 use rayon::prelude::*;
 
-use crate::model::Model;
-use crate::observe::Scale;
+use crate::model::{Model, Wanted};
+use crate::observe::{Observation, Scale};
 use crate::outcome::{FaultName, Proposal};
-use crate::outlook::{Outlook, bits, is_told_apart, outlook};
-use crate::reach::Step;
+use crate::outlook::{Outlook, bits, failures_of, is_told_apart, outlook};
+use crate::reach::{Step, meter_sigma};
 use crate::weigh::{Scales, Weighed};
 use crate::wording;
 
@@ -17,6 +17,12 @@ pub(crate) const LOOKED_AT: usize = 16;
 
 /// Less than this an answer's share is not looked at.
 const LEAST_SHARE: f64 = 1e-3;
+
+/// Steps that are looked at closely in a unit of many readings, at most ...
+const MOST_STEPS: usize = 160;
+
+/// ... and those on which no two answers differ by so many of the meter's spreads are not.
+const LEAST_TOLD: f64 = 0.3;
 
 /// Proposals below this are not worth the walk to the bench, bits.
 const LEAST_BITS: f64 = 0.01;
@@ -40,14 +46,25 @@ pub(crate) fn look<'a>(
     meter: &Meter,
     answers: &[(Option<&'a Weighed>, f64)],
 ) -> Vec<Option<Looked<'a>>> {
-    let steps: Vec<&Step> = steps.iter().collect();
+    let all: Vec<&Step> = steps.iter().collect();
+    let telling = scales
+        .model
+        .joint
+        .map(|_| telling(scales, model, steps, meter, answers));
+    let steps: Vec<&Step> = match &telling {
+        Some(telling) => telling.steps.iter().map(|&index| all[index]).collect(),
+        None => all,
+    };
     answers
         .par_iter()
         .map_init(Scratch::default, |scratch, &(answer, probability)| {
             if probability < LEAST_SHARE {
                 return None;
             }
-            let outlook = outlook(scales, model, &steps, meter, answer, scratch)?;
+            let mut outlook = outlook(scales, model, &steps, meter, answer, scratch)?;
+            if let Some(telling) = &telling {
+                outlook = telling.with(outlook);
+            }
             Some(Looked {
                 answer,
                 probability,
@@ -55,6 +72,77 @@ pub(crate) fn look<'a>(
             })
         })
         .collect()
+}
+
+/// Of many steps, those of which the answers may forecast different readings.
+struct Telling {
+    /// Their indices,
+    steps: Vec<usize>,
+    /// and what every step reads under any of the answers, where they are as one.
+    alike: Outlook,
+}
+
+impl Telling {
+    /// An outlook on the steps that tell, with what the others read.
+    fn with(&self, of_telling: Outlook) -> Outlook {
+        let mut all = self.alike.clone();
+        for (&index, step) in self.steps.iter().zip(of_telling.steps) {
+            all.steps[index] = step;
+        }
+        all
+    }
+}
+
+/// The steps whose forecasts by the answers differ by something that a meter would show, as many as are looked at closely.
+fn telling(
+    scales: &Scales<'_>,
+    model: &Model<'_>,
+    steps: &[Step],
+    meter: &Meter,
+    answers: &[(Option<&Weighed>, f64)],
+) -> Telling {
+    let bare: Vec<Observation> = steps.iter().map(|step| step.observation.bare()).collect();
+    let means: Vec<Vec<f64>> = answers
+        .par_iter()
+        .map_init(Scratch::default, |scratch, &(answer, probability)| {
+            if probability < LEAST_SHARE {
+                return None;
+            }
+            let law = answer.map_or(0, |w| w.law);
+            let held = failures_of(scales, answer);
+            let starts = &mut Vec::new();
+            let found = model.forecast(law, &held, &bare, Wanted::Means, starts, scratch);
+            Some(found.ok()?.mean)
+        })
+        .flatten()
+        .collect();
+    let mut found: Vec<(f64, usize)> = Vec::new();
+    let mut alike = Outlook {
+        steps: Vec::with_capacity(steps.len()),
+    };
+    for (index, step) in steps.iter().enumerate() {
+        let ends = means.iter().map(|mean| mean[index]);
+        let (low, high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), mean| {
+            (low.min(mean), high.max(mean))
+        });
+        let middle = if means.is_empty() {
+            0.0
+        } else {
+            0.5 * (low + high)
+        };
+        let sigma = meter_sigma(step, meter, middle).max(f64::MIN_POSITIVE);
+        let apart = (high - low) / sigma;
+        // What a tester reads has nothing to do with voltages.
+        if apart > LEAST_TOLD || step.observation.kind == "tester" {
+            found.push((apart, index));
+        }
+        alike.steps.push((middle, sigma));
+    }
+    found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    found.truncate(MOST_STEPS);
+    let mut steps: Vec<usize> = found.into_iter().map(|(_, index)| index).collect();
+    steps.sort_unstable();
+    Telling { steps, alike }
 }
 
 /// A group number for each suspect: suspects that no step parts share one.

@@ -23,8 +23,47 @@ pub struct Chart {
     pub panels: Vec<ChartPanel>,
     /// What a person must be told beside the numbers: estimates, second operating points, tubes out of range.
     pub remarks: Vec<String>,
-    /// Highest voltage met against common, volts.
+    /// Highest voltage met against common, volts, in any state.
     pub highest_volts: f64,
+    /// The state that all this is of; empty where the unit has one state.
+    pub state: Vec<StateMark>,
+    /// The other states in which the unit may rest.
+    pub other_states: Vec<ChartState>,
+}
+
+/// A further state of a stage that has several: the two halves of a flip-flop.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChartState {
+    /// What it is known by.
+    pub state: Vec<StateMark>,
+    /// Points in the order of the stage file.
+    pub points: Vec<ChartPoint>,
+    /// Parts and tube electrodes.
+    pub parts: Vec<ChartPart>,
+    /// Panel meters.
+    pub panels: Vec<ChartPanel>,
+}
+
+/// A part whose behavior tells one state of a stage from another.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StateMark {
+    /// `V1`, `V1 section 2`, `K1`.
+    pub part: String,
+    /// What it does in this state.
+    pub does: Does,
+}
+
+/// What a part does in one of several states.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Does {
+    /// A tube or transistor draws more than in the other states.
+    Conducts,
+    /// It draws less, or nothing.
+    IsHeldDown,
+    /// A relay is pulled in.
+    PullsIn,
+    /// A relay is at rest.
+    Rests,
 }
 
 /// One row of a voltage chart.

@@ -5,8 +5,8 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::Meter;
 use nalgebra::{DMatrix, DVector};
 
-use crate::likelihood::Evidence;
-use crate::model::{Held, Model};
+use crate::likelihood::{Evidence, cross};
+use crate::model::{Held, Model, Wanted};
 use crate::observe::{Observation, Scale};
 use crate::reach::{Step, meter_sigma};
 use crate::weigh::{Scales, Weighed};
@@ -132,9 +132,16 @@ fn look_at<'a>(
     let read = scales.observations.len();
     let mut starts = Vec::new();
     let forecast = model
-        .forecast(law, &held, &joined, joined.len(), &mut starts, scratch)
+        .forecast(
+            law,
+            &held,
+            &joined,
+            Wanted::Columns(joined.len()),
+            &mut starts,
+            scratch,
+        )
         .ok()?;
-    let mut scatter = forecast.scatter.clone();
+    let mut scatter = forecast.scatter.columns()?.clone();
     // The failures' own parameters are uncertain too.
     for (k, (failure, u)) in held.iter().enumerate() {
         let spread = answer.map_or(0.0, |w| w.spread[k]);
@@ -148,7 +155,14 @@ fn look_at<'a>(
         };
         let mut moved = held.clone();
         moved[k].1 = u + step;
-        if let Ok(there) = model.forecast(law, &moved, &joined, 0, &mut starts.clone(), scratch) {
+        if let Ok(there) = model.forecast(
+            law,
+            &moved,
+            &joined,
+            Wanted::Means,
+            &mut starts.clone(),
+            scratch,
+        ) {
             let row = scatter.nrows();
             scatter = scatter.insert_row(row, 0.0);
             for (j, (a, b)) in there.mean.iter().zip(&forecast.mean).enumerate() {
@@ -191,15 +205,16 @@ fn conditioned(
     read: usize,
 ) -> Option<Conditioned> {
     let total = mean.len();
+    let rows = scatter.nrows();
     let of_readings = scatter.columns(0, read);
-    let of_steps = scatter.columns(read, total - read);
-    let mut covariance = of_readings.tr_mul(&of_readings);
+    let (readings, steps) = scatter.as_slice().split_at(rows * read);
+    let mut covariance = cross(readings, readings, rows);
     for i in 0..read {
         covariance[(i, i)] += evidence.noise(i);
     }
     let cholesky = covariance.cholesky()?;
-    let cross = of_readings.tr_mul(&of_steps);
-    let explained = cholesky.l_dirty().solve_lower_triangular(&cross)?;
+    let between = cross(readings, steps, rows);
+    let explained = cholesky.l_dirty().solve_lower_triangular(&between)?;
     let mut residual = DVector::from_iterator(read, (0..read).map(|i| evidence.read[i] - mean[i]));
     // A reading far off this answer is a slip, and must not drag the rest along.
     for i in 0..read {
@@ -210,12 +225,12 @@ fn conditioned(
             0.0
         };
     }
-    let shift = cross.tr_mul(&cholesky.solve(&residual));
+    let shift = between.tr_mul(&cholesky.solve(&residual));
     Some(Conditioned {
         mean: (0..total - read)
             .map(|j| mean[read + j] + shift[j])
             .collect(),
-        scatter: of_steps.into_owned(),
+        scatter: scatter.columns(read, total - read).into_owned(),
         explained,
     })
 }

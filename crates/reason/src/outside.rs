@@ -128,7 +128,7 @@ fn strays(scales: &Scales<'_>, ln_rest: f64) -> Vec<((usize, usize), f64)> {
         .into_par_iter()
         .map_init(Scratch::default, |scratch, (from, to)| {
             let stray = stray(from, to);
-            let mut followed = scales.follow(0, &stray, stray.range, scratch);
+            let mut followed = scales.follow(scales.lead, &stray, stray.range, scratch);
             if scales.promise(&followed) > least {
                 scales.follow_in_steps(&mut followed, &stray, CLOSER_STEPS.0, least, scratch);
             }

@@ -7,7 +7,7 @@ use deadstage_netlist::{
 };
 
 use crate::effort;
-use crate::model::{Held, Model};
+use crate::model::{Held, Model, Wanted};
 use crate::observe::{Observation, Observations, Scale, ends, load_of, panel_scale, volts_sigma};
 
 /// The meter in hand where no sheet names one that can be put to any point.
@@ -369,7 +369,14 @@ pub(crate) fn read_otherwise(
     let mut scratch = deadstage_circuit::Scratch::default();
     let mut reads_otherwise = vec![false; steps.len()];
     for (law, held) in answers {
-        let found = model.forecast(*law, held, &both, 0, &mut Vec::new(), &mut scratch);
+        let found = model.forecast(
+            *law,
+            held,
+            &both,
+            Wanted::Means,
+            &mut Vec::new(),
+            &mut scratch,
+        );
         let Ok(forecast) = found else {
             continue;
         };
@@ -471,6 +478,9 @@ fn tubes_beside(stage: &Stage, id: PartId) -> Vec<PartId> {
         .collect()
 }
 
+/// What a voltage that is only thought of may be off, volts: what a meter shows of a few volts.
+const UNREAD_SIGMA: f64 = 0.02;
+
 /// An observation that is only thought of.
 fn bare(
     situation: usize,
@@ -486,7 +496,7 @@ fn bare(
         factor: 1.0,
         offset: 0.0,
         read: 0.0,
-        sigma: 0.0,
+        sigma: if kind == "volts" { UNREAD_SIGMA } else { 0.0 },
         bound: Bound::Exact,
         label,
         kind,

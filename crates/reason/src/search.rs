@@ -55,7 +55,7 @@ pub(crate) struct Found {
 /// far below the best they are, and weighs so many times as many extensions of each.
 pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usize) -> Found {
     let ln_healthy = scales.ln_healthy();
-    let (mut sets, shifts) = singles(scales, ln_healthy);
+    let (mut sets, shifts) = singles(scales);
     let responses = Responses::new(scales, shifts);
     sort(&mut sets);
     weigh_leaders_again(scales, &mut sets, ln_healthy);
@@ -214,14 +214,15 @@ struct First {
 }
 
 /// Weighs every failure alone. Beside the answers, the shifts that each failure gives.
-fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) {
+fn singles(scales: &Scales<'_>) -> (Vec<Weighed>, Vec<Shifts>) {
     let laws = scales.model.laws();
-    let explains = scales.healthy[0].ln_likelihood + EXPLAINS;
+    let ln_lead = scales.healthy[scales.lead].ln_likelihood;
+    let explains = ln_lead + EXPLAINS;
     let mut first: Vec<First> = scales
         .failures
         .par_iter()
         .map_init(Scratch::default, |scratch, failure| {
-            let followed = scales.follow(0, failure, failure.range.coarse(), scratch);
+            let followed = scales.follow(scales.lead, failure, failure.range.coarse(), scratch);
             let mut atoms = Vec::new();
             scales.sum_along(&followed, &mut atoms);
             let most = scales.promise(&followed);
@@ -242,7 +243,7 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
         let whole = |w: Weighed| w.ln_weight + (laws as f64).ln();
         found.map(|found| found.map(whole)).collect()
     };
-    let best_of = |found: &[Option<f64>]| found.iter().flatten().fold(ln_healthy, |a, b| a.max(*b));
+    let best_of = |found: &[Option<f64>]| found.iter().flatten().fold(ln_lead, |a, b| a.max(*b));
     let best = best_of(&alone(&first));
     first.par_iter_mut().zip(scales.failures).for_each_init(
         Scratch::default,
@@ -272,7 +273,7 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
             }
             let is_asked = first.most > explains || reach > -NEAR_BEST;
             let own = first.atoms.len();
-            for law in 1..laws {
+            for (nth, law) in scales.laws().enumerate().skip(1) {
                 if is_asked {
                     let mut followed = scales.follow(law, failure, failure.range.coarse(), scratch);
                     let least = best - CLOSER_REACH - failure.ln_odds;
@@ -283,10 +284,10 @@ fn singles(scales: &Scales<'_>, ln_healthy: f64) -> (Vec<Weighed>, Vec<Shifts>) 
                 } else {
                     // It is held to make as much of the healthy unit's likelihood as under the first;
                     // where that is nothing, what one law makes of nothing is no measure.
-                    let moved = scales.healthy[law].ln_likelihood - scales.healthy[0].ln_likelihood;
+                    let moved = scales.healthy[law].ln_likelihood - ln_lead;
                     let moved = moved.min(MOST_MOVED);
                     first.atoms.extend_from_within(..own);
-                    for atom in first.atoms.iter_mut().skip(law * own) {
+                    for atom in first.atoms.iter_mut().skip(nth * own) {
                         atom.ln_weight += moved;
                         atom.ln_value = f64::NEG_INFINITY;
                     }

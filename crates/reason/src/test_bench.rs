@@ -100,6 +100,7 @@ pub(crate) fn weighed<T>(text: &str, lines: &str, then: impl FnOnce(&Scales<'_>)
         },
         overloads: BTreeMap::new(),
         healthy: Vec::new(),
+        lead: 0,
     };
     scales
         .weigh_healthy(&mut scratch)

@@ -17,7 +17,7 @@ use crate::casualties;
 use crate::evidence_parts::Known;
 use crate::failure::Failure;
 use crate::likelihood::{Evidence, Weights, ln_sum};
-use crate::model::{Forecast, Held, Model, Starts};
+use crate::model::{Forecast, Held, Model, Starts, Wanted};
 use crate::observe::Observation;
 use climb::Peak;
 use deadstage_parts::Mode;
@@ -108,7 +108,14 @@ pub(crate) struct Scales<'a> {
     /// By failure (where worked out), the parts it drives past their rating and how many times.
     pub(crate) overloads: BTreeMap<usize, Vec<(PartId, f64)>>,
     pub(crate) healthy: Vec<Healthy>,
+    /// The law that is asked first: what it finds hopeless the others are not asked.
+    pub(crate) lead: usize,
 }
+
+/// The law asked first is the first of them, unless a healthy unit's readings are likelier under another by more than this (in
+/// the logarithm) and there are many: most of those no failure touches, so that the same law will bring most there under any of them.
+/// Of a few readings a failure may move all, and which law a healthy unit would follow there is no measure.
+const LAWS_APART: f64 = 5.0;
 
 /// The healthy unit under one law.
 #[derive(Clone, Debug)]
@@ -132,9 +139,16 @@ impl Scales<'_> {
             let all = self.watched.len();
             let seen = self
                 .model
-                .forecast(law, &[], self.watched, all, &mut starts, scratch)
+                .forecast(
+                    law,
+                    &[],
+                    self.watched,
+                    Wanted::Columns(all),
+                    &mut starts,
+                    scratch,
+                )
                 .ok()?;
-            let columns = seen.scatter.column_iter().zip(self.watched);
+            let columns = seen.scatter.columns()?.column_iter().zip(self.watched);
             let sigma = columns.map(|(c, o)| c.norm().hypot(o.sigma)).collect();
             let mean = seen.mean.clone();
             let forecast = seen.first(self.observations.len());
@@ -149,7 +163,23 @@ impl Scales<'_> {
                 weights,
             });
         }
+        let first = self.healthy[0].ln_likelihood + LAWS_APART;
+        let likelier = (1..self.healthy.len())
+            .filter(|&law| self.healthy[law].ln_likelihood > first)
+            .max_by(|&a, &b| {
+                let ln = |law: usize| self.healthy[law].ln_likelihood;
+                ln(a).total_cmp(&ln(b)).then(b.cmp(&a))
+            });
+        let are_many = self.evidence.weighed_jointly().is_some();
+        self.lead = likelier.filter(|_| are_many).unwrap_or(0);
         Some(())
+    }
+
+    /// All laws, that which is asked first before the others.
+    pub(crate) fn laws(&self) -> impl Iterator<Item = usize> + use<> {
+        let lead = self.lead;
+        let others = (0..self.model.laws()).filter(move |law| *law != lead);
+        std::iter::once(lead).chain(others)
     }
 
     /// Logarithm of the evidence that nothing has failed.
@@ -161,7 +191,7 @@ impl Scales<'_> {
     /// Whether readings this likely (in the logarithm) leave much unexplained,
     /// held against readings that are just as a healthy unit's would be.
     pub(crate) fn fits_poorly(&self, ln_weight: f64) -> bool {
-        let Some(healthy) = self.healthy.first() else {
+        let Some(healthy) = self.healthy.get(self.lead) else {
             return false;
         };
         let perfect = healthy.weights.ln_at_best();

@@ -66,6 +66,8 @@ pub(crate) fn chart() -> Chart {
         }],
         remarks: vec!["V2 is outside its data.".to_owned()],
         highest_volts: 250.0,
+        state: Vec::new(),
+        other_states: Vec::new(),
     }
 }
 

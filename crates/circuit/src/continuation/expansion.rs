@@ -1,5 +1,6 @@
 //! A known operating point, the equations about it, and how far its devices bend.
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, OnceLock};
 
 use deadstage_parts::{MAX_PORTS, PortCurrents, PortVolts};
@@ -98,8 +99,8 @@ struct NonlinearityBounds {
     steps: [[NonlinearityBound; BEND_STEPS.len()]; MAX_PORTS],
 }
 
-/// Meters once asked for, with what they show.
-type KnownLoads = Vec<(MeterLoad, Arc<KnownLoad>)>;
+/// Meters once asked for, with what they show: by their nodes, and the bits of their ohms.
+type KnownLoads = BTreeMap<(usize, usize, u64), Arc<KnownLoad>>;
 
 /// A meter's place and resistance.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -316,19 +317,14 @@ impl ExpansionPoint {
         load: MeterLoad,
         find: impl FnOnce() -> Option<KnownLoad>,
     ) -> Option<Arc<KnownLoad>> {
-        let known = |list: &[(MeterLoad, Arc<KnownLoad>)]| {
-            let found = list.iter().find(|(known, _)| *known == load)?;
-            Some(Arc::clone(&found.1))
-        };
-        if let Some(found) = known(&self.loads.lock().ok()?) {
-            return Some(found);
+        let key = (load.from, load.to, load.ohms.to_bits());
+        let known = self.loads.lock().ok()?.get(&key).map(Arc::clone);
+        if known.is_some() {
+            return known;
         }
         let found = Arc::new(find()?);
         let mut list = self.loads.lock().ok()?;
-        if known(&list).is_none() {
-            list.push((load, Arc::clone(&found)));
-        }
-        Some(found)
+        Some(Arc::clone(list.entry(key).or_insert(found)))
     }
 
     /// How many pivots of the equations here are below nought: none where no loop of devices feeds back on itself.

@@ -27,6 +27,11 @@ impl Factors {
         &mut self.values
     }
 
+    /// The entries as they stand.
+    pub(crate) fn entries(&self) -> &[f64] {
+        &self.values
+    }
+
     /// Factors the entries. `None`: singular.
     pub(crate) fn finish(&mut self, elimination: &Elimination, extras: &[Extra]) -> Option<()> {
         self.taps.clear();

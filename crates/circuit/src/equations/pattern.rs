@@ -3,6 +3,8 @@
 //! The unknowns are the node voltages in the order of elimination; behind
 //! them stands a place for the common node, which is always at nought.
 
+use std::sync::Arc;
+
 use deadstage_parts::MAX_PORTS;
 
 use super::socket::Socket;
@@ -14,7 +16,7 @@ use crate::situation::Values;
 /// The pattern of a network's equations.
 #[derive(Clone, Debug)]
 pub(crate) struct NodalPattern {
-    pub(crate) elimination: Elimination,
+    pub(crate) elimination: Arc<Elimination>,
     sockets: Vec<Socket>,
     /// By port of the network.
     pub(crate) port_taps: Vec<Tap>,
@@ -46,7 +48,7 @@ impl NodalPattern {
                 }
             }
         }
-        let elimination = Elimination::new(size, &places)?;
+        let elimination = Arc::new(Elimination::new(size, &places)?);
         let sockets = network
             .devices
             .iter()

@@ -156,6 +156,17 @@ impl NodalPattern {
         true
     }
 
+    /// Adds a path's conductance between two nodes to the entries of a matrix; whether it has places for it.
+    pub(crate) fn add_path(
+        &self,
+        from: usize,
+        to: usize,
+        siemens: f64,
+        matrix: &mut [f64],
+    ) -> bool {
+        self.add(&self.wire(from, to, siemens, 0.0), siemens, matrix)
+    }
+
     /// Sums the matrix up from the wires and the leaks alone.
     fn sum_up(&self, stamped: &mut StampedEquations) {
         let StampedEquations {

@@ -26,11 +26,48 @@ pub(crate) struct Elimination {
     /// By unknown, its step.
     step_of: Vec<u32>,
     /// By step, where its part of `pairs` starts.
-    starts: Vec<u32>,
+    pub(super) starts: Vec<u32>,
     /// For each entry above the diagonal its row and its column, by steps, ascending.
-    pairs: Vec<(u32, u32)>,
+    pub(super) pairs: Vec<(u32, u32)>,
     /// Places that the products of each step are taken from, step by step, row by row.
-    targets: Vec<u32>,
+    pub(super) targets: Vec<u32>,
+}
+
+/// The places that products are taken from, of one step after another: those listed, and those of wide steps found anew.
+pub(super) struct Targets<'e> {
+    elimination: &'e Elimination,
+    listed: &'e [u32],
+    found: Vec<u32>,
+}
+
+impl Targets<'_> {
+    /// Of each step in turn, from the first on.
+    pub(super) fn of_next(&mut self, step: usize) -> &[u32] {
+        let count = self.elimination.range(step).len();
+        if count > MOST_LISTED {
+            return self.find(step);
+        }
+        let (mine, others) = self.listed.split_at(count * count);
+        self.listed = others;
+        mine
+    }
+
+    /// Of each step in turn, from the last on.
+    pub(super) fn of_last(&mut self, step: usize) -> &[u32] {
+        let count = self.elimination.range(step).len();
+        if count > MOST_LISTED {
+            return self.find(step);
+        }
+        let (others, mine) = self.listed.split_at(self.listed.len() - count * count);
+        self.listed = others;
+        mine
+    }
+
+    fn find(&mut self, step: usize) -> &[u32] {
+        self.found.clear();
+        self.elimination.list_targets(step, &mut self.found);
+        &self.found
+    }
 }
 
 impl Elimination {
@@ -123,7 +160,16 @@ impl Elimination {
         }
     }
 
-    fn range(&self, step: usize) -> std::ops::Range<usize> {
+    /// The places of every step's products, to be asked for step by step.
+    pub(super) fn targets(&self) -> Targets<'_> {
+        Targets {
+            elimination: self,
+            listed: &self.targets,
+            found: Vec::new(),
+        }
+    }
+
+    pub(super) fn range(&self, step: usize) -> std::ops::Range<usize> {
         self.starts[step] as usize..self.starts[step + 1] as usize
     }
 
@@ -168,8 +214,7 @@ impl Elimination {
     pub(crate) fn factor(&self, values: &mut [f64]) -> bool {
         let size = self.size();
         let lower = size + self.pairs.len();
-        let mut listed = &self.targets[..];
-        let mut found = Vec::new();
+        let mut targets = self.targets();
         let mut begin = 0;
         for (step, &end) in self.starts[1..].iter().enumerate() {
             let end = end as usize;
@@ -179,15 +224,7 @@ impl Elimination {
             }
             values[step] = inverse;
             let count = end - begin;
-            let mine = if count <= MOST_LISTED {
-                let (mine, others) = listed.split_at(count * count);
-                listed = others;
-                mine
-            } else {
-                found.clear();
-                self.list_targets(step, &mut found);
-                &found
-            };
+            let mine = targets.of_next(step);
             // Nearly all steps of a network that is nearly a tree.
             let places = (size + begin, lower + begin);
             match count {
@@ -228,20 +265,11 @@ impl Elimination {
         inverse.clear();
         inverse.resize(self.places(), 0.0);
         let size = self.size();
-        let mut listed = &self.targets[..];
-        let mut found = Vec::new();
+        let mut targets = self.targets();
         for step in (0..size).rev() {
             let range = self.range(step);
             let count = range.len();
-            let mine = if count <= MOST_LISTED {
-                let (others, mine) = listed.split_at(listed.len() - count * count);
-                listed = others;
-                mine
-            } else {
-                found.clear();
-                self.list_targets(step, &mut found);
-                &found
-            };
+            let mine = targets.of_last(step);
             let (upper, lower) = (size + range.start, size + self.pairs.len() + range.start);
             let mut own = values[step];
             for j in 0..count {

@@ -3,5 +3,6 @@
 pub(crate) mod dense;
 pub(crate) mod elimination;
 mod order;
+pub(crate) mod saddle;
 pub(crate) mod small;
 pub(crate) mod vector;

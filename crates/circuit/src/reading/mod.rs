@@ -2,6 +2,7 @@
 //! situation, with one set of failures; and what a meter would read there.
 
 mod balance;
+mod joint;
 pub(crate) mod known;
 mod meter_load;
 mod read;
@@ -21,6 +22,7 @@ use crate::situation::Values;
 use crate::solve::solver::{Glow, Solver};
 use crate::state::PortState;
 use balance::StiffCurrents;
+pub use joint::{JointSpread, Watched};
 use known::Known;
 use read::Adjoints;
 
@@ -165,6 +167,12 @@ impl<'a> OperatingPoint<'a> {
     /// Whether a contact passes current in this state.
     pub fn is_closed(&self, id: ElementId) -> bool {
         self.values().elements[id.0 as usize].ohms < 1e3
+    }
+
+    /// The share of a voltage that a meter of so many ohms leaves, tubes on their tangents.
+    pub fn meter_share(&self, from: usize, to: usize, ohms: f64) -> f64 {
+        let tap = self.pattern.tap(from, to);
+        ohms / (ohms + self.ohms_between(tap, tap))
     }
 
     /// Resistance that a small current into `from` and out of `to` would meet, ohms, tubes working.

@@ -15,7 +15,7 @@ use super::sensitivities::SensitivityTerm;
 use crate::continuation::expansion::MeterLoad;
 use crate::equations::factors::Factors;
 use crate::equations::pins::{Block, Pinned, pins};
-use crate::equations::stamped::StampedEquations;
+use crate::equations::stamped::{Extra, StampedEquations};
 use crate::equations::tap::Tap;
 use crate::network::{DeviceId, ElementId, ParameterKind};
 use crate::overlay::{Change, Overlay};
@@ -28,17 +28,22 @@ const LINEAR_LOAD: f64 = 0.02;
 
 /// Volts; see [`LINEAR_LOAD`]. And what a drop may be where a reading is wanted as it is.
 const LINEAR_DROP: f64 = 0.3;
-const LEAST_DROP: f64 = 1e-3;
+const EXACT_DROP: f64 = 1e-3;
 
 /// So many times as much as the reading may be off, a drop may be in its place: what a light load bends
 /// a tube's currents by is a small share of what it takes.
 const LINEAR_WITHIN: f64 = 3.0;
+
+/// Or by so many volts, far less than the roundness of a grid's corner: what the meter sees does not change with them, and it may
+/// be as much as the meter itself where no more than the reading is asked for.
+const SMALL_DROP: f64 = 0.005;
 
 /// What an adjoint is made of; made at first need.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Adjoints {
     factors: OnceCell<Option<RefCell<Factors>>>,
     pub(crate) terms: OnceCell<Vec<SensitivityTerm>>,
+    pub(crate) joint_terms: OnceCell<Vec<SensitivityTerm>>,
     pub(crate) traits: OnceCell<Vec<[f64; MAX_PORTS]>>,
     /// By device, what its ports reach at the point.
     pub(crate) reaches: OnceCell<Vec<OnceCell<[f64; MAX_PORTS]>>>,
@@ -50,40 +55,51 @@ impl OperatingPoint<'_> {
     /// The factors of the equations at this point; `None`: singular.
     fn factors(&self) -> Option<&RefCell<Factors>> {
         let factors = self.adjoints.factors.get_or_init(|| {
-            let network = self.network();
-            let values = self.values();
-            let mut stamped = StampedEquations::default();
-            self.pattern.lay(
-                network,
-                &self.overlay,
-                values,
-                &self.expansion.stamped,
-                &mut stamped,
-            );
-            self.expansion
-                .sum_stamped(network, self.pattern, &mut stamped);
-            let mut factors = Factors::default();
-            let matrix = factors.begin(&stamped);
-            let currents = &self.converged.state.currents;
-            for (device, (slot, now)) in network.devices.iter().zip(currents).enumerate() {
-                let then = &self.expansion.linearisations[device].currents.siemens;
-                let mut slopes: Block = now.siemens;
-                if let Some(pins) = pins(values, device, slot.first_port, slot.ports.len()) {
-                    slopes = Pinned::new(device, pins, &slopes)?.through;
-                }
-                if slopes != *then {
-                    self.pattern.socket(device).turn(&slopes, then, matrix);
-                }
-            }
-            factors.finish(&self.pattern.elimination, &stamped.extras)?;
+            let (mut factors, extras) = self.slopes_here()?;
+            factors.finish(&self.pattern.elimination, &extras)?;
             Some(RefCell::new(factors))
         });
         factors.as_ref()
     }
 
+    /// The equations' slopes at this point, not factored yet, and the paths that have no place among them.
+    pub(crate) fn slopes_here(&self) -> Option<(Factors, Vec<Extra>)> {
+        let network = self.network();
+        let values = self.values();
+        let mut stamped = StampedEquations::default();
+        self.pattern.lay(
+            network,
+            &self.overlay,
+            values,
+            &self.expansion.stamped,
+            &mut stamped,
+        );
+        self.expansion
+            .sum_stamped(network, self.pattern, &mut stamped);
+        let mut factors = Factors::default();
+        let matrix = factors.begin(&stamped);
+        let currents = &self.converged.state.currents;
+        for (device, (slot, now)) in network.devices.iter().zip(currents).enumerate() {
+            let then = &self.expansion.linearisations[device].currents.siemens;
+            let mut slopes: Block = now.siemens;
+            if let Some(pins) = pins(values, device, slot.first_port, slot.ports.len()) {
+                slopes = Pinned::new(device, pins, &slopes)?.through;
+            }
+            if slopes != *then {
+                self.pattern.socket(device).turn(&slopes, then, matrix);
+            }
+        }
+        Some((factors, stamped.extras))
+    }
+
     /// What a current through a tap does to every node: J⁻¹ u.
     pub(crate) fn column(&self, tap: Tap, column: &mut Vec<f64>) {
-        self.fill(&[(tap, 1.0)], column);
+        self.columns(&[(tap, 1.0)], column);
+    }
+
+    /// What currents through several taps do together to every node, each by its weight.
+    pub(crate) fn columns(&self, taps: &[(Tap, f64)], column: &mut Vec<f64>) {
+        self.fill(taps, column);
         if let Some(factors) = self.factors() {
             let mut factors = factors.borrow_mut();
             factors.solve(&self.pattern.elimination, column);
@@ -194,12 +210,15 @@ impl OperatingPoint<'_> {
                 ohms: meter,
             };
             let drop = (bare * (1.0 - share)).abs();
+            let is_small = within > 0.0 && drop < SMALL_DROP.max(LINEAR_WITHIN * within);
             let linear_drop = if within > 0.0 {
-                LINEAR_DROP.max(LINEAR_WITHIN * within)
+                LINEAR_DROP
             } else {
-                LEAST_DROP
+                EXACT_DROP
             };
-            let is_light = source.abs() < LINEAR_LOAD * meter && drop < linear_drop;
+            let is_soft = source.abs() >= LINEAR_LOAD * meter;
+            let is_light =
+                !is_soft && (drop < linear_drop || is_small) || is_small && gradient.is_none();
             if within > 0.0
                 && let Some((shown, known)) = self.read_unmoved(load, source, within)
             {
@@ -240,6 +259,9 @@ impl OperatingPoint<'_> {
             !self.solver.situation.power,
             "ohms are taken with the power off"
         );
+        if gradient.is_none() {
+            return self.ohms_between(tap, tap);
+        }
         self.adjoint(&[(tap, 1.0)], scratch);
         if let Some(gradient) = gradient {
             let change = |id: ElementId| {

@@ -19,19 +19,31 @@ const TRAIT_STEP: f64 = 1e-6;
 /// A device of which no current and no slope changed by more than these ratios moves with its traits as it did.
 const ALIKE: (f64, f64) = (0.005, 0.005);
 
+/// The same where many readings are looked at together, in each of which a device's traits are one thing of many: what a
+/// trait does goes nearly with the current.
+const NEARLY_ALIKE: (f64, f64) = (0.04, 0.04);
+
 /// A current that differs by less than this is the same, amperes.
 const LEAST_AMPS: f64 = 1e-13;
+
+/// Below this a current's ratio says nothing, amperes.
+const SOME_AMPS: f64 = 1e-11;
 
 /// One product of the sum that a parameter's part is.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct SensitivityTerm {
-    parameter: usize,
-    tap: Tap,
-    amount: f64,
+    pub(super) parameter: usize,
+    pub(super) tap: Tap,
+    pub(super) amount: f64,
 }
 
-/// Volts at a device's own electrodes, and its currents there.
-type Asked = (PortVolts, [f64; MAX_PORTS]);
+/// How a device has moved from where its traits are known.
+enum Moved {
+    /// By port, its current by this ratio and no further: what a trait does there goes with it.
+    Along([f64; MAX_PORTS]),
+    /// To these volts at its own electrodes.
+    To(PortVolts),
+}
 
 /// Where a device is, at its own electrodes.
 #[derive(Clone, Copy, Debug)]
@@ -105,29 +117,36 @@ impl OperatingPoint<'_> {
 
     /// By parameter, what a trait does to its device's port currents, as the sockets see it.
     pub(crate) fn traits(&self) -> &[[f64; MAX_PORTS]] {
-        self.adjoints.traits.get_or_init(|| {
-            let state = &self.converged.state;
-            self.traits_from(self.expansion_traits(), |id| {
-                let index = id.0 as usize;
-                let slot = self.network().device(id);
-                let range = slot.first_port..slot.first_port + slot.ports.len();
-                let unchanged = self.values().conditions[index]
-                    == self.expansion.values.conditions[index]
-                    && self.values().present[index] == self.expansion.values.present[index]
-                    && self.values().common_ohms[index] == 0.0
-                    && self.values().port_ohms[range.clone()]
-                        .iter()
-                        .all(|r| *r == 0.0);
-                let mut now = state.currents[index];
-                now.amps[..slot.ports.len()].copy_from_slice(&state.amps[range.clone()]);
-                let then = &self.expansion.state.currents[index];
-                if unchanged && self.acts_alike(&now, then) {
-                    return None;
-                }
-                let mut volts = [0.0; MAX_PORTS];
-                volts[..slot.ports.len()].copy_from_slice(&state.volts[range]);
-                Some(volts)
-            })
+        self.adjoints.traits.get_or_init(|| self.find_traits(ALIKE))
+    }
+
+    /// The same, of devices that act alike to within these ratios as at the expansion point, there.
+    fn find_traits(&self, alike: (f64, f64)) -> Vec<[f64; MAX_PORTS]> {
+        let state = &self.converged.state;
+        self.traits_from(self.expansion_traits(), |id| {
+            let index = id.0 as usize;
+            let slot = self.network().device(id);
+            let range = slot.first_port..slot.first_port + slot.ports.len();
+            let unchanged = self.values().conditions[index]
+                == self.expansion.values.conditions[index]
+                && self.values().present[index] == self.expansion.values.present[index]
+                && self.values().common_ohms[index] == 0.0
+                && self.values().port_ohms[range.clone()]
+                    .iter()
+                    .all(|r| *r == 0.0);
+            let mut now = state.currents[index];
+            now.amps[..slot.ports.len()].copy_from_slice(&state.amps[range.clone()]);
+            let then = &self.expansion.state.currents[index];
+            if unchanged && self.acts_alike(&now, then, alike) {
+                return Moved::Along(std::array::from_fn(|p| {
+                    let (now, then) = (now.amps[p], then.amps[p]);
+                    let is_any = then.abs() > SOME_AMPS;
+                    if is_any { now / then } else { 1.0 }
+                }));
+            }
+            let mut volts = [0.0; MAX_PORTS];
+            volts[..slot.ports.len()].copy_from_slice(&state.volts[range]);
+            Moved::To(volts)
         })
     }
 
@@ -151,23 +170,23 @@ impl OperatingPoint<'_> {
     }
 
     /// Whether a device carries so nearly the same currents, and answers its ports so nearly alike,
-    /// that its traits move it as they did.
-    fn acts_alike(&self, now: &PortCurrents, then: &PortCurrents) -> bool {
+    /// that its traits move it as they did: to within these ratios where readings are all that is asked for.
+    fn acts_alike(&self, now: &PortCurrents, then: &PortCurrents, alike: (f64, f64)) -> bool {
         match self.precision {
             Precision::Currents => now == then,
-            Precision::Readings => differ_less(now, then, ALIKE),
+            Precision::Readings => differ_less(now, then, alike),
         }
     }
 
-    /// Traits of the devices that `moved_to` gives new voltages for, and those `known` of the others.
+    /// Traits of the devices as they have `moved`, and those `known` of the others.
     fn traits_from(
         &self,
         known: &[[f64; MAX_PORTS]],
-        mut moved_to: impl FnMut(DeviceId) -> Option<PortVolts>,
+        mut moved: impl FnMut(DeviceId) -> Moved,
     ) -> Vec<[f64; MAX_PORTS]> {
         let network = self.network();
         let values = self.values();
-        let mut last: Option<(DeviceId, Option<Asked>)> = None;
+        let mut last: Option<(DeviceId, Moved, [f64; MAX_PORTS])> = None;
         network
             .parameters
             .iter()
@@ -180,18 +199,25 @@ impl OperatingPoint<'_> {
                 if !values.present[index] {
                     return [0.0; MAX_PORTS];
                 }
-                let asked =
-                    |volts: PortVolts| (volts, values.device_currents(network, index, &volts).amps);
-                let (_, fresh) = match &mut last {
+                let (_, has, here) = match &mut last {
                     Some(last) if last.0 == id => last,
-                    _ => last.insert((id, moved_to(id).map(asked))),
+                    _ => {
+                        let has = moved(id);
+                        let here = match &has {
+                            Moved::To(v) => values.device_currents(network, index, v).amps,
+                            Moved::Along(_) => [0.0; MAX_PORTS],
+                        };
+                        last.insert((id, has, here))
+                    }
                 };
-                let Some((volts, here)) = fresh else {
-                    return *known;
-                };
-                let mut moved = trait_amps(network, values, (id, of), volts, here);
-                self.behind_pins(id, &mut moved, false);
-                moved
+                match has {
+                    Moved::Along(ratios) => std::array::from_fn(|p| ratios[p] * known[p]),
+                    Moved::To(volts) => {
+                        let mut amps = trait_amps(network, values, (id, of), volts, here);
+                        self.behind_pins(id, &mut amps, false);
+                        amps
+                    }
+                }
             })
             .collect()
     }
@@ -200,10 +226,21 @@ impl OperatingPoint<'_> {
         add_up(self.terms(), a, scale, self.network(), gradient);
     }
 
-    fn terms(&self) -> &[SensitivityTerm] {
+    pub(super) fn terms(&self) -> &[SensitivityTerm] {
         self.adjoints
             .terms
             .get_or_init(|| self.terms_with(|id| self.element_amps(id), self.traits()))
+    }
+
+    /// The terms to within what many readings together can tell: devices that have moved by some hundredths are not asked.
+    pub(super) fn joint_terms(&self) -> &[SensitivityTerm] {
+        if let Some(terms) = self.adjoints.terms.get() {
+            return terms;
+        }
+        self.adjoints.joint_terms.get_or_init(|| {
+            let traits = self.find_traits(NEARLY_ALIKE);
+            self.terms_with(|id| self.element_amps(id), &traits)
+        })
     }
 
     /// The terms where elements have these currents and some devices have moved on.
@@ -214,12 +251,17 @@ impl OperatingPoint<'_> {
     ) -> Vec<SensitivityTerm> {
         let traits = self.traits_from(self.traits(), |id| {
             let index = id.0 as usize;
-            let origin = moved(index)?;
+            let Some(origin) = moved(index) else {
+                return Moved::Along([1.0; MAX_PORTS]);
+            };
             let mut here = self.converged.state.currents[index];
             let slot = self.network().device(id);
             let range = slot.first_port..slot.first_port + slot.ports.len();
             here.amps[..slot.ports.len()].copy_from_slice(&self.converged.state.amps[range]);
-            (!self.acts_alike(&origin.currents, &here)).then_some(origin.volts)
+            if self.acts_alike(&origin.currents, &here, ALIKE) {
+                return Moved::Along([1.0; MAX_PORTS]);
+            }
+            Moved::To(origin.volts)
         });
         self.terms_with(amps, &traits)
     }
@@ -237,6 +279,8 @@ impl OperatingPoint<'_> {
             value.emf / value.ohms
         };
         let mut line = None;
+        // Behind the others, so that each parameter's own stand together.
+        let mut with_line = Vec::new();
         for ((parameter, kind), moved) in network
             .parameters
             .iter()
@@ -280,12 +324,20 @@ impl OperatingPoint<'_> {
                         let tap = self.pattern.port_taps[slot.first_port + p];
                         add(parameter, tap, -amps);
                         if let (Some(line), Trait::Volts, true) = (line, of, slot.follows_line) {
-                            add(line, tap, -amps);
+                            with_line.push((line, tap, -amps));
                         }
                     }
                 }
             }
         }
+        let with_line = with_line
+            .into_iter()
+            .filter(|(_, _, amount)| *amount != 0.0);
+        terms.extend(with_line.map(|(parameter, tap, amount)| SensitivityTerm {
+            parameter,
+            tap,
+            amount,
+        }));
         terms
     }
 }

@@ -8,6 +8,7 @@
 //! 3. the unit switched on and left to itself (`transient.rs`): its own capacitors, and a few picofarads
 //!    of wiring at each node, charge step by step. What it settles to is a state that it would be found in.
 
+mod regeneration;
 pub(crate) mod relays;
 pub(crate) mod solver;
 pub(crate) mod states;

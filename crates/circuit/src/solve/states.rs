@@ -13,13 +13,14 @@ use crate::continuation::expansion::ExpansionPoint;
 use crate::continuation::newton::{Converged, NewtonScratch, Precision};
 use crate::network::DeviceId;
 use crate::overlay::{Change, DeviceChange};
+use crate::state::PortState;
 
 /// Two states are the same whose ports all differ by less than this, volts and ratio.
 const SAME: (f64, f64) = (1e-4, 1e-4);
 
 /// A device that another's absence changes the current of by less than this share, or by less than so
 /// many amperes, does not hold it.
-const HELD: (f64, f64) = (0.3, 1e-7);
+const HELD: (f64, f64) = (0.02, 1e-7);
 
 /// Further states that are looked for.
 const MOST_STATES: usize = 7;
@@ -45,56 +46,96 @@ impl Solver<'_> {
             if self.loops(&expansion) == 0 {
                 break;
             }
-            let out = [Change::Device(device, DeviceChange::Absent)];
-            let without = self.locate(&expansion, &out, glow, None, Precision::Readings, scratch);
-            if let Ok(without) = without
-                && self.is_holding(device, &expansion, &without)
-                && let Some(found) = self.put_back_in_time(glow, without, scratch)
-                && let Ok(there) = self.expand(glow, found)
-                && self.loops(&there) < self.loops(&expansion)
-            {
+            if let Some(there) = self.steadier(device, &expansion, glow, scratch) {
                 expansion = there;
             }
         }
         expansion
     }
 
-    /// Stable states beside a stable one, with regulators as they `glow`: one device is taken out and put back.
+    /// A state with fewer loops that run off, come to by taking a device out and putting it back.
+    fn steadier(
+        &self,
+        device: DeviceId,
+        from: &ExpansionPoint,
+        glow: &Glow,
+        scratch: &mut NewtonScratch,
+    ) -> Option<ExpansionPoint> {
+        let without = self.taken_out(device, from, glow, scratch)?;
+        let found = self.put_back_in_time(glow, without, scratch)?;
+        let there = self.expand(glow, found).ok()?;
+        (self.loops(&there) < self.loops(from)).then_some(there)
+    }
+
+    /// The state without a device, where that changes much for another.
+    fn taken_out(
+        &self,
+        device: DeviceId,
+        from: &ExpansionPoint,
+        glow: &Glow,
+        scratch: &mut NewtonScratch,
+    ) -> Option<Converged> {
+        let out = [Change::Device(device, DeviceChange::Absent)];
+        let without = self.locate(from, &out, glow, None, Precision::Readings, scratch);
+        let without = without.ok()?;
+        self.is_holding(device, from, &without).then_some(without)
+    }
+
+    /// Stable states beside a stable one, with regulators as they `glow`: one device is taken out and put back, in each
+    /// state that is found so.
     pub(crate) fn states_beside(
         &self,
         expansion: &ExpansionPoint,
         glow: &Glow,
         scratch: &mut NewtonScratch,
     ) -> Vec<ExpansionPoint> {
-        let mut states: Vec<ExpansionPoint> = Vec::new();
-        for device in self.controlled() {
-            let out = [Change::Device(device, DeviceChange::Absent)];
-            let without = self.locate(expansion, &out, glow, None, Precision::Readings, scratch);
-            let Ok(without) = without else {
-                continue;
-            };
-            if !self.is_holding(device, expansion, &without) {
-                continue;
-            }
-            let start = Some(&without.state);
-            let back = self.locate(expansion, &[], glow, start, Precision::Currents, scratch);
-            let Ok(found) = back else {
-                continue;
-            };
-            let is_known = |known: &ExpansionPoint| is_same(&found.state.volts, &known.state.volts);
-            if is_known(expansion) || states.iter().any(is_known) {
-                continue;
-            }
-            if let Ok(there) = self.expand(glow, found)
-                && self.loops(&there) <= self.loops(expansion)
-            {
-                states.push(there);
-            }
-            if states.len() >= MOST_STATES {
-                break;
+        let devices = self.regenerative(self.controlled());
+        let mut states: Vec<ExpansionPoint> = vec![expansion.clone()];
+        let mut looked_at = 0;
+        while looked_at < states.len() && states.len() <= MOST_STATES {
+            let from = states[looked_at].clone();
+            looked_at += 1;
+            for device in &devices {
+                for there in self.put_back(*device, &from, &devices, glow, scratch) {
+                    let is_known = |known: &ExpansionPoint| is_same(&there.state, &known.state);
+                    if !states.iter().any(is_known) {
+                        states.push(there);
+                    }
+                }
             }
         }
+        states.truncate(1 + MOST_STATES);
+        states.remove(0);
         states
+    }
+
+    /// Stable states that come of taking a device out of one and putting it back: one, or where those that it held
+    /// down now stand even, what each of these comes to when the others have it their way.
+    fn put_back(
+        &self,
+        device: DeviceId,
+        from: &ExpansionPoint,
+        devices: &[DeviceId],
+        glow: &Glow,
+        scratch: &mut NewtonScratch,
+    ) -> Vec<ExpansionPoint> {
+        let Some(without) = self.taken_out(device, from, glow, scratch) else {
+            return Vec::new();
+        };
+        let start = Some(&without.state);
+        let back = self.locate(from, &[], glow, start, Precision::Currents, scratch);
+        let Some(there) = back.ok().and_then(|found| self.expand(glow, found).ok()) else {
+            return Vec::new();
+        };
+        let is_stable = |state: &ExpansionPoint| self.loops(state) <= self.loops(from);
+        if is_stable(&there) {
+            return vec![there];
+        }
+        let steadier = devices.iter().filter_map(|other| {
+            let there = self.steadier(*other, &there, glow, scratch)?;
+            is_stable(&there).then_some(there)
+        });
+        steadier.collect()
     }
 
     /// Devices that are there and that something else controls.
@@ -143,7 +184,7 @@ impl Solver<'_> {
     }
 }
 
-fn is_same(one: &[f64], other: &[f64]) -> bool {
-    let mut pairs = one.iter().zip(other);
+fn is_same(one: &PortState, other: &PortState) -> bool {
+    let mut pairs = one.volts.iter().zip(&other.volts);
     pairs.all(|(a, b)| (a - b).abs() <= SAME.0 + SAME.1 * a.abs().max(b.abs()))
 }

@@ -9,6 +9,7 @@ mod near;
 mod overlays;
 mod own_law;
 mod random;
+mod several_states;
 mod states;
 mod tubes;
 mod unmoved;

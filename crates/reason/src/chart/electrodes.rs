@@ -5,62 +5,61 @@ use deadstage_netlist::{Electrode, NodeId, PartId, PartKind, Stage, TubeNames};
 
 use super::bottle_name;
 
-/// Electrodes at `node` as a point names them, each with its pins behind it.
-pub(super) fn at(stage: &Stage, node: NodeId, names: &TubeNames) -> Vec<String> {
-    let mut all = Vec::new();
+/// By node, the electrodes there as a point names them, each with its pins behind it.
+pub(super) fn by_node(stage: &Stage, names: &TubeNames) -> Vec<Vec<String>> {
+    let mut all = vec![Vec::new(); stage.nodes.len()];
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
+        let wired = wired(&part.kind);
+        if wired.is_empty() {
+            continue;
+        }
         let name = bottle_name(stage, id);
-        for (electrode, word) in wired(&part.kind, node) {
-            all.push(format!("{name} {word}"));
+        for (NodeId(node), electrode, word) in wired {
+            let here = &mut all[node as usize];
+            here.push(format!("{name} {word}"));
             let pins = electrode.map(|electrode| pins(stage, &part.kind, electrode, names));
             for pin in pins.into_iter().flatten() {
-                all.push(format!("{} pin {pin}", part.name));
+                here.push(format!("{} pin {pin}", part.name));
             }
         }
     }
     all
 }
 
-/// Electrodes of a part at a node: which of a tube's it is, and its word.
-fn wired(kind: &PartKind, node: NodeId) -> Vec<(Option<Electrode>, &'static str)> {
-    let tube = |electrode| (Some(electrode), electrode_name(electrode));
-    let all = match kind {
+/// Electrodes of a part: where each is, which of a tube's it is, and its word.
+fn wired(kind: &PartKind) -> Vec<(NodeId, Option<Electrode>, &'static str)> {
+    let tube = |at: NodeId, electrode| (at, Some(electrode), electrode_name(electrode));
+    match kind {
         PartKind::Tube { electrodes, .. } => electrodes
             .iter()
-            .map(|&(electrode, at)| (at, tube(electrode)))
+            .map(|&(electrode, at)| tube(at, electrode))
             .collect(),
-        PartKind::Regulator { from, to, .. } => vec![
-            (*from, tube(Electrode::Plate)),
-            (*to, tube(Electrode::Cathode)),
-        ],
+        PartKind::Regulator { from, to, .. } => {
+            vec![tube(*from, Electrode::Plate), tube(*to, Electrode::Cathode)]
+        }
         PartKind::Diode {
             from,
             to,
             diode_type,
-        } if is_solid(diode_type) => vec![(*from, (None, "anode")), (*to, (None, "cathode"))],
-        PartKind::Diode { from, to, .. } => vec![
-            (*from, tube(Electrode::Plate)),
-            (*to, tube(Electrode::Cathode)),
-        ],
+        } if is_solid(diode_type) => vec![(*from, None, "anode"), (*to, None, "cathode")],
+        PartKind::Diode { from, to, .. } => {
+            vec![tube(*from, Electrode::Plate), tube(*to, Electrode::Cathode)]
+        }
         // Its plates are on the winding, where there is no DC to probe.
-        PartKind::Rectifier { from, .. } => vec![(*from, tube(Electrode::Cathode))],
+        PartKind::Rectifier { from, .. } => vec![tube(*from, Electrode::Cathode)],
         PartKind::Transistor {
             emitter,
             base,
             collector,
             ..
         } => vec![
-            (*emitter, (None, "emitter")),
-            (*base, (None, "base")),
-            (*collector, (None, "collector")),
+            (*emitter, None, "emitter"),
+            (*base, None, "base"),
+            (*collector, None, "collector"),
         ],
-        PartKind::Potentiometer { wiper, .. } => vec![(*wiper, (None, "wiper"))],
+        PartKind::Potentiometer { wiper, .. } => vec![(*wiper, None, "wiper")],
         _ => Vec::new(),
-    };
-    all.into_iter()
-        .filter(|(at, _)| *at == node)
-        .map(|(_, electrode)| electrode)
-        .collect()
+    }
 }
 
 /// Pins of an electrode by the basing of the part's type; none where the stage defines the type itself.

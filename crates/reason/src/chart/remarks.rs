@@ -1,16 +1,12 @@
 //! What a person must be told beside the numbers: parts past their ratings,
 //! regulators that do not regulate, a second steady state, what is estimated.
 
-use deadstage_circuit::{Change, DeviceChange, DeviceId, PortState, Scratch};
+use deadstage_circuit::OperatingPoint;
 use deadstage_netlist::{Access, Dielectric, Drive, Part, PartId, PartKind, engineering};
 use deadstage_parts::{Device, RegulatorLaw, tube_table};
 
 use super::View;
 use crate::outcome::{ChartPanel, ChartPart};
-
-/// Two states are the same where no node differs by more than this, volts, or this share.
-const SAME_VOLTS: f64 = 0.5;
-const SAME_SHARE: f64 = 0.01;
 
 /// An electrolytic may stand this far the wrong way round, volts: its oxide bears it (common practice, no source).
 const REVERSED_VOLTS: f64 = 1.0;
@@ -25,20 +21,20 @@ const BACKWARDS_SHARE: f64 = 0.02;
 const DUST: f64 = 1e-5;
 
 impl View<'_> {
-    /// What is out of the ordinary in this state: it holds wherever the stage
-    /// is solved, not only on a chart.
+    /// What is out of the ordinary in this state, of all `states` that the stage may rest in: it holds
+    /// wherever the stage is solved, not only on a chart.
     pub(crate) fn warnings(
         &self,
         parts: &[ChartPart],
         panels: &[ChartPanel],
-        scratch: &mut Scratch,
+        states: &[OperatingPoint<'_>],
     ) -> Vec<String> {
         let mut said: Vec<String> = parts.iter().filter_map(over_rating).collect();
         for (id, part) in (0u32..).map(PartId).zip(&self.stage.parts) {
             said.extend(self.warning(id, part));
         }
         said.extend(panels.iter().filter_map(off_scale));
-        said.extend(self.second_state(scratch));
+        said.extend(self.other_state(states));
         said
     }
 
@@ -247,44 +243,24 @@ impl View<'_> {
         })
     }
 
-    /// Whether the same stage also rests elsewhere: started from nothing, and
-    /// from where it stands with each tube out in turn, which is how a pair
-    /// that holds each other off is thrown over.
-    fn second_state(&self, scratch: &mut Scratch) -> Option<String> {
-        let cold = PortState {
-            volts: vec![0.0; self.network.port_count],
-            ..PortState::default()
+    /// What is furthest off in another state of the same stage.
+    pub(crate) fn other_state(&self, others: &[OperatingPoint<'_>]) -> Option<String> {
+        let nodes = 1..self.stage.nodes.len();
+        let apart = |other: &OperatingPoint<'_>, node| {
+            (self.at.node_volts(node) - other.node_volts(node)).abs()
         };
-        let mut starts = vec![cold];
-        for (index, slot) in (0u32..).zip(&self.network.devices) {
-            let out = [Change::Device(DeviceId(index), DeviceChange::Absent)];
-            if matches!(slot.law, Device::Rectifier(_)) {
-                continue;
-            }
-            if let Ok(point) = self.base.solve(&out, None, scratch) {
-                starts.push(point.state().clone());
-            }
-        }
-        for start in starts {
-            let Ok(other) = self.base.solve(&[], Some(&start), scratch) else {
-                continue;
-            };
-            let furthest = (1..self.stage.nodes.len())
-                .map(|node| (node, self.at.node_volts(node), other.node_volts(node)))
-                .filter(|(_, here, there)| {
-                    (here - there).abs() > SAME_VOLTS.max(SAME_SHARE * here.abs())
-                })
-                .max_by(|a, b| (a.1 - a.2).abs().total_cmp(&(b.1 - b.2).abs()));
-            if let Some((node, here, there)) = furthest {
-                return Some(format!(
-                    "The stage can also come to rest in a second state, in which {} stands at {} and not at {}: a healthy unit may be found in either.",
-                    self.stage.nodes[node].name,
-                    quantity(there, "V"),
-                    quantity(here, "V")
-                ));
-            }
-        }
-        None
+        let (node, there) = others
+            .iter()
+            .flat_map(|other| nodes.clone().map(move |node| (node, other)))
+            .max_by(|a, b| apart(a.1, a.0).total_cmp(&apart(b.1, b.0)))?;
+        (apart(there, node) > 0.0).then(|| {
+            format!(
+                "The stage can also come to rest in a second state, in which {} stands at {} and not at {}: a healthy unit may be found in either.",
+                self.stage.nodes[node].name,
+                quantity(there.node_volts(node), "V"),
+                quantity(self.at.node_volts(node), "V")
+            )
+        })
     }
 }
 

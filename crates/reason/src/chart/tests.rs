@@ -5,7 +5,7 @@ use deadstage_netlist::{Meter, SettingId, Stage, Volts, parse_meter, parse_stage
 
 use super::{ChartOptions, chart, meter_words};
 use crate::check;
-use crate::outcome::{Chart, ChartPart, ChartPoint};
+use crate::outcome::{Chart, ChartPart, ChartPoint, Does};
 
 mod ohms;
 
@@ -598,5 +598,44 @@ fn a_part_without_physics_is_an_error() {
 fn meters_are_named_as_they_are_typed() {
     for typed in ["20k/V", "20k/V 3%", "11M", "1k/V 2%", "ideal"] {
         assert_eq!(meter_words(&meter(typed)), typed);
+    }
+}
+
+#[test]
+fn each_state_of_a_flip_flop_is_charted_and_the_print_s_first() {
+    let text = "supply   B1 250V from bplus to chassis
+supply   B2 100V from chassis to bias
+resistor R1 47k from bplus to plate1
+resistor R2 47k from bplus to plate2
+resistor R3 470k from plate1 to grid2
+resistor R4 470k from grid2 to bias
+resistor R5 470k from plate2 to grid1
+resistor R6 470k from grid1 to bias
+tube     V1 6J5 plate=plate1 grid=grid1 cathode=chassis
+tube     V2 6J5 plate=plate2 grid=grid2 cathode=chassis";
+    for (low, conducts) in [("plate1", "V1"), ("plate2", "V2")] {
+        let stage = stage(&format!("{text}\nexpect {low} 37V\n"));
+        let chart = charted(&stage, &ChartOptions::default());
+        let marks: Vec<_> = chart
+            .state
+            .iter()
+            .map(|mark| (&*mark.part, mark.does))
+            .collect();
+        let held = if conducts == "V1" { "V2" } else { "V1" };
+        assert!(marks.contains(&(conducts, Does::Conducts)), "{marks:?}");
+        assert!(marks.contains(&(held, Does::IsHeldDown)), "{marks:?}");
+        assert_eq!(chart.other_states.len(), 1);
+        let at = |points: &[crate::outcome::ChartPoint]| {
+            points
+                .iter()
+                .find(|point| point.point == low)
+                .map(|point| point.volts)
+        };
+        near(at(&chart.points).expect("it is charted"), 37.2, 0.5);
+        near(
+            at(&chart.other_states[0].points).expect("it is charted"),
+            227.0,
+            1.0,
+        );
     }
 }

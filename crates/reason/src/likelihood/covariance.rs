@@ -22,6 +22,48 @@ pub(super) fn gram(scatter: &DMatrix<f64>, factor: f64) -> DMatrix<f64> {
     out
 }
 
+/// `AᵀB` of columns that stand one behind the other.
+pub(crate) fn cross(left: &[f64], right: &[f64], rows: usize) -> DMatrix<f64> {
+    let count = |entries: &[f64]| entries.len().checked_div(rows).unwrap_or(0);
+    let mut out = DMatrix::zeros(count(left), count(right));
+    Arch::new().dispatch(Cross {
+        left,
+        right,
+        rows,
+        out: &mut out,
+    });
+    out
+}
+
+/// The products of some columns with some others.
+struct Cross<'m> {
+    left: &'m [f64],
+    right: &'m [f64],
+    rows: usize,
+    out: &'m mut DMatrix<f64>,
+}
+
+impl WithSimd for Cross<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let rows = self.rows.max(1);
+        let right: Vec<&[f64]> = self.right.chunks_exact(rows).collect();
+        for (i, column) in self.left.chunks_exact(rows).enumerate() {
+            let (groups, rest) = right.as_chunks::<ABREAST>();
+            for (group, others) in groups.iter().enumerate() {
+                for (k, sum) in dots(simd, column, *others).into_iter().enumerate() {
+                    self.out[(i, group * ABREAST + k)] = sum;
+                }
+            }
+            for (k, other) in rest.iter().enumerate() {
+                self.out[(i, groups.len() * ABREAST + k)] = dots(simd, column, [*other])[0];
+            }
+        }
+    }
+}
+
 /// The products of so many columns of so many rows.
 struct Gram<'m> {
     entries: &'m [f64],
@@ -215,6 +257,10 @@ mod tests {
             });
             let product = scatter.tr_mul(&scatter) * 1.21;
             let mut found = gram(&scatter, 1.21);
+            let (one, other) = scatter.as_slice().split_at(parameters * (readings / 3));
+            let between = cross(one, other, parameters) * 1.21;
+            let expected = product.view((0, readings / 3), between.shape());
+            assert!((between - expected).amax() <= 1e-12 * product.amax());
             for (a, b) in found.iter().zip(product.iter()) {
                 assert!((a - b).abs() <= 1e-12 * product.amax(), "{a} {b}");
             }

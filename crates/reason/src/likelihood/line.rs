@@ -4,7 +4,7 @@
 //! w − a v, and its square is rᵀw − 2a dᵀw + a² dᵀv: a place costs a few operations a
 //! reading and not the square of their number.
 
-use super::{Evidence, Residual, Weights, times};
+use super::{Evidence, Residual, Weights};
 
 /// Forecasts about one, along any direction, under its weights.
 pub(crate) struct Line<'w> {
@@ -48,7 +48,7 @@ impl<'w> Line<'w> {
     pub(crate) fn direction<'d>(&self, shift: &'d [f64]) -> Direction<'d> {
         let exact = &self.weights.exact;
         let of_exact: Vec<f64> = exact.iter().map(|&index| shift[index]).collect();
-        let weighed = times(&self.weights.inverse, &of_exact);
+        let weighed = self.weights.times(None, &of_exact);
         let (mut along, mut square) = (0.0, 0.0);
         for ((d, w), v) in of_exact.iter().zip(&self.at.weighed).zip(&weighed) {
             along += d * w;

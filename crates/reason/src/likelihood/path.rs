@@ -87,14 +87,7 @@ impl Terms {
                 [evidence.read[i] - c0, -c1, -c2, -c3]
             })
             .collect();
-        let mut weighed = vec![[0.0; 4]; residual.len()];
-        for (column, terms) in weights.columns().zip(&residual) {
-            for (weighed, c) in weighed.iter_mut().zip(column) {
-                for (w, r) in weighed.iter_mut().zip(terms) {
-                    *w += c * r;
-                }
-            }
-        }
+        let weighed = weights.times_each(&residual);
         Self { residual, weighed }
     }
 }
@@ -102,7 +95,7 @@ impl Terms {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::Forecast;
+    use crate::model::{Forecast, Scatter};
     use deadstage_netlist::Bound;
     use nalgebra::DMatrix;
 
@@ -137,7 +130,7 @@ mod tests {
         });
         let forecast = Forecast {
             mean: curve[0].clone(),
-            scatter: DMatrix::from_fn(5, count, |i, j| 3.0 * wave(3 * i + j)),
+            scatter: Scatter::Columns(DMatrix::from_fn(5, count, |i, j| 3.0 * wave(3 * i + j))),
         };
         let weights = Weights::new(&forecast, &evidence, &[]).expect("noise on the diagonal");
         for places in [1, 20] {

@@ -23,7 +23,7 @@ fn evidence() -> Evidence {
 fn weights(evidence: &Evidence) -> Weights {
     let forecast = Forecast {
         mean: evidence.read.clone(),
-        scatter: DMatrix::from_fn(5, COUNT, |i, j| 3.0 * wave(3 * i + j)),
+        scatter: Scatter::Columns(DMatrix::from_fn(5, COUNT, |i, j| 3.0 * wave(3 * i + j))),
     };
     Weights::new(&forecast, evidence, &[]).expect("noise on the diagonal")
 }
@@ -96,13 +96,13 @@ fn the_square_of_good_readings_is_that_of_their_own_inverse() {
         };
         for k in 0..5 {
             let d: Vec<f64> = (0..COUNT).map(|i| wave(11 * i + k)).collect();
-            let square = |inverse: &DMatrix<f64>| -> f64 {
-                let weighed = times(inverse, &d);
+            let square = |good: Option<&Good>| -> f64 {
+                let weighed = weights.times(good, &d);
                 weighed.iter().zip(&d).map(|(w, d)| w * d).sum()
             };
             let (found, own) = (
-                good.square(&d, square(&weights.inverse)),
-                square(&good.inverse),
+                weights.square_of(&good, &d, square(None)),
+                square(Some(&good)),
             );
             assert!((found - own).abs() < 1e-6 * own.abs(), "{found} {own}");
             compared += 1;

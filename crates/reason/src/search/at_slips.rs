@@ -13,7 +13,7 @@ use deadstage_circuit::{Probe, Scratch};
 use rayon::prelude::*;
 
 use crate::likelihood::Weights;
-use crate::model::{Held, Starts};
+use crate::model::{Held, Starts, Wanted};
 use crate::observe::Observation;
 use crate::weigh::{Scales, Weighed};
 
@@ -67,7 +67,7 @@ pub(super) fn pairs_at_slips(
     // A size that is off by a decade makes a hopeless start.
     let floors = (floor, f64::NEG_INFINITY);
     let leaders: Vec<(usize, &[usize], &[f64])> = if size == 0 {
-        vec![(0, &[], &[])]
+        vec![(scales.lead, &[], &[])]
     } else {
         sets.iter()
             .take_while(|set| set.ln_weight > floor)
@@ -118,10 +118,14 @@ fn beside(
     let held = scales.held(set, best);
     let mut starts = scales.healthy[law].starts.clone();
     let all = scales.observations.len();
-    let forecast =
-        scales
-            .model
-            .forecast(law, &held, scales.observations, all, &mut starts, scratch);
+    let forecast = scales.model.forecast(
+        law,
+        &held,
+        scales.observations,
+        Wanted::Weights(all),
+        &mut starts,
+        scratch,
+    );
     let weights = forecast
         .ok()
         .and_then(|f| Some((Weights::new(&f, scales.evidence, &[])?, f)));
@@ -334,10 +338,10 @@ impl AtReading<'_> {
             .map(|&(index, u)| (&self.scales.failures[index], u));
         self.held.extend(more);
         let starts = &mut self.starts.clone();
-        let found = self
-            .scales
-            .model
-            .forecast(self.law, &self.held, list, 0, starts, scratch);
+        let found =
+            self.scales
+                .model
+                .forecast(self.law, &self.held, list, Wanted::Means, starts, scratch);
         self.held.truncate(own);
         Some(found.ok()?.mean)
     }

@@ -13,7 +13,7 @@ use rayon::prelude::*;
 use super::propose::slopes;
 use super::shares::Shares;
 use crate::likelihood::Weights;
-use crate::model::{Held, Starts};
+use crate::model::{Held, Starts, Wanted};
 use crate::weigh::{Scales, Weighed};
 
 /// Sets whose parts are tried with their other ways to fail.
@@ -110,7 +110,14 @@ fn looks(
     let (law, list) = (leader.law, scales.observations);
     let forecast = scales
         .model
-        .forecast(law, &held, list, list.len(), &mut starts, scratch)
+        .forecast(
+            law,
+            &held,
+            list,
+            Wanted::Weights(list.len()),
+            &mut starts,
+            scratch,
+        )
         .ok()?;
     let slopes: Vec<Option<Vec<f64>>> =
         slopes(scales, leader, &held, &forecast.mean, &starts, scratch);
@@ -183,7 +190,7 @@ impl<'s> Neighbours<'s> {
     fn bare(&self, held: &[Held<'_>], scratch: &mut Scratch) -> Option<Vec<f64>> {
         let (list, mut starts) = (self.shares.bare(), self.starts.clone());
         let model = self.scales.model;
-        let found = model.forecast(self.law, held, list, 0, &mut starts, scratch);
+        let found = model.forecast(self.law, held, list, Wanted::Means, &mut starts, scratch);
         Some(found.ok()?.mean)
     }
 

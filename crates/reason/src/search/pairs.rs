@@ -10,6 +10,7 @@ use deadstage_circuit::Scratch;
 use deadstage_parts::Mode;
 use rayon::prelude::*;
 
+use crate::model::Wanted;
 use crate::observe::{Observation, Scale};
 use crate::weigh::{Scales, Weighed};
 
@@ -179,10 +180,17 @@ fn look(
     scratch: &mut Scratch,
 ) -> Option<Look> {
     let held = scales.held(&pair, &sizes);
-    let mut starts = scales.healthy[0].starts.clone();
+    let mut starts = scales.healthy[scales.lead].starts.clone();
     let there = scales
         .model
-        .forecast(0, &held, bare, 0, &mut starts, scratch)
+        .forecast(
+            scales.lead,
+            &held,
+            bare,
+            Wanted::Means,
+            &mut starts,
+            scratch,
+        )
         .ok()?;
     let evidence = scales.evidence;
     let ln_fit = (0..evidence.len())

@@ -9,8 +9,8 @@ use nalgebra::DMatrix;
 
 use super::shares::Shares;
 use crate::failure::Failure;
-use crate::likelihood::{Good, Line, Weights, times};
-use crate::model::{Forecast, Held, Starts, Unreached};
+use crate::likelihood::{Good, Line, Weights};
+use crate::model::{Held, Starts, Unreached, Wanted};
 use crate::weigh::{Scales, Shifts, UNREACHED, Weighed, ln_counts};
 
 /// A set to weigh: its failures, the promise of its weight, parameters to start from.
@@ -68,7 +68,7 @@ pub(super) fn slopes(
                     parent.law,
                     &moved,
                     scales.observations,
-                    0,
+                    Wanted::Means,
                     &mut starts.clone(),
                     scratch,
                 )
@@ -81,12 +81,12 @@ pub(super) fn slopes(
 /// By part, the most that any drift of it explains at a parent's own operating point.
 fn part_gains(
     scales: &Scales<'_>,
-    forecast: &Forecast,
+    columns: &DMatrix<f64>,
     leaves: &Leaves<'_>,
     least: f64,
 ) -> BTreeMap<PartId, f64> {
     let mut gains = BTreeMap::new();
-    for (index, row) in forecast.scatter.row_iter().enumerate() {
+    for (index, row) in columns.row_iter().enumerate() {
         let Some(part) = scales.model.networks.part_of_row(index) else {
             continue;
         };
@@ -153,7 +153,7 @@ impl<'s> Beside<'s> {
             self.law,
             &self.held,
             self.shares.bare(),
-            0,
+            Wanted::Means,
             Some(unreached),
             |_| false,
             &mut self.starts,
@@ -278,6 +278,7 @@ const SLIPS_AT_BEST: f64 = 1.0;
 
 /// What a set leaves unexplained.
 struct Leaves<'s> {
+    weights: &'s Weights,
     line: Line<'s>,
     ln_likelihood: f64,
     /// By reading, the spread by which a failure beside the set is seen to count.
@@ -295,6 +296,7 @@ impl<'s> Leaves<'s> {
         let exact = &weights.exact;
         let ln_likelihood = weights.ln_likelihood(mean, evidence);
         Self {
+            weights,
             line: Line::new(weights, evidence, mean),
             ln_likelihood,
             sigma: weights
@@ -305,7 +307,7 @@ impl<'s> Leaves<'s> {
                 .collect(),
             of_good: weights.good(mean, evidence).map(|good| {
                 let residual = exact.iter().map(|&i| evidence.read[i] - mean[i]);
-                let weighed = times(&good.inverse, &residual.collect::<Vec<f64>>());
+                let weighed = weights.times(Some(&good), &residual.collect::<Vec<f64>>());
                 (good, weighed)
             }),
             most: weights.ln_at_best() + SLIPS_AT_BEST - ln_likelihood,
@@ -348,7 +350,7 @@ impl<'s> Leaves<'s> {
         let of_good = self.of_good.as_ref().map(|(good, weighed)| {
             let d = &direction.of_exact;
             let along: f64 = weighed.iter().zip(d).map(|(w, d)| w * d).sum();
-            (along, good.square(d, direction.square))
+            (along, self.weights.square_of(good, d, direction.square))
         });
         let along_it = |way: f64| {
             [Some((direction.along, direction.square)), of_good]
@@ -387,7 +389,7 @@ impl Responses {
                 .or_insert_with(|| stage.parts_named(&stage.part(part).name).collect());
             found.clone()
         };
-        let sigma = &scales.healthy[0].weights.sigma;
+        let sigma = &scales.healthy[scales.lead].weights.sigma;
         Self {
             distinct: shifts.iter().map(|list| distinct(list, sigma)).collect(),
             shifts,
@@ -426,21 +428,28 @@ pub(super) fn propose(
 ) -> Vec<Extension> {
     let held = scales.held(&parent.set, &parent.best);
     let mut starts = scales.healthy[parent.law].starts.clone();
-    let Ok(forecast) = scales.model.forecast(
-        parent.law,
-        &held,
-        scales.observations,
-        scales.observations.len(),
-        &mut starts,
-        scratch,
-    ) else {
+    let count = scales.observations.len();
+    let mut forecast = |wanted, scratch: &mut Scratch| {
+        let list = scales.observations;
+        let model = scales.model;
+        let found = model.forecast(parent.law, &held, list, wanted, &mut starts, scratch);
+        found.ok()
+    };
+    let Some(own) = forecast(Wanted::Weights(count), scratch) else {
         return Vec::new();
     };
+    let further = match own.scatter.columns() {
+        Some(_) => None,
+        None => forecast(Wanted::Columns(count), scratch),
+    };
+    let forecast = own;
     let slopes = slopes(scales, parent, &held, &forecast.mean, &starts, scratch);
     let slopes: Vec<Vec<f64>> = slopes.into_iter().flatten().collect();
     let Some(weights) = Weights::new(&forecast, scales.evidence, &slopes) else {
         return Vec::new();
     };
+    // Every failure's shift is held against them.
+    let weights = weights.into_dense();
     let leaves = Leaves::new(scales, parent.law, &weights, &forecast.mean);
     let stage = scales.model.stage;
     // What a failure does beside the parent is not what it does alone, but
@@ -448,7 +457,10 @@ pub(super) fn propose(
     let likeliest = scales.failures.iter().map(|f| f.ln_odds);
     let likeliest = likeliest.fold(f64::NEG_INFINITY, f64::max);
     let least = floor - slack - parent.ln_weight - likeliest;
-    let of_parts = part_gains(scales, &forecast, &leaves, least.max(0.0));
+    let columns = further.as_ref().unwrap_or(&forecast).scatter.columns();
+    let of_parts = columns.map_or_else(BTreeMap::new, |columns| {
+        part_gains(scales, columns, &leaves, least.max(0.0))
+    });
     let mut looked: Vec<(f64, usize)> = scales
         .failures
         .iter()

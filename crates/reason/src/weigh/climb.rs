@@ -7,8 +7,8 @@ use nalgebra::{DMatrix, DVector};
 
 use super::Scales;
 use crate::failure::Range;
-use crate::likelihood::{Evidence, Weights};
-use crate::model::{Forecast, Held, Starts};
+use crate::likelihood::{Evidence, Good, Weights};
+use crate::model::{Forecast, Held, Starts, Wanted};
 use crate::observe::Observation;
 
 /// Step in `u` by which slopes are taken.
@@ -128,9 +128,9 @@ impl Scales<'_> {
         scratch: &mut Scratch,
     ) -> Option<Forecast> {
         let with_scatter = if with_scatter {
-            self.observations.len()
+            Wanted::Weights(self.observations.len())
         } else {
-            0
+            Wanted::Means
         };
         let (held, list) = (self.held(set, u), self.list_of(set));
         self.model
@@ -226,7 +226,16 @@ impl Scales<'_> {
         let (list, count) = (self.list_of(set), self.observations.len());
         let forecast = self
             .model
-            .forecast_if(law, &held, list, count, None, worth, &mut starts, scratch)
+            .forecast_if(
+                law,
+                &held,
+                list,
+                Wanted::Weights(count),
+                None,
+                worth,
+                &mut starts,
+                scratch,
+            )
             .ok()?;
         is_worth
             .then(|| self.peak_of(u, forecast, starts))
@@ -411,7 +420,7 @@ impl Scales<'_> {
                 break;
             }
             let of_good = match readings {
-                Readings::Good => at.weights.inverse_of_good(&at.mean, self.evidence),
+                Readings::Good => at.weights.good(&at.mean, self.evidence),
                 Readings::All => None,
             };
             let height = |peak: &Peak| {
@@ -422,8 +431,8 @@ impl Scales<'_> {
                 }
             };
             let from = height(&at);
-            let inverse = of_good.as_ref().unwrap_or(&at.weights.inverse);
-            let (curvature, pull) = self.normal_equations(&at, inverse, &slopes, &ranges, &free);
+            let good = of_good.as_ref();
+            let (curvature, pull) = self.normal_equations(&at, good, &slopes, &ranges, &free);
             let Some(step) = curvature.clone().lu().solve(&pull) else {
                 break;
             };
@@ -466,11 +475,11 @@ impl Scales<'_> {
         Some(path)
     }
 
-    /// Curvature of the negative log-posterior and its pull, in the felt sizes.
+    /// Curvature of the negative log-posterior and its pull, in the felt sizes, by all readings or the good ones.
     pub(super) fn normal_equations(
         &self,
         peak: &Peak,
-        inverse: &DMatrix<f64>,
+        good: Option<&Good>,
         slopes: &[Vec<f64>],
         ranges: &[Range],
         felt: &[usize],
@@ -481,7 +490,11 @@ impl Scales<'_> {
         let r = DVector::from_fn(count, |i, _| {
             self.evidence.read[exact[i]] - peak.mean[exact[i]]
         });
-        let weighted = inverse * &g;
+        let weighted: Vec<f64> = g
+            .column_iter()
+            .flat_map(|column| peak.weights.times(good, column.clone_owned().as_slice()))
+            .collect();
+        let weighted = DMatrix::from_vec(count, felt.len(), weighted);
         let mut curvature = g.tr_mul(&weighted);
         for (slot, &k) in felt.iter().enumerate() {
             // A flat prior of width W counts as the Gaussian of the same height.

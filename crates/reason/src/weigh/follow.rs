@@ -10,7 +10,7 @@ use super::Weighed;
 use super::{Atom, Scales, Shifts, ln_counts};
 use crate::failure::{Failure, Range};
 use crate::likelihood::{Cubic, Path, Weights, at_place, ln_sum};
-use crate::model::{Starts, Unreached};
+use crate::model::{Starts, Unreached, Wanted};
 
 /// Between two solved nodes, spreads that any forecast may move in one step of the finer sum.
 const FINE_STEP: f64 = 0.5;
@@ -443,7 +443,7 @@ impl Along<'_> {
         let unreached = Unreached {
             situations: &self.unreached,
             mean: &healthy.mean,
-            scatter: &healthy.forecast.scatter,
+            scatter: healthy.forecast.scatter.columns()?,
         };
         let forecast = scales
             .model
@@ -451,7 +451,7 @@ impl Along<'_> {
                 self.law,
                 &held,
                 scales.watched,
-                count,
+                Wanted::Weights(count),
                 Some(unreached),
                 worth,
                 starts,

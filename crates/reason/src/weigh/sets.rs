@@ -161,7 +161,7 @@ impl Scales<'_> {
         let mut best: Option<Weighed> = None;
         let mut from = starts.to_vec();
         let mut peaks = Peaks::default();
-        for law in 0..self.model.laws() {
+        for law in self.laws() {
             let Some((found, enough)) = ask(law, &from, scratch) else {
                 continue;
             };
@@ -196,9 +196,8 @@ impl Scales<'_> {
         let ranges = self.ranges(set);
         let open: Vec<usize> = (0..set.len()).filter(|&k| ranges[k].is_open()).collect();
         let (felt, slopes) = self.felt(law, set, peak, &open, scratch)?;
-        let good = peak.weights.inverse_of_good(&peak.mean, self.evidence);
-        let inverse = good.as_ref().unwrap_or(&peak.weights.inverse);
-        let (curvature, _) = self.normal_equations(peak, inverse, &slopes, &ranges, &felt);
+        let good = peak.weights.good(&peak.mean, self.evidence);
+        let (curvature, _) = self.normal_equations(peak, good.as_ref(), &slopes, &ranges, &felt);
         Some(Bend { felt, curvature })
     }
 

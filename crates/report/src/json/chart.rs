@@ -2,7 +2,8 @@
 
 use super::document;
 use crate::numbers::rounded;
-use deadstage_reason::{Chart, ChartPanel, ChartPart, ChartPoint};
+use crate::words;
+use deadstage_reason::{Chart, ChartPanel, ChartPart, ChartPoint, ChartState};
 use serde::Serialize;
 
 #[derive(Serialize)]
@@ -18,6 +19,19 @@ struct Document<'a> {
     panels: Vec<Panel<'a>>,
     remarks: &'a [String],
     highest_volts: Option<f64>,
+    /// Where the unit may rest in several states: which this is, and all others.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    state: Option<String>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    other_states: Vec<State<'a>>,
+}
+
+#[derive(Serialize)]
+struct State<'a> {
+    state: String,
+    points: Vec<Point<'a>>,
+    parts: Vec<Part<'a>>,
+    panels: Vec<Panel<'a>>,
 }
 
 #[derive(Serialize)]
@@ -67,7 +81,18 @@ pub fn chart(chart: &Chart) -> Result<String, serde_json::Error> {
         panels: chart.panels.iter().map(panel).collect(),
         remarks: &chart.remarks,
         highest_volts: rounded(chart.highest_volts),
+        state: (!chart.other_states.is_empty()).then(|| words::state(&chart.state)),
+        other_states: chart.other_states.iter().map(state).collect(),
     })
+}
+
+fn state(state: &ChartState) -> State<'_> {
+    State {
+        state: words::state(&state.state),
+        points: state.points.iter().map(point).collect(),
+        parts: state.parts.iter().map(part).collect(),
+        panels: state.panels.iter().map(panel).collect(),
+    }
 }
 
 fn point(point: &ChartPoint) -> Point<'_> {
