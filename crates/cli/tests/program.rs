@@ -601,3 +601,58 @@ fn a_shunt_that_can_not_be_is_a_no_and_a_slip_of_units_bad_input() {
     );
     status(&shunt("500V", &["--known", "80V"]), 2);
 }
+
+#[test]
+fn a_drawing_goes_to_the_screen_or_to_a_file() {
+    let folder = folder("drawn");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&["draw", &stage]);
+    status(&output, 0);
+    let plain = stdout(&output);
+    assert!(plain.starts_with("<svg"), "{plain}");
+    assert!(plain.contains("data-part=\"R3\""), "{plain}");
+    // A drawing of the print alone speaks of no voltage, and needs no caution.
+    assert!(!plain.contains("it can kill"), "{plain}");
+    let path = folder.join("drawn.svg").display().to_string();
+    let output = run(&["draw", &stage, "--volts", "--out", &path]);
+    status(&output, 0);
+    assert_eq!(stdout(&output), "");
+    let measured = std::fs::read_to_string(&path).unwrap();
+    assert!(measured.contains("it can kill"), "{measured}");
+    assert!(measured.contains("class=\"volts\""), "{measured}");
+    let sheet = write(&folder, "taken.readings", SHEET);
+    let output = run(&["draw", &stage, "--readings", &sheet]);
+    status(&output, 0);
+    let suspected = stdout(&output);
+    assert!(suspected.contains("class=\"suspect-body\""), "{suspected}");
+    assert!(suspected.contains("class=\"read off\""), "{suspected}");
+    assert!(suspected.contains("it can kill"), "{suspected}");
+}
+
+#[test]
+fn sections_are_drawn_one_by_one() {
+    let folder = folder("sections");
+    let text = STAGE.replace("resistor  R3", "section \"Load, and more\"\nresistor  R3");
+    let stage = write(&folder, "two.stage", &text);
+    let output = run(&["draw", &stage, "--section", "load, and more"]);
+    status(&output, 0);
+    let drawn = stdout(&output);
+    assert!(drawn.contains("data-part=\"R3\""), "{drawn}");
+    let output = run(&["draw", &stage, "--section", "Nowhere"]);
+    status(&output, 2);
+    assert!(stderr(&output).contains("Load, and more"));
+    let into = folder.join("drawings");
+    let path = into.display().to_string();
+    // The folder is not there yet.
+    status(&run(&["draw", &stage, "--sections", &path]), 2);
+    std::fs::create_dir_all(&into).unwrap();
+    status(&run(&["draw", &stage, "--sections", &path]), 0);
+    let files: Vec<String> = std::fs::read_dir(&into)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
+        .collect();
+    assert_eq!(files, ["01-load--and-more.svg"]);
+    let bad = run(&["draw", &stage, "--read", "plate1=oops", "--volts"]);
+    status(&bad, 2);
+    assert!(stderr(&bad).contains("plate1"), "{}", stderr(&bad));
+}

@@ -1,4 +1,4 @@
-//! Results as people and programs read them: terminal text, JSON, JUnit XML.
+//! Results as people and programs read them: terminal text, JSON, JUnit XML, and what a drawing shows of them.
 //!
 //! Every function here takes finished data (a chart, a diagnosis, a check)
 //! and gives a string; none of them computes a voltage or a probability.
@@ -20,6 +20,7 @@ mod words;
 mod samples;
 
 pub mod json;
+pub mod picture;
 pub mod text;
 
 pub use cautions::{HAZARD_VOLTS, cautions};

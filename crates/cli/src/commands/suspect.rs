@@ -11,7 +11,7 @@ use deadstage_netlist::{
     Conditions, MOST_READINGS, MOST_READINGS_IN_ALL, Meter, Reading, Readings, Stage, TubeNames,
     parse_line, parse_meter, parse_reading_argument,
 };
-use deadstage_reason::{Options, diagnose};
+use deadstage_reason::{Diagnosis, Options, diagnose};
 use deadstage_report::text::Listing;
 use deadstage_report::{json, text};
 use std::path::PathBuf;
@@ -24,6 +24,24 @@ pub(crate) fn run(args: &SuspectArgs) -> Result<Status, Failure> {
 }
 
 fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
+    let (_, diagnosis) = diagnosed(args)?;
+    let shown = match args.format {
+        Format::Text => {
+            let listing = if args.most.is_some() {
+                Listing::Full
+            } else {
+                Listing::Short
+            };
+            text::suspects(&diagnosis, listing)
+        }
+        Format::Json => json::suspects(&diagnosis).map_err(anyhow::Error::from)?,
+    };
+    output::show(&shown).map_err(anyhow::Error::from)?;
+    Ok(Status::AllWell)
+}
+
+/// The stage, and what its readings say of it.
+pub(crate) fn diagnosed(args: &SuspectArgs) -> Result<(Stage, Diagnosis), Failure> {
     let names = tube_names();
     let texts = args.readings.iter().chain([&args.file, &args.rates]);
     input::one_standard_input(texts.map(PathBuf::as_path))?;
@@ -47,19 +65,7 @@ fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
     };
     let diagnosis = diagnose(&loaded.stage, &sheets, &options)
         .map_err(|error| Failure::no("unsolved", error.to_string()))?;
-    let shown = match args.format {
-        Format::Text => {
-            let listing = if args.most.is_some() {
-                Listing::Full
-            } else {
-                Listing::Short
-            };
-            text::suspects(&diagnosis, listing)
-        }
-        Format::Json => json::suspects(&diagnosis).map_err(anyhow::Error::from)?,
-    };
-    output::show(&shown).map_err(anyhow::Error::from)?;
-    Ok(Status::AllWell)
+    Ok((loaded.stage, diagnosis))
 }
 
 /// Both, or everything that is wrong with either.
