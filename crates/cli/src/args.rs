@@ -194,6 +194,14 @@ pub(crate) struct TubesArgs {
     /// A type, such as 12AX7; all types known if left out.
     #[arg(value_name = "TYPE")]
     pub(crate) tube: Option<String>,
+    /// What goes into its socket in its place, and what would differ.
+    #[arg(long, requires = "tube", conflicts_with = "used_in")]
+    pub(crate) like: bool,
+    /// The stages in these folders or files that use it, or any type if none is given.
+    #[arg(long, value_name = "PATH")]
+    pub(crate) used_in: Vec<PathBuf>,
+    #[command(flatten)]
+    pub(crate) includes: Includes,
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub(crate) format: Format,

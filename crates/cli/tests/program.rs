@@ -497,6 +497,48 @@ fn the_tube_table_is_there_for_people_and_programs() {
 }
 
 #[test]
+fn a_tube_is_told_by_any_name_with_what_fits_and_where_it_is_used() {
+    // A version that the table does not know is told as such.
+    let doubtful = run(&["tubes", "6L6XQ"]);
+    status(&doubtful, 0);
+    assert!(
+        stdout(&doubtful).contains("ratings"),
+        "{}",
+        stdout(&doubtful)
+    );
+    assert!(!stdout(&run(&["tubes", "6L6-G"])).contains("!"));
+    let drawn = stdout(&run(&["tubes", "6v6 gt"]));
+    assert!(drawn.contains("Base from below, octal"), "{drawn}");
+    assert!(drawn.contains("design-center"), "{drawn}");
+
+    let like = run(&["tubes", "12AX7WA", "--like"]);
+    status(&like, 0);
+    assert!(stdout(&like).contains("12AD7"), "{}", stdout(&like));
+    let like = json(&run(&["tubes", "12AX7", "--like", "--format", "json"]));
+    assert_eq!(like["tubes"][0]["substitutes"][0]["type"], "12AD7");
+
+    let netlists = concat!(env!("CARGO_MANIFEST_DIR"), "/../../netlists");
+    let used = run(&["tubes", "6V6GT", "--used-in", netlists]);
+    status(&used, 0);
+    assert!(stdout(&used).contains("self-biased-output.stage: V2"));
+    let all = run(&["tubes", "--used-in", netlists, "--format", "json"]);
+    status(&all, 0);
+    let found = json(&all);
+    let tubes = found["tubes"].as_array().unwrap();
+    let used = tubes.iter().find(|t| t["type"] == "6V6").unwrap();
+    assert!(used["used_in"].as_array().unwrap().len() >= 3);
+    // Nothing there, and no such place.
+    let none = run(&["tubes", "813", "--used-in", netlists]);
+    assert!(stdout(&none).contains("No stage there uses a 813"));
+    status(&run(&["tubes", "6V6", "--used-in", "no-such-folder"]), 2);
+    status(&run(&["tubes", "--like"]), 2);
+    let begun = run(&["tubes", "12ax"]);
+    status(&begun, 2);
+    let said = String::from_utf8_lossy(&begun.stderr).into_owned();
+    assert!(said.contains("12AX7"), "{said}");
+}
+
+#[test]
 fn a_shunt_is_worked_out_and_tried() {
     let words = "shunt --movement 1mA --coil 100 --full-scale 100mA --series e12";
     let words: Vec<&str> = words.split(' ').collect();

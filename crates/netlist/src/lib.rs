@@ -120,13 +120,13 @@ pub use bounds::{
 pub use diagnostic::{Diagnostic, Related, Severity, Unlisted};
 pub use file::parse_stage;
 use findings::Findings;
-pub use names::{TubeName, TubeNames, TubeRole};
+pub use names::{TakenFor, TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
 pub use print::{print_readings, print_stage};
 pub use rates::{Often, RateLine, RateLines, RateOf, RateWords, parse_rates};
 pub use reading::OHMMETER_REACH;
 pub use readings::{
-    Bound, Conditions, Look, Meter, MeterInput, Reading, Readings, Remark, RemarkKind,
+    Bound, Conditions, Look, Meter, MeterInput, Reading, Readings, Remark, RemarkKind, Taken,
 };
 pub use render::render;
 pub use sheet::parse_readings;

@@ -1,7 +1,7 @@
 //! What was read on the bench, with every name resolved against a stage.
 
 use crate::span::Span;
-use crate::stage::{PartId, Point, Quantity, SettingId};
+use crate::stage::{PartId, Place, Point, Quantity, SettingId};
 use crate::units::{Amps, Ohms, Volts};
 
 /// One readings sheet.
@@ -72,8 +72,55 @@ pub struct Reading {
     pub span: Span,
 }
 
+/// What was read and under which conditions, but for the number: readings that have it in common are one, taken again.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub struct Taken {
+    quantity: Quantity,
+    place: Place,
+    bound: Bound,
+    /// Meter, range, mains and bench current, by their bits.
+    numbers: [Option<u64>; 7],
+    setting: Option<SettingId>,
+    pulled: Vec<PartId>,
+    lifted: Vec<PartId>,
+}
+
+impl Reading {
+    /// What it has in common with readings that are the same, taken again.
+    pub fn taken(&self) -> Taken {
+        let (per_volt, input) = match self.meter.input {
+            MeterInput::Ideal => (None, None),
+            MeterInput::OhmsPerVolt(each) => (Some(each), None),
+            MeterInput::Fixed(ohms) => (None, Some(ohms.0)),
+        };
+        let sorted = |parts: &[PartId]| {
+            let mut parts = parts.to_vec();
+            parts.sort_unstable();
+            parts
+        };
+        Taken {
+            quantity: self.quantity,
+            place: self.point.place,
+            bound: self.bound,
+            numbers: [
+                per_volt,
+                input,
+                Some(self.meter.fraction),
+                Some(self.meter.offset.0),
+                self.range,
+                self.line.map(|line| line.0),
+                self.bench.map(|amps| amps.0),
+            ]
+            .map(|number| number.map(f64::to_bits)),
+            setting: self.setting,
+            pulled: sorted(&self.pulled),
+            lifted: sorted(&self.lifted),
+        }
+    }
+}
+
 /// How a number bounds what was read.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Bound {
     /// It is the reading.
     #[default]

@@ -475,7 +475,7 @@ pub struct Expect {
 }
 
 /// What kind of number an expected value or a reading is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Quantity {
     /// Volts.
     Volts,
@@ -558,6 +558,29 @@ impl PartKind {
             | Self::Contact { from, to, .. }
             | Self::Meter { from, to, .. } => Some((from, to)),
             Self::Potentiometer { .. } | Self::Tube { .. } | Self::Transistor { .. } => None,
+        }
+    }
+
+    /// The type that a tube, rectifier, diode or regulator is stated to be, as it is
+    /// written: a tube's, or `silicon`, `germanium`, `selenium`.
+    pub fn tube_type(&self) -> Option<&str> {
+        match self {
+            Self::Tube { tube_type, .. }
+            | Self::Rectifier { tube_type, .. }
+            | Self::Regulator { tube_type, .. }
+            | Self::Diode {
+                diode_type: tube_type,
+                ..
+            } => Some(tube_type),
+            _ => None,
+        }
+    }
+
+    /// The section of a bottle that a tube's statement speaks of, where it says so.
+    pub fn section(&self) -> Option<u8> {
+        match self {
+            Self::Tube { unit, .. } => *unit,
+            _ => None,
         }
     }
 

@@ -353,6 +353,7 @@ pub(crate) fn judged(scales: &Scales<'_>, slips: &[f64]) -> Vec<JudgedReading> {
                 slip: slips.get(index).copied().unwrap_or(0.0),
                 range_assumed: o.range_assumed,
                 repairs_since: o.ago,
+                times: o.times,
             }
         })
         .collect()

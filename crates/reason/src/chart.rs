@@ -2,6 +2,7 @@
 //! what a meter makes of it.
 
 mod electrodes;
+mod limits;
 mod ohms;
 mod parts;
 mod remarks;
@@ -13,12 +14,15 @@ mod wipers;
 
 pub use ohms::ohms_chart;
 
-use deadstage_circuit::{Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names};
+use deadstage_circuit::{
+    Base, Network, OperatingPoint, ParameterKind, Probe, Scratch, Situation, tube_names,
+};
 use deadstage_netlist::{
     Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage, Volts,
     engineering,
 };
 
+use crate::bands::Units;
 use crate::check::PRINT_TOLERANCE;
 use crate::error::Error;
 use crate::model::Networks;
@@ -92,7 +96,7 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
     let Some((first, view)) = charted.next() else {
         return Err(Error::NoScale);
     };
-    let mut remarks = view.warnings(&first.parts, &first.panels, &solved);
+    let mut remarks = view.warnings(&first.parts, &first.panels, &solved, &mut scratch);
     remarks.extend(view.notes());
     if unused_line {
         remarks.push(
@@ -233,21 +237,59 @@ impl View<'_> {
         scratch: &mut Scratch,
     ) -> ChartState {
         let points = points(self.stage, self.base.situation().setting);
+        let probes: Vec<Probe> = points
+            .iter()
+            .map(|(_, place)| {
+                let (from, to) = ends(self.stage, *place);
+                let load = None;
+                Probe::Volts { from, to, load }
+            })
+            .collect();
+        let read = |point: &OperatingPoint<'_>, scratch: &mut Scratch| -> Vec<f64> {
+            let probes = probes.iter();
+            probes
+                .map(|probe| point.read(probe, scratch, None))
+                .collect()
+        };
+        let healthy = read(self.at, scratch);
+        let units = Units::draw(
+            self.base,
+            &self.true_sigma(metering),
+            &healthy,
+            read,
+            scratch,
+        );
         ChartState {
             state,
             points: points
                 .into_iter()
-                .map(|(label, place)| self.point(label, place, metering, scratch))
+                .enumerate()
+                .map(|(index, (label, place))| {
+                    let band = units.band(index);
+                    self.point(label, place, band, metering, scratch)
+                })
                 .collect(),
             parts: self.parts(),
             panels: self.panels(),
         }
     }
 
+    /// One standard deviation of every parameter as units are drawn: slopes take a capacitor's leak to reach further.
+    fn true_sigma(&self, metering: &Metering<'_>) -> Vec<f64> {
+        let parameters = self.network.parameters.iter().zip(metering.sigma);
+        parameters
+            .map(|(parameter, sigma)| match parameter.kind {
+                ParameterKind::Ohms(_) => parameter.sigma,
+                _ => *sigma,
+            })
+            .collect()
+    }
+
     fn point(
         &self,
         label: String,
         place: Place,
+        band: Option<(f64, f64)>,
         metering: &Metering<'_>,
         scratch: &mut Scratch,
     ) -> ChartPoint {
@@ -267,13 +309,14 @@ impl View<'_> {
             .map(|((change, sigma), _)| (change * sigma).powi(2))
             .sum();
         let tolerances = SPREADS * tolerances.sqrt();
+        let (lower, higher) = band.unwrap_or((tolerances, tolerances));
         let (below, above) = metering.wipers.travel(volts, &probe, |v| v, scratch);
         let (shown, range) = shown(self.at, &metering.meter, (from, to), scratch);
         ChartPoint {
             point: label,
             volts,
-            low: volts - tolerances.hypot(below),
-            high: volts + tolerances.hypot(above),
+            low: volts - lower.hypot(below),
+            high: volts + higher.hypot(above),
             shown,
             range,
             print: self.print(place),

@@ -32,6 +32,8 @@ pub struct SettingCheck {
     pub unsolved: Option<String>,
     /// What a person must be told beside the numbers.
     pub remarks: Vec<String>,
+    /// Those of the remarks that tell of a part past its rating.
+    pub overloads: Vec<String>,
     /// The values of the print that hold in this setting, in the order of the file.
     pub expects: Vec<ExpectCheck>,
 }
@@ -86,27 +88,32 @@ fn check_setting(stage: &Stage, network: &Network, setting: Option<SettingId>) -
         .cloned()
         .unwrap_or_default();
     match expects_in(stage, network, setting) {
-        Ok((expects, remarks)) => SettingCheck {
+        Ok((expects, remarks, overloads)) => SettingCheck {
             setting: name,
             unsolved: None,
             remarks,
+            overloads,
             expects,
         },
         Err(why) => SettingCheck {
             setting: name,
             unsolved: Some(why),
             remarks: Vec::new(),
+            overloads: Vec::new(),
             expects: Vec::new(),
         },
     }
 }
 
-/// The values of the print, and what is to be said of the state they were held against.
+/// The values of the print, what is to be said of the state they were held
+/// against, and what of that is a part past its rating.
+type Held = (Vec<ExpectCheck>, Vec<String>, Vec<String>);
+
 fn expects_in(
     stage: &Stage,
     network: &Network,
     setting: Option<SettingId>,
-) -> Result<(Vec<ExpectCheck>, Vec<String>), String> {
+) -> Result<Held, String> {
     let mut scratch = Scratch::default();
     let situation = Situation::running(setting);
     let held: Vec<&Expect> = stage
@@ -131,7 +138,7 @@ fn expects_in(
     };
     let bases = Base::all(network, &situation, &mut scratch).map_err(|error| error.to_string())?;
     // Of several states the print shows one: that which keeps most of it.
-    let mut best: Option<(usize, Vec<ExpectCheck>, Vec<String>)> = None;
+    let mut best: Option<(usize, Held)> = None;
     let states = bases.iter().map(|base| base.solve(&[], None, &mut scratch));
     let states: Vec<OperatingPoint<'_>> = states
         .collect::<Result<_, _>>()
@@ -157,10 +164,11 @@ fn expects_in(
             base,
             at: running,
         };
-        let remarks = view.warnings(&view.parts(), &view.panels(), &states);
-        best = Some((missed, expects, remarks));
+        let parts = view.parts();
+        let remarks = view.warnings(&parts, &view.panels(), &states, &mut scratch);
+        best = Some((missed, (expects, remarks, view.overloads(&parts))));
     }
-    best.map(|(_, expects, remarks)| (expects, remarks))
+    best.map(|(_, held)| held)
         .ok_or_else(|| "no state was found".to_owned())
 }
 

@@ -7,6 +7,7 @@ use deadstage_netlist::{Quantity, Readings, Stage};
 
 use crate::answer::Reach;
 use crate::assume::Assumptions;
+use crate::bands::beside_slopes;
 use crate::error::Error;
 use crate::evidence_parts::Known;
 use crate::failure::candidates;
@@ -118,10 +119,12 @@ pub fn diagnose_assuming(
             panel: None,
             range_assumed: None,
             ago,
+            times: 1,
         });
     }
     let highest = crate::reach::highest_volts(&model);
-    let evidence = Evidence::new(&observed.list, highest).without(assumed.without);
+    let mut evidence = Evidence::new(&observed.list, highest).without(assumed.without);
+    evidence.widen(&beside_slopes(&model, &observed.list, &mut scratch));
     model.joint = evidence.weighed_jointly();
     let (mut failures, invisible) = candidates(stage, &networks.list[0], &options.rates);
     assumed.rate(&mut failures);
@@ -174,7 +177,8 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
     let mut scratch = Scratch::default();
     let mut model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
     model.put_likely_states_first(&observed.list, &mut scratch);
-    let evidence = Evidence::new(&observed.list, crate::reach::highest_volts(&model));
+    let mut evidence = Evidence::new(&observed.list, crate::reach::highest_volts(&model));
+    evidence.widen(&beside_slopes(&model, &observed.list, &mut scratch));
     let mut scales = Scales {
         model: &model,
         failures: &[],

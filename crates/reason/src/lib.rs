@@ -6,6 +6,7 @@ mod answer;
 #[cfg(test)]
 mod any_failure;
 mod assume;
+mod bands;
 mod casualties;
 mod chart;
 mod check;
@@ -18,6 +19,7 @@ mod explain;
 mod failure;
 mod known;
 mod likelihood;
+mod live;
 mod model;
 mod next;
 mod observe;
@@ -26,7 +28,9 @@ mod outlook;
 mod outside;
 pub mod plan;
 mod rates;
+mod ratings;
 mod reach;
+mod repeats;
 mod search;
 mod sheets;
 #[cfg(test)]

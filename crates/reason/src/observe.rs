@@ -11,6 +11,7 @@ use deadstage_netlist::{
 
 use crate::error::Error;
 use crate::model::Model;
+use crate::repeats::Repeats;
 use crate::sheets::History;
 
 /// A voltage smaller than this tells nothing of a meter's share, volts.
@@ -68,6 +69,8 @@ pub(crate) struct Observation {
     pub(crate) range_assumed: Option<f64>,
     /// Repairs made since: nought is read on the unit as it now is.
     pub(crate) ago: usize,
+    /// How often it was read.
+    pub(crate) times: usize,
 }
 
 impl Observation {
@@ -210,35 +213,62 @@ impl Observations {
         }
     }
 
-    /// Takes in every number of the sheets, each as old as the repairs since make it.
-    pub(crate) fn add(
+    /// Takes in every number of the sheets, each as old as the repairs since make it; what was read several times over
+    /// is [one reading](crate::repeats).
+    pub(crate) fn add<'r>(
         &mut self,
         stage: &Stage,
         network: &Network,
-        sheets: &[Readings],
+        sheets: &'r [Readings],
         history: &History,
     ) -> Result<(), Error> {
-        for (index, sheet) in sheets.iter().enumerate() {
-            for reading in &sheet.readings {
+        let mut found = Vec::new();
+        let dated = |(index, sheet): (usize, &'r Readings)| {
+            sheet.readings.iter().map(move |reading| {
                 let ago = match (reading.quantity, reading.point.place) {
                     (Quantity::Tester, Place::Through(tube)) => {
                         history.ago_of(stage, index, tube, reading.span)
                     }
                     _ => history.ago(index),
                 };
-                self.add_reading(stage, network, reading, ago)?;
+                (reading, ago)
+            })
+        };
+        for repeats in Repeats::gather(sheets.iter().enumerate().flat_map(dated)) {
+            let first = repeats.first;
+            if first.quantity == Quantity::Tester {
+                if let Place::Through(part) = first.point.place {
+                    let mean = repeats.whole().value;
+                    self.tester.push((part, mean, repeats.ago));
+                }
+                continue;
+            }
+            let mut observed = |value: f64| {
+                let reading = Reading {
+                    value,
+                    ..first.clone()
+                };
+                self.observation(stage, network, &reading, repeats.ago)
+            };
+            let middle = observed(repeats.middle())?;
+            for heap in repeats.heaps(middle.sigma, |value| middle.compared(value)) {
+                let mut observation = observed(heap.value)?;
+                observation.sigma = observation.sigma.hypot(heap.scatter);
+                observation.times = heap.times;
+                found.push(observation);
             }
         }
+        self.list.extend(found);
         Ok(())
     }
 
-    fn add_reading(
+    fn observation(
         &mut self,
         stage: &Stage,
         network: &Network,
         reading: &Reading,
         ago: usize,
-    ) -> Result<(), Error> {
+    ) -> Result<Observation, Error> {
         let default_setting =
             (!stage.settings.is_empty()).then_some(deadstage_netlist::SettingId(0));
         let line_ratio = match (reading.line, stage.line) {
@@ -263,13 +293,9 @@ impl Observations {
         let meter = &reading.meter;
         let label = reading.point.label.clone();
         let value = reading.value;
-        let observation = match reading.quantity {
-            Quantity::Tester => {
-                if let Place::Through(part) = reading.point.place {
-                    self.tester.push((part, value, ago));
-                }
-                return Ok(());
-            }
+        Ok(match reading.quantity {
+            // It says nothing of the circuit.
+            Quantity::Tester => return Err(Error::NoSuchReading { point: label }),
             Quantity::Volts => {
                 let (from, to) = ends(stage, reading.point.place);
                 let (load, range_assumed) = load_of(meter, reading.range, value);
@@ -287,6 +313,7 @@ impl Observations {
                     panel: None,
                     range_assumed,
                     ago,
+                    times: 1,
                 }
             }
             Quantity::Ohms => {
@@ -312,6 +339,7 @@ impl Observations {
                     panel: None,
                     range_assumed: None,
                     ago,
+                    times: 1,
                 }
             }
             Quantity::Amps => {
@@ -337,6 +365,7 @@ impl Observations {
                     panel: None,
                     range_assumed: None,
                     ago,
+                    times: 1,
                 }
             }
             Quantity::Panel => {
@@ -366,11 +395,10 @@ impl Observations {
                     panel: Some(part),
                     range_assumed: None,
                     ago,
+                    times: 1,
                 }
             }
-        };
-        self.list.push(observation);
-        Ok(())
+        })
     }
 
     fn flow(&self, _: &Stage, network: &Network, reading: &Reading) -> Result<Flow, Error> {

@@ -1,6 +1,9 @@
 //! What the reasoning hands back: plain data, in the order a person reads it.
 
 use deadstage_netlist::Bound;
+use deadstage_parts::RatingSystem;
+
+use crate::ratings;
 
 /// A voltage chart of one stage in one setting.
 #[derive(Clone, Debug, PartialEq)]
@@ -98,8 +101,32 @@ pub struct ChartPart {
     pub amps: f64,
     /// Power turned to heat, watts.
     pub watts: f64,
-    /// Rating, watts.
+    /// Rating, watts; of a tube that of the service which allows most.
     pub rating_watts: Option<f64>,
+    /// How a tube's rating is meant; `None` for any other part.
+    pub tube_rating: Option<TubeRating>,
+}
+
+/// What a tube's rating means.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TubeRating {
+    /// By which system it is rated.
+    pub system: Option<RatingSystem>,
+    /// What it may bear without a pause, watts, where its rating is for intermittent service.
+    pub continuous_watts: Option<f64>,
+}
+
+impl ChartPart {
+    /// Whether it turns more into heat than it may: a tube by more than its computed current is sure.
+    pub fn is_over(&self) -> bool {
+        let allowed = if self.tube_rating.is_some() {
+            ratings::ALLOWED
+        } else {
+            1.0
+        };
+        self.rating_watts
+            .is_some_and(|rating| self.watts > allowed * rating)
+    }
 }
 
 /// What a panel meter should show.
@@ -199,6 +226,8 @@ pub struct JudgedReading {
     pub range_assumed: Option<f64>,
     /// Repairs made since it was read; nought is read on the unit as it now is.
     pub repairs_since: usize,
+    /// How often it was taken; the number read is the mean.
+    pub times: usize,
 }
 
 /// A set of failures held together.

@@ -14,6 +14,7 @@ use rayon::prelude::*;
 
 use crate::failure::{Action, Failure, Range};
 use crate::likelihood::{Weights, ln_add, ln_sum};
+use crate::live::live_nodes;
 use crate::reach::probe_nodes;
 use crate::sheets::Stretch;
 use crate::weigh::{Followed, Scales};
@@ -33,6 +34,9 @@ const STRAY_OHMS: (f64, f64) = (1.0, 1e6);
 
 /// Stray paths are not tried on a stage of more nodes than this: there are too many.
 const MOST_NODES: usize = 80;
+
+/// Nor are those of more nodes than this asked how many of them are live.
+const MOST_LOOKED_AT: usize = 5 * MOST_NODES;
 
 /// On a stage of so many nodes at most, a path between any two of them is tried.
 const ALL_PAIRS: usize = 26;
@@ -118,10 +122,16 @@ fn displaced(scales: &Scales<'_>) -> (f64, Vec<usize>) {
 /// Places and the logarithm of the evidence of a stray path there, for each path tried.
 fn strays(scales: &Scales<'_>, ln_rest: f64) -> Vec<((usize, usize), f64)> {
     let stage = scales.model.stage;
-    if probe_nodes(stage).len() > MOST_NODES {
+    if probe_nodes(stage).len() > MOST_LOOKED_AT {
         return Vec::new();
     }
-    let paths = paths(scales);
+    let live = live_nodes(stage);
+    let mut probes = probe_nodes(stage);
+    probes.retain(|&node| live[node]);
+    if probes.len() > MOST_NODES {
+        return Vec::new();
+    }
+    let paths = paths(scales, &live, probes);
     let ln_share = (OUTSIDE_ODDS * STRAY_SHARE / paths.len().max(1) as f64).ln();
     let least = ln_rest - NOTHING - ln_share;
     let mut found: Vec<Stray> = paths
@@ -172,8 +182,9 @@ struct Stray {
 
 /// Pairs of nodes that a stray path is tried between: on a stage, any that no
 /// two-terminal part joins; where there are many nodes, each of the points within
-/// reach with the common and with the highest supply.
-fn paths(scales: &Scales<'_>) -> Vec<(usize, usize)> {
+/// reach (`probes`) with the common and with the highest supply. All of them between live nodes: what carries no
+/// current has no part in what a path does.
+fn paths(scales: &Scales<'_>, live: &[bool], probes: Vec<usize>) -> Vec<(usize, usize)> {
     let stage = scales.model.stage;
     let joined: BTreeSet<(usize, usize)> = stage
         .parts
@@ -181,14 +192,16 @@ fn paths(scales: &Scales<'_>) -> Vec<(usize, usize)> {
         .filter_map(|part| part.kind.ends())
         .flat_map(|(a, b)| [(a.0 as usize, b.0 as usize), (b.0 as usize, a.0 as usize)])
         .collect();
-    if stage.nodes.len() <= ALL_PAIRS {
-        return (1..stage.nodes.len())
-            .flat_map(|from| (0..from).map(move |to| (from, to)))
+    let nodes: Vec<usize> = (0..stage.nodes.len()).filter(|&node| live[node]).collect();
+    if nodes.len() <= ALL_PAIRS {
+        let pairs = nodes.iter().enumerate();
+        return pairs
+            .flat_map(|(at, &from)| nodes[..at].iter().map(move |&to| (from, to)))
             .filter(|path| !joined.contains(path))
             .collect();
     }
     let supply = highest_node(scales);
-    probe_nodes(stage)
+    probes
         .into_iter()
         .flat_map(|node| [(node, 0), (node, supply)])
         .filter(|&(from, to)| from != to && !joined.contains(&(from, to)))

@@ -503,6 +503,7 @@ fn bare(
         panel: None,
         range_assumed: None,
         ago: 0,
+        times: 1,
     }
 }
 

@@ -13,6 +13,7 @@ mod layout;
 mod numbers;
 mod plot;
 mod problem;
+mod tube_answer;
 mod words;
 
 #[cfg(test)]
@@ -25,3 +26,4 @@ pub mod text;
 pub use cautions::{HAZARD_VOLTS, cautions};
 pub use junit::{JunitError, junit};
 pub use problem::{FileCheck, Problem};
+pub use tube_answer::{TubeAnswer, TypeUse};

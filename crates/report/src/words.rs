@@ -213,6 +213,7 @@ mod tests {
             slip: 0.0,
             range_assumed: None,
             repairs_since: 0,
+            times: 1,
         };
         assert_eq!(spreads(&reading), Some(0.0));
         assert_eq!(read(&reading), "> 300 V");

@@ -3,6 +3,7 @@
 use super::document;
 use crate::numbers::rounded;
 use crate::words;
+use deadstage_parts::RatingSystem;
 use deadstage_reason::{Chart, ChartPanel, ChartPart, ChartPoint, ChartState};
 use serde::Serialize;
 
@@ -53,6 +54,10 @@ struct Part<'a> {
     amps: Option<f64>,
     watts: Option<f64>,
     rating_watts: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rating_system: Option<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    continuous_rating_watts: Option<f64>,
 }
 
 #[derive(Serialize)]
@@ -109,12 +114,16 @@ fn point(point: &ChartPoint) -> Point<'_> {
 }
 
 fn part(part: &ChartPart) -> Part<'_> {
+    // Where nothing is rated the system says nothing.
+    let rating = part.tube_rating.filter(|_| part.rating_watts.is_some());
     Part {
         part: &part.part,
         volts: rounded(part.volts),
         amps: rounded(part.amps),
         watts: rounded(part.watts),
         rating_watts: part.rating_watts.and_then(rounded),
+        rating_system: rating.and_then(|r| r.system).map(RatingSystem::name),
+        continuous_rating_watts: rating.and_then(|r| r.continuous_watts).and_then(rounded),
     }
 }
 

@@ -42,6 +42,9 @@ struct Reading<'a> {
     /// There only on what was read before a repair.
     #[serde(skip_serializing_if = "Option::is_none")]
     repairs_since: Option<usize>,
+    /// There only where it was taken more than once: what is read is the mean.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    times: Option<usize>,
 }
 
 #[derive(Serialize)]
@@ -124,6 +127,7 @@ fn reading(reading: &JudgedReading) -> Reading<'_> {
         slip: probability(reading.slip),
         range_assumed: reading.range_assumed.and_then(rounded),
         repairs_since: (reading.repairs_since > 0).then_some(reading.repairs_since),
+        times: (reading.times > 1).then_some(reading.times),
     }
 }
 

@@ -124,7 +124,7 @@ fn parts(page: &mut Page, parts: &[ChartPart]) {
     page.heading("Parts");
     let mut columns = Columns::new(&["part", ">volts", ">current", ">heat", ">rating", ""]);
     for part in parts {
-        let over = is_over(part);
+        let over = part.is_over();
         columns.row(
             [
                 part.part.clone(),
@@ -142,10 +142,6 @@ fn parts(page: &mut Page, parts: &[ChartPart]) {
         );
     }
     page.table(columns);
-}
-
-fn is_over(part: &ChartPart) -> bool {
-    part.rating_watts.is_some_and(|rating| part.watts > rating)
 }
 
 #[cfg(test)]

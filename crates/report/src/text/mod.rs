@@ -16,7 +16,8 @@ pub use check::check;
 pub use ohms::ohms;
 pub use shunt::{BenchReading, shunt};
 pub use suspects::{Listing, suspects};
-pub use tubes::{tube, tube_list};
+pub(crate) use tubes::kinds;
+pub use tubes::{tube, tube_list, tube_uses};
 
 use crate::cautions::cautions;
 use crate::layout::{CAUTION, Page};

@@ -322,7 +322,13 @@ fn readings(page: &mut Page, diagnosis: &Diagnosis) {
         let names: Vec<String> = well
             .iter()
             .filter(|(_, reading)| reading.repairs_since == repairs)
-            .map(|(_, reading)| words::place(&reading.point, reading.kind, reading.with.as_deref()))
+            .map(|(_, reading)| {
+                let place = words::place(&reading.point, reading.kind, reading.with.as_deref());
+                match reading.times {
+                    1 => place,
+                    times => format!("{place} ({})", taken(times)),
+                }
+            })
             .collect();
         if !names.is_empty() {
             let when = words::before(repairs);
@@ -346,6 +352,11 @@ fn readings(page: &mut Page, diagnosis: &Diagnosis) {
     }
 }
 
+/// How often something was read.
+fn taken(times: usize) -> String {
+    format!("read {times} times")
+}
+
 fn off_by(reading: &JudgedReading) -> String {
     match words::spreads(reading) {
         Some(off) if off.abs() >= 99.5 => {
@@ -358,6 +369,9 @@ fn off_by(reading: &JudgedReading) -> String {
 
 fn note(reading: &JudgedReading) -> String {
     let mut notes = Vec::new();
+    if reading.times > 1 {
+        notes.push(taken(reading.times));
+    }
     if reading.slip >= 0.5 {
         notes.push("fits no suspect: read it again".to_owned());
     } else if reading.slip >= DOUBTFUL {
