@@ -128,11 +128,13 @@ pub fn draw(stage: &Stage, options: &Options) -> Drawing {
         let mut sheet = sheet::lay_out(&wiring, &roles, gap);
         let wired = wires::wire(&wiring, &roles, &mut sheet);
         let lost = wired.lost;
-        best = Some((sheet, wired));
+        if best.as_ref().is_none_or(|(least, _, _)| lost < *least) {
+            best = Some((lost, sheet, wired));
+        }
         if lost == 0 {
             break;
         }
     }
-    let (sheet, wired) = best.unwrap_or_default();
+    let (_, sheet, wired) = best.unwrap_or_default();
     svg::write(stage, &wiring, &roles, &sheet, &wired, options)
 }

@@ -165,6 +165,15 @@ impl Board {
         }
     }
 
+    /// What stands in the way, to be put back.
+    pub(crate) fn walls(&self) -> Vec<bool> {
+        self.wall.clone()
+    }
+
+    pub(crate) fn set_walls(&mut self, walls: Vec<bool>) {
+        self.wall = walls;
+    }
+
     /// Words: no wire goes through, though it may touch their edge.
     pub(crate) fn block_box(&mut self, rect: &Rect) {
         let rect = rect.grown(0.15);

@@ -19,8 +19,8 @@ pub(crate) struct Line {
     /// Points under the line, from which a wire goes straight up to it; and pins on it.
     pub(crate) rises: Vec<Pt>,
     pub(crate) pins: Vec<Pt>,
-    /// Pins that are led to the foot of a rise.
-    pub(crate) leads: Vec<(Pt, Pt)>,
+    /// Pins aside of which the way up is free.
+    pub(crate) leads: Vec<Pt>,
 }
 
 /// Everything at its place.
@@ -313,10 +313,10 @@ impl Band {
             if let Some(line) = line {
                 for (at, pin) in rises {
                     let at = at + pt(x, 0);
-                    line.rises.push(at);
                     right = right.max(at.x + 1);
-                    if let Some(pin) = pin {
-                        line.leads.push((pin + pt(x, 0), at));
+                    match pin {
+                        None => line.rises.push(at),
+                        Some(pin) => line.leads.push(pin + pt(x, 0)),
                     }
                 }
             }
@@ -377,9 +377,7 @@ fn rise(
     let mut rises: Vec<(Pt, Option<Pt>)> = Vec::new();
     for sign in taken {
         let top = pt(sign.at.x, y);
-        if frag.is_free(sign.at.step(Dir::Up, 1), top)
-            && !rises.iter().any(|(at, _)| at.x == sign.at.x)
-        {
+        if frag.is_free(sign.at, top) && !rises.iter().any(|(at, _)| at.x == sign.at.x) {
             frag.add_lane(sign.at.step(Dir::Up, 1), top);
             rises.push((sign.at, sign.pin));
         } else {
@@ -405,7 +403,9 @@ fn put_link(
     let by = pt(x, y);
     let pins = link.pins.iter().map(|&pin| pin + by);
     lines[index].pins.extend(pins);
-    let mut end = right.max(x);
+    // The next line begins behind the last pin of this one.
+    let last = link.pins.iter().map(|pin| pin.x + x + 1).max();
+    let mut end = right.max(x).max(last.unwrap_or(x));
     if let Some(next) = lines.get_mut(index + 1) {
         next.pins.extend(link.onward.iter().map(|&pin| pin + by));
         end = link.onward.iter().map(|pin| pin.x + x).fold(end, i32::max);
@@ -489,11 +489,12 @@ impl Sheet {
         self.frag.absorb(frag.shifted(by));
         for mut line in lines {
             line.y += by.y;
-            for at in line.rises.iter_mut().chain(&mut line.pins) {
-                *at = *at + by;
-            }
-            for (pin, at) in &mut line.leads {
-                *pin = *pin + by;
+            for at in line
+                .rises
+                .iter_mut()
+                .chain(&mut line.pins)
+                .chain(&mut line.leads)
+            {
                 *at = *at + by;
             }
             self.lines.push(line);

@@ -92,6 +92,7 @@ pub(crate) fn wire(wiring: &Wiring, roles: &[Role], sheet: &mut Sheet) -> Wired 
         wired.all.upright.extend(&own.upright);
     }
     name_ends(wiring, sheet, &mut wired, &mut board);
+    wired.lost += clashes(wiring, &sheet.frag);
     wired.named = sheet
         .frag
         .signs
@@ -150,6 +151,28 @@ fn lay_line(line: &crate::sheet::Line, laid: &mut Laid) {
     }
 }
 
+/// Symbols, signs and their words that stand on each other: the sheet needs more room.
+fn clashes(wiring: &Wiring, frag: &Fragment) -> usize {
+    let items = frag.items.iter().map(|item| item.boxes(wiring));
+    let signs = frag.signs.iter().map(|sign| sign.boxes(wiring));
+    let mut owned: Vec<(usize, Rect)> = items
+        .chain(signs)
+        .enumerate()
+        .flat_map(|(owner, boxes)| boxes.into_iter().map(move |rect| (owner, rect)))
+        .collect();
+    owned.sort_by(|a, b| a.1.x0.total_cmp(&b.1.x0));
+    let mut count = 0;
+    for (index, (owner, rect)) in owned.iter().enumerate() {
+        let right = owned[index + 1..]
+            .iter()
+            .take_while(|(_, there)| there.x0 < rect.x1);
+        count += right
+            .filter(|(other, there)| other != owner && rect.meets(there))
+            .count();
+    }
+    count
+}
+
 /// Which pins are joined by wire.
 fn groups(wiring: &Wiring, roles: &[Role], sheet: &Sheet) -> Vec<Group> {
     let mut pins: BTreeMap<usize, BTreeSet<Pt>> = BTreeMap::new();
@@ -204,7 +227,7 @@ fn by_signs(sheet: &Sheet, net: usize, points: Vec<Pt>) -> Vec<Group> {
     }
     for line in sheet.lines.iter().filter(|line| line.net == net) {
         let mut tied: Vec<Pt> = line.pins.iter().chain(&line.rises).copied().collect();
-        tied.extend(line.leads.iter().map(|(pin, _)| *pin));
+        tied.extend(&line.leads);
         ties.push(tied);
     }
     for (_, points) in sheet.frag.bars.iter().filter(|bar| bar.0 == net) {
@@ -325,7 +348,7 @@ fn name_end(
             {
                 continue;
             }
-            if !own && !lead_to(wired, board, index, at) {
+            if !own && !lead_to(wiring, wired, board, (index, &sign)) {
                 tried += 1;
                 if tried > MOST_TRIES {
                     return false;
@@ -362,14 +385,23 @@ fn places(from: &BTreeSet<Pt>, away: i32) -> impl Iterator<Item = (Pt, Dir)> {
     })
 }
 
-/// Leads a wire of the group to a point where its name is to stand.
-fn lead_to(wired: &mut Wired, board: &mut Board, index: usize, at: Pt) -> bool {
+/// Leads a wire of the group to a point where its name is to stand, but not through the name.
+fn lead_to(
+    wiring: &Wiring,
+    wired: &mut Wired,
+    board: &mut Board,
+    (index, sign): (usize, &Sign),
+) -> bool {
+    let at = sign.at;
+    let walls = board.walls();
+    block_sign(wiring, sign, board);
     board.set_pin(at, index as u32);
     let mut points = wired.groups[index].points.clone();
     points.push(at);
     let left = board.connect(index as u32, &points, &mut wired.laid[index]);
     if !left.is_empty() {
         board.set_pin(at, u32::MAX);
+        board.set_walls(walls);
         return false;
     }
     wired.all.level.extend(&wired.laid[index].level);
