@@ -42,7 +42,6 @@ fn spread(tree: &syn::UseTree, before: &[String], paths: &mut Vec<Vec<String>>) 
                 .iter()
                 .for_each(|tree| spread(tree, before, paths));
         }
-        _ => {}
     }
 }
 
