@@ -298,7 +298,8 @@ fn the_page_of_the_tube_table_counts_what_is_in_it() {
     use deadstage_parts::{Confidence, UnitKind, tube_table};
     use std::fmt::Write as _;
 
-    let groups: [(&str, fn(UnitKind) -> bool); 4] = [
+    type Group = (&'static str, fn(UnitKind) -> bool);
+    let groups: [Group; 4] = [
         ("amplifying tubes and eyes", |kind| {
             matches!(kind, UnitKind::Amplifier(_))
         }),

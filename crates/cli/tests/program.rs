@@ -527,6 +527,11 @@ fn a_tube_is_told_by_any_name_with_what_fits_and_where_it_is_used() {
     let tubes = found["tubes"].as_array().unwrap();
     let used = tubes.iter().find(|t| t["type"] == "6V6").unwrap();
     assert!(used["used_in"].as_array().unwrap().len() >= 3);
+    assert!(
+        tubes
+            .iter()
+            .all(|t| !t["used_in"].as_array().unwrap().is_empty())
+    );
     // Nothing there, and no such place.
     let none = run(&["tubes", "813", "--used-in", netlists]);
     assert!(stdout(&none).contains("No stage there uses a 813"));

@@ -39,6 +39,10 @@ pub(crate) fn run(args: &TubesArgs) -> Result<Status, Failure> {
         for answer in &mut answers {
             answer.uses = Some(uses.remove(&answer.tube.name).unwrap_or_default());
         }
+        // Of all types only those that are used are worth a line.
+        if args.tube.is_none() {
+            answers.retain(|answer| answer.uses.as_ref().is_some_and(|uses| !uses.is_empty()));
+        }
     }
     let shown = match (args.format, answers.as_slice()) {
         (Format::Json, answers) => json::tubes(answers).map_err(anyhow::Error::from)?,

@@ -14,6 +14,9 @@ const NAMED: usize = 16;
 /// Share by which a rating or a heater's current may differ and not be told.
 const ALIKE: f64 = 0.02;
 
+/// How a figure is written.
+type Say = fn(f64) -> String;
+
 /// The page of substitutes.
 pub(super) fn page(answer: &TubeAnswer<'_>, substitutes: &[Substitute<'_>]) -> String {
     let tube = answer.tube;
@@ -119,7 +122,7 @@ fn figure_headings(own: &Figures) -> Vec<&'static str> {
 
 /// The figures of one type, those that the replaced one has.
 fn figure_cells(own: &Figures, shown: &Figures) -> Vec<String> {
-    let rows: [(Option<f64>, Option<f64>, fn(f64) -> String); 5] = [
+    let rows: [(Option<f64>, Option<f64>, Say); 5] = [
         (own.plate_amps, shown.plate_amps, numbers::amps),
         (own.gm, shown.gm, |gm| format!("{:.0} µS", gm * 1e6)),
         (own.mu, shown.mu, |mu| numbers::in_unit(mu, "")),
@@ -164,7 +167,7 @@ fn pin(difference: &PinDifference) -> Option<String> {
 
 /// Ratings that are others: `plate only 1 W, 250 V`.
 fn less_or_more(old: &Ratings, new: &Ratings) -> Vec<String> {
-    let rows: [(&str, Option<f64>, Option<f64>, fn(f64) -> String); 7] = [
+    let rows: [(&str, Option<f64>, Option<f64>, Say); 7] = [
         ("plate", old.plate_watts, new.plate_watts, numbers::watts),
         ("plate", old.plate_volts, new.plate_volts, numbers::volts),
         ("screen", old.screen_watts, new.screen_watts, numbers::watts),
