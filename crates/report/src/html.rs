@@ -305,7 +305,7 @@ mod tests {
             "Measure next",
             "What these readings cannot show",
             "Caution",
-            "class=\"caution",
+            " caution\"",
             "<svg",
             "default-src 'none'",
         ] {
