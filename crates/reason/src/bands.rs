@@ -5,26 +5,21 @@
 //! difference of the two is what slopes tell of; half their sum, less the print's value, is what they leave out.
 //! Where that is much, the ends of a band are those of the units drawn.
 
-use deadstage_circuit::{Base, OperatingPoint, Precision, Probe, Scratch, unit};
+use deadstage_circuit::{
+    Base, ElementId, Network, OperatingPoint, ParameterKind, Precision, Scratch, unit,
+};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-use crate::model::Model;
-use crate::observe::Observation;
-
-/// Pairs that are drawn to see whether slopes tell all; and further ones where they do not. Three units in 120
-/// lie beyond either end of a band that holds 19 of 20.
+/// Pairs that are drawn to see whether slopes tell all; and further ones where they do not.
 const FIRST_PAIRS: usize = 10;
 const FURTHER_PAIRS: usize = 50;
 
-/// Units outside either end.
-const OUTSIDE: usize = 3;
+/// Units outside either end: of others, one in 40 lies below the third from the end of 120.
+const OUTSIDE: usize = 2;
 
 /// Slopes tell all where what they leave out is less than this share of what they tell.
 const BENT: f64 = 0.35;
-
-/// The units are the same for everyone.
-const SEED: u64 = 1_947;
 
 /// What some quantities are in healthy units.
 pub(crate) struct Units {
@@ -42,12 +37,13 @@ impl Units {
         scratch: &mut Scratch,
     ) -> Self {
         let mut units = Self { pairs: Vec::new() };
-        let mut rng = Pcg64Mcg::seed_from_u64(SEED);
+        let mut draws = draws(base.network());
         for nth in 0..FIRST_PAIRS + FURTHER_PAIRS {
             if nth == FIRST_PAIRS && !(0..healthy.len()).any(|index| units.is_bent(index)) {
                 break;
             }
-            let off: Vec<f64> = sigma.iter().map(|sigma| sigma * normal(&mut rng)).collect();
+            let drawn = draws.iter_mut().map(normal);
+            let off: Vec<f64> = sigma.iter().zip(drawn).map(|(s, z)| s * z).collect();
             let mut of = |sign: f64| -> Option<Vec<f64>> {
                 let off: Vec<f64> = off.iter().map(|off| sign * off).collect();
                 let overlay = unit(base.network(), base.values(), &off);
@@ -95,63 +91,45 @@ impl Units {
         let (low, high) = (off.get(beyond)?, off.get(off.len() - 1 - beyond)?);
         Some((-low.min(0.0), high.max(0.0)))
     }
-
-    /// Variance of a quantity that slopes leave out, where it is much.
-    pub(crate) fn variance_beside(&self, index: usize) -> f64 {
-        if self.is_bent(index) {
-            self.squares(index).1
-        } else {
-            0.0
-        }
-    }
 }
 
-/// By reading, the variance among healthy units that its slopes leave out, under the model's first law.
-pub(crate) fn beside_slopes(
-    model: &Model<'_>,
-    observations: &[Observation],
-    scratch: &mut Scratch,
-) -> Vec<f64> {
-    let mut variances = vec![0.0; observations.len()];
-    for (situation, base) in model.bases[0].iter().enumerate() {
-        let read_here: Vec<usize> = (0..observations.len())
-            .filter(|&index| observations[index].situation == situation)
-            .collect();
-        let probes: Vec<(&Observation, Probe)> = read_here
+/// By parameter, where its draws come from: what it is called and where it is wired, so that neither the order of
+/// the file nor other parts change what a part is off by.
+fn draws(network: &Network) -> Vec<Pcg64Mcg> {
+    let place = |nodes: &[usize]| -> String {
+        nodes
             .iter()
-            .map(|&index| {
-                let observation = &observations[index];
-                // What a meter's load takes off hardly bends, and would have to be solved for.
-                let probe = match observation.probe {
-                    Probe::Volts { from, to, .. } => {
-                        let load = None;
-                        Probe::Volts { from, to, load }
-                    }
-                    other => other,
-                };
-                (observation, probe)
-            })
-            .collect();
-        let read = |point: &OperatingPoint<'_>, scratch: &mut Scratch| -> Vec<f64> {
-            let read = probes.iter().map(|(observation, probe)| {
-                let value = observation.factor * point.read(probe, scratch, None);
-                observation.compared(value + observation.offset)
-            });
-            read.collect()
+            .map(|&node| format!(" {}", network.node_names[node]))
+            .collect()
+    };
+    let element = |id: ElementId| {
+        let element = network.element(id);
+        format!("{:?}{}", element.role, place(&[element.from, element.to]))
+    };
+    let parameters = network.parameters.iter().map(|parameter| {
+        let part = parameter
+            .part
+            .map_or("", |part| &network.part_names[part.0 as usize]);
+        let of = match &parameter.kind {
+            ParameterKind::Ohms(elements) => {
+                elements.first().map_or_else(String::new, |e| element(*e))
+            }
+            ParameterKind::Wiper(upper, _) => format!("wiper {}", element(*upper)),
+            ParameterKind::Emf(id) => format!("volts {}", element(*id)),
+            ParameterKind::Line => "line".to_owned(),
+            ParameterKind::Device(id, of) => {
+                let slot = network.device(*id);
+                format!("{of:?}{}{}", place(&[slot.common]), place(&slot.ports))
+            }
         };
-        let Ok(healthy) = base.solve_to(Precision::Readings, &[], None, scratch) else {
-            continue;
-        };
-        if read_here.is_empty() {
-            continue;
-        }
-        let healthy = read(&healthy, scratch);
-        let units = Units::draw(base, &model.networks.sigma, &healthy, read, scratch);
-        for (at, &index) in read_here.iter().enumerate() {
-            variances[index] = units.variance_beside(at);
-        }
-    }
-    variances
+        // Fowler, Noll and Vo's hash, 64 bits (offset and prime from memory, high).
+        let bytes = part.bytes().chain(of.bytes());
+        let hash = bytes.fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
+            (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+        });
+        Pcg64Mcg::seed_from_u64(hash)
+    });
+    parameters.collect()
 }
 
 /// A standard normal deviate.

@@ -7,7 +7,6 @@ use deadstage_netlist::{Quantity, Readings, Stage};
 
 use crate::answer::Reach;
 use crate::assume::Assumptions;
-use crate::bands::beside_slopes;
 use crate::error::Error;
 use crate::evidence_parts::Known;
 use crate::failure::candidates;
@@ -123,8 +122,7 @@ pub fn diagnose_assuming(
         });
     }
     let highest = crate::reach::highest_volts(&model);
-    let mut evidence = Evidence::new(&observed.list, highest).without(assumed.without);
-    evidence.widen(&beside_slopes(&model, &observed.list, &mut scratch));
+    let evidence = Evidence::new(&observed.list, highest).without(assumed.without);
     model.joint = evidence.weighed_jointly();
     let (mut failures, invisible) = candidates(stage, &networks.list[0], &options.rates);
     assumed.rate(&mut failures);
@@ -177,8 +175,7 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
     let mut scratch = Scratch::default();
     let mut model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
     model.put_likely_states_first(&observed.list, &mut scratch);
-    let mut evidence = Evidence::new(&observed.list, crate::reach::highest_volts(&model));
-    evidence.widen(&beside_slopes(&model, &observed.list, &mut scratch));
+    let evidence = Evidence::new(&observed.list, crate::reach::highest_volts(&model));
     let mut scales = Scales {
         model: &model,
         failures: &[],

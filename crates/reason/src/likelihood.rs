@@ -98,13 +98,6 @@ impl Evidence {
         }
     }
 
-    /// Widens readings by variances that no slope tells of.
-    pub(crate) fn widen(&mut self, variances: &[f64]) {
-        for (noise, variance) in self.noise.iter_mut().zip(variances) {
-            *noise += variance;
-        }
-    }
-
     /// The same, compared without what is to be left out.
     pub(crate) fn without(mut self, ablation: Ablation) -> Self {
         if ablation.slips {

@@ -19,7 +19,7 @@ pub(crate) const LOOKED_AT: usize = 16;
 const LEAST_SHARE: f64 = 1e-3;
 
 /// Steps that are looked at closely in a unit of many readings, at most ...
-const MOST_STEPS: usize = 160;
+const MOST_STEPS: usize = 80;
 
 /// ... and those on which no two answers differ by so many of the meter's spreads are not.
 const LEAST_TOLD: f64 = 0.3;

@@ -24,6 +24,21 @@ use propose::{Extension, Responses, propose};
 /// Most failures held together.
 const MOST_TOGETHER: usize = 4;
 
+/// Failures of several chassis together: what a set costs grows with the unit, what it is worth to try one more does not.
+const VAST: usize = 640;
+
+/// Of so much that the search does on any unit, what it does on a vast one.
+const SHARE_OF_VAST: usize = 3;
+
+/// How many of so many things the search looks at on this unit.
+fn as_many(scales: &Scales<'_>, most: usize) -> usize {
+    if scales.failures.len() > VAST {
+        most.div_ceil(SHARE_OF_VAST)
+    } else {
+        most
+    }
+}
+
 /// Sets kept for extension, by size of the set extended.
 const PARENTS: [usize; MOST_TOGETHER - 1] = [20, 12, 6];
 
@@ -74,7 +89,11 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
         if breadth <= 1 {
             let near = parents.partition_point(|p| p.ln_weight > best - reach);
             // Where all are far off, how far is no measure of which lacks just one failure more.
-            let least = if poor { PARENTS[size - 1] } else { 0 };
+            let least = if poor {
+                as_many(scales, PARENTS[size - 1])
+            } else {
+                0
+            };
             parents.truncate(near.max(least));
         }
         let floors = (best - REACH, best - reach);
@@ -84,7 +103,8 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             (PROMISED, LINEAR_SLACK.1)
         };
         let promise = (best - promised, slack);
-        parents.truncate(PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) });
+        let kept = PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) };
+        parents.truncate(as_many(scales, kept));
         extended.extend(parents.iter().map(|p| p.set.clone()));
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
@@ -169,7 +189,7 @@ fn weigh_leaders_again(scales: &Scales<'_>, next: &mut [Weighed], best: f64) {
     let top = next.first().map_or(best, |s| s.ln_weight.max(best));
     let count = next
         .iter()
-        .take(LEADERS)
+        .take(as_many(scales, LEADERS))
         .take_while(|s| s.ln_weight > top - LEADERS_REACH)
         .count();
     next[..count]

@@ -7,6 +7,7 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
 use nalgebra::DMatrix;
 
+use super::as_many;
 use super::shares::Shares;
 use crate::failure::Failure;
 use crate::likelihood::{Good, Line, Weights};
@@ -487,13 +488,12 @@ pub(super) fn propose(
         .filter(|(promise, _)| parent.ln_weight + promise > floor - slack)
         .collect();
     looked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    looked.truncate(
-        if scales.failures.len() > LARGE {
-            MOST_ASKED_OF_MANY
-        } else {
-            MOST_ASKED
-        } * breadth.max(1),
-    );
+    let asked = if scales.failures.len() > LARGE {
+        MOST_ASKED_OF_MANY
+    } else {
+        MOST_ASKED
+    };
+    looked.truncate(as_many(scales, asked * breadth.max(1)));
     let mut beside = Beside::new(scales, parent.law, &held, &forecast.mean, &starts, scratch);
     let mut promising: Vec<(f64, usize, f64)> = looked
         .into_iter()
@@ -507,7 +507,7 @@ pub(super) fn propose(
         .filter(|(promise, ..)| parent.ln_weight + promise > floor)
         .collect();
     promising.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    promising.truncate(EXTENSIONS * breadth.max(1));
+    promising.truncate(as_many(scales, EXTENSIONS * breadth.max(1)));
     promising
         .into_iter()
         .map(|(promise, index, u)| {

@@ -29,6 +29,9 @@ pub(crate) const UNREACHED: f64 = 0.01;
 /// Below the likelihood of a healthy unit by so much (in the logarithm), nothing needs to be known closely.
 const NOTHING: f64 = 15.0;
 
+/// And by so much less, what the scatter is there.
+const BEYOND_HOPE: f64 = 2.0 * NOTHING;
+
 /// How far a reading may run from the straight line between points of long
 /// steps, as a share of what it changes by from one to the next.
 const COARSE_ERROR: f64 = 0.35;
@@ -51,6 +54,8 @@ pub(super) struct Node {
     pub(super) ln_likelihood: f64,
     /// Whether it says more than the solved points about it do.
     pub(super) is_own: bool,
+    /// Whether it moves next to nothing.
+    pub(super) is_hidden: bool,
 }
 
 /// A failure as followed under one law.
@@ -143,10 +148,7 @@ impl Scales<'_> {
             let mut starts = self.healthy[law].starts.clone();
             nodes[near] = at.node(range.node(near), &mut starts, &mut spreads, scratch);
             // What hardly shows at either end of its range does not in between.
-            let is_hidden = |node: &Option<Node>| {
-                let own = &self.healthy[law].weights;
-                node.as_ref().is_some_and(|n| Arc::ptr_eq(&n.weights, own))
-            };
+            let is_hidden = |node: &Option<Node>| node.as_ref().is_some_and(|n| n.is_hidden);
             let hidden = is_hidden(&nodes[far]) && is_hidden(&nodes[near]);
             for step in 1..last {
                 let index = if far == 0 { last - step } else { step };
@@ -239,6 +241,20 @@ impl Scales<'_> {
         self.healthy[law].ln_likelihood - NOTHING
     }
 
+    /// Whether readings so forecast are beyond hope however they scatter: in a unit of many readings, those that would be next to
+    /// nothing beside a healthy unit's if all scattered twice as widely as they do there.
+    fn is_hopeless(&self, law: usize, mean: &[f64]) -> bool {
+        let evidence = self.evidence;
+        if evidence.weighed_jointly().is_none() {
+            return false;
+        }
+        let halfway = mean.iter().zip(&evidence.read);
+        let halfway: Vec<f64> = halfway.map(|(m, y)| 0.5 * (m + y)).collect();
+        let least = self.healthy[law].ln_likelihood - BEYOND_HOPE;
+        let weights = &self.healthy[law].weights;
+        weights.ln_if_above(least, &halfway, evidence) < least
+    }
+
     /// The most that the likelihood may come up to between a solved point and the next (in the logarithm),
     /// the curve being allowed to run so far from where it is thought to as long steps may leave it.
     /// What is below `least` need not be told.
@@ -306,6 +322,7 @@ impl Scales<'_> {
             weights: Arc::clone(&nearer.weights),
             ln_visible: (1.0 - t) * a.ln_visible + t * b.ln_visible,
             is_own: false,
+            is_hidden: a.is_hidden && b.is_hidden,
         })
     }
 
@@ -434,11 +451,13 @@ impl Along<'_> {
         let healthy = &scales.healthy[self.law];
         let held = [(self.failure, u)];
         let mut largest = 0.0;
+        let mut is_scattered = false;
         let worth = |mean: &[f64]| {
             spreads.clear();
             spreads.extend(scales.moved(self.law, mean));
             largest = spreads.iter().copied().fold(0.0, f64::max);
-            largest > HARDLY_SEEN
+            is_scattered = largest > HARDLY_SEEN && !scales.is_hopeless(self.law, &mean[..count]);
+            is_scattered
         };
         let unreached = Unreached {
             situations: &self.unreached,
@@ -459,8 +478,8 @@ impl Along<'_> {
             )
             .ok()?;
         let forecast = forecast.first(count);
-        // What hardly shows scatters as the healthy unit does.
-        let weights = if largest > HARDLY_SEEN {
+        // What hardly shows scatters as the healthy unit does, and what is hopeless may.
+        let weights = if is_scattered {
             Arc::new(Weights::new(&forecast, scales.evidence, &[])?)
         } else {
             Arc::clone(&healthy.weights)
@@ -471,6 +490,7 @@ impl Along<'_> {
             weights,
             ln_visible: ln_counts(largest),
             is_own: true,
+            is_hidden: largest <= HARDLY_SEEN,
         })
     }
 

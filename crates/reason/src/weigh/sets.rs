@@ -350,6 +350,7 @@ impl Scales<'_> {
                     ln_likelihood: weights.ln_likelihood(&mean, self.evidence),
                     mean,
                     is_own: true,
+                    is_hidden: false,
                     weights,
                 })
             })
