@@ -265,7 +265,7 @@ impl Values {
                         DeviceChange::Knee(ratio) => condition.knee *= ratio,
                         DeviceChange::Drive(ratio) => condition.drive *= ratio,
                         DeviceChange::Moved(of, amount) => {
-                            *condition = condition.clone().moved(of, amount);
+                            *condition = condition.moved(of, amount);
                         }
                         DeviceChange::NotFiring | DeviceChange::Absent => {
                             self.present[device.0 as usize] = false;
