@@ -38,9 +38,10 @@ impl Args {
             // A drawing has one form.
             Command::Draw(_) => false,
             Command::Chart(ChartArgs { format, .. })
-            | Command::Suspect(SuspectArgs { format, .. })
-            | Command::Shunt(ShuntArgs { format, .. })
-            | Command::Tubes(TubesArgs { format, .. }) => *format == Format::Json,
+            | Command::Suspect(SuspectArgs { format, .. }) => *format == PageFormat::Json,
+            Command::Shunt(ShuntArgs { format, .. }) | Command::Tubes(TubesArgs { format, .. }) => {
+                *format == Format::Json
+            }
         }
     }
 }
@@ -52,6 +53,17 @@ pub(crate) enum Format {
     Text,
     /// For programs; the key `schema` names the document and its version.
     Json,
+}
+
+/// How an answer that has a drawing is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PageFormat {
+    /// For people.
+    Text,
+    /// For programs; the key `schema` names the document and its version.
+    Json,
+    /// A page for a browser or a printer, in one file: the drawing, plots and tables.
+    Html,
 }
 
 /// How the answer of a check is written.
@@ -89,8 +101,8 @@ pub(crate) struct ChartArgs {
     #[command(flatten)]
     pub(crate) conditions: Conditions,
     /// How to write the answer.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub(crate) format: Format,
+    #[arg(long, value_enum, default_value_t = PageFormat::Text)]
+    pub(crate) format: PageFormat,
 }
 
 #[derive(Debug, ClapArgs)]
@@ -117,8 +129,8 @@ pub(crate) struct SuspectArgs {
     #[arg(long, value_name = "NAME|FILE", default_value = "decades-old")]
     pub(crate) rates: PathBuf,
     /// How to write the answer.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub(crate) format: Format,
+    #[arg(long, value_enum, default_value_t = PageFormat::Text)]
+    pub(crate) format: PageFormat,
 }
 
 #[derive(Debug, ClapArgs)]

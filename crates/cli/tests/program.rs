@@ -661,3 +661,44 @@ fn sections_are_drawn_one_by_one() {
     status(&bad, 2);
     assert!(stderr(&bad).contains("plate1"), "{}", stderr(&bad));
 }
+
+#[test]
+fn a_chart_and_an_answer_are_pages_in_one_file() {
+    let folder = folder("pages");
+    let stage = write(&folder, "good.stage", STAGE);
+    let sheet = write(&folder, "taken.readings", SHEET);
+    let chart = run(&["chart", &stage, "--format", "html", "--meter", "20k/V"]);
+    status(&chart, 0);
+    let page = stdout(&chart);
+    for words in [
+        "<!DOCTYPE html>",
+        "Classroom preamplifier",
+        "data-part=\"R3\"",
+        "class=\"volts\"",
+        "Points beside the print",
+        "load line of 10",
+        "it can kill",
+    ] {
+        assert!(page.contains(words), "{words} is missing in\n{page}");
+    }
+    status(&run(&["chart", &stage, "--ohms", "--format", "html"]), 0);
+    let answer = run(&["suspect", &stage, "--readings", &sheet, "--format", "html"]);
+    status(&answer, 0);
+    let page = stdout(&answer);
+    for words in [
+        "class=\"suspect-body\"",
+        "Readings beside what a healthy unit shows",
+        "How the odds moved",
+        "Measure next",
+        "it can kill",
+    ] {
+        assert!(page.contains(words), "{words} is missing in\n{page}");
+    }
+    // Nothing is fetched and nothing runs.
+    for page in [stdout(&chart), page] {
+        assert!(page.contains("default-src 'none'") || page.contains("default-src &#39;none&#39;"));
+        for word in ["<script", "src=", "href=", "@import", "url(http"] {
+            assert!(!page.contains(word), "{word}");
+        }
+    }
+}

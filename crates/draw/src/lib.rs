@@ -30,6 +30,7 @@
 //! | `sheet` | pieces side by side |
 //! | `route`, `wires` | wires, and names where a wire would be too long |
 //! | `layers`, `svg` | what is laid over, and the picture |
+//! | [`plot`] | bands, odds and plate curves |
 //!
 //! Placement goes by what a part is for; only wires are searched for. A net for which there is no way is joined
 //! by its name, as on a print, so that there is a drawing of whatever can be read.
@@ -56,6 +57,8 @@ mod symbol;
 mod text;
 mod wires;
 mod wiring;
+
+pub mod plot;
 
 pub use layers::{Layers, NextMark, NextPlace, ReadingMark, SuspectMark};
 pub use symbol::ResistorStyle;

@@ -273,7 +273,7 @@ fn node_lines(wiring: &Wiring, options: &Options, net: usize, ringed: bool) -> V
 }
 
 /// A number without needless digits.
-pub(super) fn number(value: f64) -> String {
+pub(crate) fn number(value: f64) -> String {
     let text = format!("{value:.2}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text == "-0" {

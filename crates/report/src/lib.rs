@@ -1,4 +1,5 @@
-//! Results as people and programs read them: terminal text, JSON, JUnit XML, and what a drawing shows of them.
+//! Results as people and programs read them: terminal text, JSON, JUnit XML, a page
+//! for a browser or a printer, and what a drawing shows of them.
 //!
 //! Every function here takes finished data (a chart, a diagnosis, a check)
 //! and gives a string; none of them computes a voltage or a probability.
@@ -11,6 +12,7 @@ mod curves;
 mod junit;
 mod layout;
 mod numbers;
+mod operating;
 mod plot;
 mod problem;
 mod tube_answer;
@@ -19,6 +21,7 @@ mod words;
 #[cfg(test)]
 mod samples;
 
+pub mod html;
 pub mod json;
 pub mod picture;
 pub mod text;

@@ -1,7 +1,7 @@
 //! `draw`: the schematic, with what is known laid over it.
 
 use crate::Status;
-use crate::args::{DrawArgs, Format, Resistors, SuspectArgs};
+use crate::args::{DrawArgs, PageFormat, Resistors, SuspectArgs};
 use crate::commands::suspect;
 use crate::failure::Failure;
 use crate::{input, output};
@@ -43,7 +43,8 @@ fn laid_over(args: &DrawArgs, options: &mut Options) -> Result<Stage, Failure> {
         output::complain(&loaded.warnings.text());
         loaded.stage
     } else {
-        let (stage, diagnosis) = suspect::diagnosed(&as_suspects(args))?;
+        let answered = suspect::diagnosed(&as_suspects(args))?;
+        let (stage, diagnosis) = (answered.stage, answered.diagnosis);
         picture::add_diagnosis(&mut options.layers, &stage, &names, &diagnosis);
         highest_volts = diagnosis.highest_volts;
         stage
@@ -61,6 +62,30 @@ fn laid_over(args: &DrawArgs, options: &mut Options) -> Result<Stage, Failure> {
     }
     options.captions = picture::captions(highest_volts);
     Ok(stage)
+}
+
+/// Parts that one sheet of a page holds; a chassis of more is drawn section by section.
+const ON_ONE_SHEET: usize = 70;
+
+/// The drawings for a page: the whole, or of a chassis each section.
+pub(crate) fn for_page(stage: &Stage, options: &Options) -> Vec<String> {
+    let known = sections(stage);
+    if stage.parts.len() <= ON_ONE_SHEET || known.len() < 2 {
+        return vec![draw(stage, options).svg];
+    }
+    let loose = stage.parts.iter().any(|part| part.section.is_none());
+    if loose {
+        // Parts in no section would be on no sheet.
+        return vec![draw(stage, options).svg];
+    }
+    known
+        .into_iter()
+        .map(|section| {
+            let mut options = options.clone();
+            options.section = Some(section);
+            draw(stage, &options).svg
+        })
+        .collect()
 }
 
 fn conditions(args: &DrawArgs, stage: &Stage) -> Result<ChartOptions, Failure> {
@@ -95,7 +120,7 @@ fn as_suspects(args: &DrawArgs) -> SuspectArgs {
         most: None,
         plan: false,
         rates: args.rates.clone(),
-        format: Format::Text,
+        format: PageFormat::Text,
     }
 }
 

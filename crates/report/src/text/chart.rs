@@ -8,6 +8,10 @@ use deadstage_reason::{Chart, ChartPanel, ChartPart, ChartPoint};
 
 /// Every point, every part and every panel meter of one setting.
 pub fn chart(chart: &Chart) -> String {
+    page(chart).finish()
+}
+
+pub(crate) fn page(chart: &Chart) -> Page {
     let mut page = Page::default();
     page.paragraph("", &chart.stage);
     page.paragraph("", &conditions(chart));
@@ -34,7 +38,7 @@ pub fn chart(chart: &Chart) -> String {
     }
     remarks(&mut page, &chart.remarks);
     caution_foot(&mut page, chart.highest_volts);
-    page.finish()
+    page
 }
 
 fn conditions(chart: &Chart) -> String {

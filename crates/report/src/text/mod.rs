@@ -3,12 +3,12 @@
 //! Every function gives a page of at most 100 columns, ANSI styles included
 //! for a caller to keep or strip.
 
-mod chart;
+pub(crate) mod chart;
 mod check;
-mod ohms;
+pub(crate) mod ohms;
 mod plan;
 mod shunt;
-mod suspects;
+pub(crate) mod suspects;
 mod tubes;
 
 pub use chart::chart;
