@@ -6,26 +6,29 @@ use std::path::{Path, PathBuf};
 
 /// What each crate may use of the others, nearest the text and the physics first.
 /// A crate that is new finds its place here.
-const ARROWS: [(&str, &[&str]); 9] = [
+const ARROWS: [(&str, &[&str]); 10] = [
     ("netlist", &[]),
+    // A drawing knows the print alone; what is laid over it are plain facts that its caller brings.
+    ("draw", &["netlist"]),
     ("parts", &[]),
     ("circuit", &["netlist", "parts"]),
     ("reason", &["netlist", "parts", "circuit"]),
     ("exercise", &["netlist", "parts", "circuit", "reason"]),
     (
         "report",
-        &["netlist", "parts", "circuit", "reason", "exercise"],
+        &["netlist", "draw", "parts", "circuit", "reason", "exercise"],
     ),
     (
         "deadstage",
         &[
-            "netlist", "parts", "circuit", "reason", "exercise", "report",
+            "netlist", "draw", "parts", "circuit", "reason", "exercise", "report",
         ],
     ),
     (
         "page",
         &[
             "netlist",
+            "draw",
             "parts",
             "circuit",
             "reason",
@@ -38,6 +41,7 @@ const ARROWS: [(&str, &[&str]); 9] = [
         "cli",
         &[
             "netlist",
+            "draw",
             "parts",
             "circuit",
             "reason",

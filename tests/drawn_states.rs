@@ -20,7 +20,7 @@ const SEVERAL: [&str; 6] = [
 ];
 
 /// Circuits of each kind, the first seed of them, and random starts for each circuit.
-const DRAWN: u64 = 25;
+const DRAWN: u64 = 100;
 const SEED: u64 = 70_001;
 const STARTS: u32 = 25;
 

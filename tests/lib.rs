@@ -3,5 +3,6 @@
 #![forbid(unsafe_code)]
 
 pub mod circuits;
+pub mod drawings;
 pub mod texts;
 pub mod trials;

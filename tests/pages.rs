@@ -292,3 +292,45 @@ fn the_rates_file_of_its_page_and_the_one_that_ships_are_read_without_a_finding(
         assert_eq!(parsed.value.changes.len(), lines);
     }
 }
+
+#[test]
+fn the_page_of_the_tube_table_counts_what_is_in_it() {
+    use deadstage_parts::{Confidence, UnitKind, tube_table};
+    use std::fmt::Write as _;
+
+    type Group = (&'static str, fn(UnitKind) -> bool);
+    let groups: [Group; 4] = [
+        ("amplifying tubes and eyes", |kind| {
+            matches!(kind, UnitKind::Amplifier(_))
+        }),
+        ("small diodes", |kind| kind == UnitKind::Diode),
+        ("rectifiers, thyratrons, trigger tubes", |kind| {
+            matches!(kind, UnitKind::Rectifier | UnitKind::GasRectifier)
+        }),
+        ("gas regulators", |kind| kind == UnitKind::Regulator),
+    ];
+    let types = tube_table().types();
+    let mut table = "| | types | names | rows of high, medium, low confidence | with a second source |\n| --- | --- | --- | --- | --- |\n".to_owned();
+    let mut line = |what: &str, of: &dyn Fn(UnitKind) -> bool| {
+        let chosen: Vec<_> = types
+            .iter()
+            .filter(|tube| tube.units.first().is_some_and(|unit| of(unit.kind)))
+            .collect();
+        let names: usize = chosen.iter().map(|tube| 1 + tube.aliases.len()).sum();
+        let sure = |at: &[Confidence]| chosen.iter().filter(|t| at.contains(&t.confidence)).count();
+        let second = chosen.iter().filter(|t| t.second_source.is_some()).count();
+        let _ = writeln!(
+            table,
+            "| {what} | {} | {names} | {}, {}, {} | {second} |",
+            chosen.len(),
+            sure(&[Confidence::High, Confidence::Seen]),
+            sure(&[Confidence::Medium]),
+            sure(&[Confidence::Low]),
+        );
+    };
+    for (what, of) in groups {
+        line(what, &of);
+    }
+    line("all", &|_| true);
+    hold("docs/tube-table.md", "table", &table);
+}

@@ -1,6 +1,8 @@
 //! Every type with two ends with every other: diodes and regulators of every type, and every rectifier's supply.
 
-use super::types::{DIODES, RECTIFIERS, REGULATORS};
+use deadstage_parts::tube_table;
+
+use super::types::{DIODES, RECTIFIERS, REGULATORS, TwoEnded};
 
 /// How two parts stand to each other.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,13 +33,34 @@ pub fn every_pair(arrangement: Arrangement) -> Vec<(String, u64)> {
         .collect()
 }
 
+/// Those of the types that are another at DC than all before them: many are one tube with
+/// another heater or on another base.
+fn different(types: &[TwoEnded]) -> Vec<&TwoEnded> {
+    let figures = |kind: &TwoEnded| {
+        let unit = tube_table().find(&kind.name)?.units.first()?;
+        Some((unit.kind, unit.drop, unit.glow))
+    };
+    let mut seen = Vec::new();
+    let new = types.iter().filter(|kind| {
+        let Some(own) = figures(kind) else {
+            return true;
+        };
+        let is_new = !seen.contains(&own);
+        seen.push(own);
+        is_new
+    });
+    new.collect()
+}
+
 /// Every type, as the words of its statement with places for its designator and its two ends.
 fn every_type() -> Vec<String> {
-    let diodes = DIODES.iter().map(|kind| format!("diode # {}", kind.name));
-    let regulators = REGULATORS
-        .iter()
+    let diodes = different(&DIODES)
+        .into_iter()
+        .map(|kind| format!("diode # {}", kind.name));
+    let regulators = different(&REGULATORS)
+        .into_iter()
         .map(|kind| format!("regulator # {}", kind.name));
-    let rectifiers = RECTIFIERS.iter().map(|kind| {
+    let rectifiers = different(&RECTIFIERS).into_iter().map(|kind| {
         format!(
             "rectifier # {} half-wave 120V winding 150 input capacitor",
             kind.name

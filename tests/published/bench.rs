@@ -111,8 +111,26 @@ impl Bench {
                     _ => grid / plate,
                 })
             }
+            "gain" => self.gain(place, point),
             _ => Err(format!("`{word}` can't be read")),
         }
+    }
+
+    /// Voltage gain from grid to plate, cathode and screen held by their
+    /// capacitors, into the resistors named behind the tube: `V1 RA RG`.
+    fn gain(&self, place: &str, point: &OperatingPoint<'_>) -> Result<f64, String> {
+        let mut words = place.split(' ');
+        let currents = self.slopes(words.next().unwrap_or_default(), point)?;
+        let [plate, grid] = [currents.siemens[0][0], currents.siemens[0][1]];
+        let mut load = plate;
+        for name in words {
+            let id = self.part(name)?.0;
+            let PartKind::Resistor { ohms, .. } = self.stage.part(id).kind else {
+                return Err(format!("{name} is no resistor"));
+            };
+            load += 1.0 / ohms.0;
+        }
+        Ok(grid / load)
     }
 
     /// The tube's currents and slopes at this operating point.

@@ -29,6 +29,7 @@ mod shorted;
 mod situation;
 mod solve;
 mod state;
+mod unit;
 
 pub use base::Base;
 pub use connections::{Joint, check_connections, graph};
@@ -47,3 +48,4 @@ pub use reading::{JointSpread, OperatingPoint, Watched};
 pub use scratch::Scratch;
 pub use situation::{BenchCurrent, ElementValue, INSULATION_SIEMENS, Situation, Values};
 pub use state::PortState;
+pub use unit::unit;

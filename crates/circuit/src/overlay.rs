@@ -1,5 +1,7 @@
 //! A failure laid over a network: what it changes, without a copy of the network.
 
+use deadstage_parts::Trait;
+
 use crate::network::{DeviceId, ElementId};
 
 /// A set of changes.
@@ -73,6 +75,8 @@ pub enum DeviceChange {
     Knee(f64),
     /// Signal at the grid of a driven tube as a ratio; 0 is no signal.
     Drive(f64),
+    /// A trait of the specimen is off by so much of its own measure.
+    Moved(Trait, f64),
     /// Out of its socket.
     Absent,
 }

@@ -264,6 +264,9 @@ impl Values {
                         DeviceChange::GridCurrent(ratio) => condition.grid_current *= ratio,
                         DeviceChange::Knee(ratio) => condition.knee *= ratio,
                         DeviceChange::Drive(ratio) => condition.drive *= ratio,
+                        DeviceChange::Moved(of, amount) => {
+                            *condition = condition.moved(of, amount);
+                        }
                         DeviceChange::NotFiring | DeviceChange::Absent => {
                             self.present[device.0 as usize] = false;
                         }

@@ -20,6 +20,8 @@ pub(crate) enum Command {
     Check(CheckArgs),
     /// Print the voltage chart of a stage, or its resistance chart.
     Chart(ChartArgs),
+    /// Draw the schematic of a stage as SVG, with suspects, voltages or currents on it if asked.
+    Draw(DrawArgs),
     /// Rank the parts that may have failed by the readings taken, and say what to measure next.
     Suspect(SuspectArgs),
     /// Work out a meter's shunt or multiplier, or try the one fitted by a known current.
@@ -33,10 +35,13 @@ impl Args {
     pub(crate) fn json(&self) -> bool {
         match &self.command {
             Command::Check(check) => check.format == CheckFormat::Json,
+            // A drawing has one form.
+            Command::Draw(_) => false,
             Command::Chart(ChartArgs { format, .. })
-            | Command::Suspect(SuspectArgs { format, .. })
-            | Command::Shunt(ShuntArgs { format, .. })
-            | Command::Tubes(TubesArgs { format, .. }) => *format == Format::Json,
+            | Command::Suspect(SuspectArgs { format, .. }) => *format == PageFormat::Json,
+            Command::Shunt(ShuntArgs { format, .. }) | Command::Tubes(TubesArgs { format, .. }) => {
+                *format == Format::Json
+            }
         }
     }
 }
@@ -48,6 +53,17 @@ pub(crate) enum Format {
     Text,
     /// For programs; the key `schema` names the document and its version.
     Json,
+}
+
+/// How an answer that has a drawing is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PageFormat {
+    /// For people.
+    Text,
+    /// For programs; the key `schema` names the document and its version.
+    Json,
+    /// A page for a browser or a printer, in one file: the drawing, plots and tables.
+    Html,
 }
 
 /// How the answer of a check is written.
@@ -85,8 +101,8 @@ pub(crate) struct ChartArgs {
     #[command(flatten)]
     pub(crate) conditions: Conditions,
     /// How to write the answer.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub(crate) format: Format,
+    #[arg(long, value_enum, default_value_t = PageFormat::Text)]
+    pub(crate) format: PageFormat,
 }
 
 #[derive(Debug, ClapArgs)]
@@ -113,12 +129,58 @@ pub(crate) struct SuspectArgs {
     #[arg(long, value_name = "NAME|FILE", default_value = "decades-old")]
     pub(crate) rates: PathBuf,
     /// How to write the answer.
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub(crate) format: Format,
+    #[arg(long, value_enum, default_value_t = PageFormat::Text)]
+    pub(crate) format: PageFormat,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(crate) struct DrawArgs {
+    /// The stage file; - reads it from standard input.
+    pub(crate) file: PathBuf,
+    /// Where to write the drawing; standard output if left out.
+    #[arg(long, value_name = "SVG")]
+    pub(crate) out: Option<PathBuf>,
+    /// Draw one section, by its name in the stage file; wires that leave it end in their names.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) section: Option<String>,
+    /// Draw each section by itself, into a folder that is there: one file a section.
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "section"])]
+    pub(crate) sections: Option<PathBuf>,
+    /// How resistors are drawn.
+    #[arg(long, value_enum, default_value_t = Resistors::Box)]
+    pub(crate) resistors: Resistors,
+    /// Write the voltages of a healthy unit beside the nodes.
+    #[arg(long)]
+    pub(crate) volts: bool,
+    /// Write the currents of a healthy unit beside the parts.
+    #[arg(long)]
+    pub(crate) currents: bool,
+    #[command(flatten)]
+    pub(crate) includes: Includes,
+    /// A readings sheet: its readings and suspects are laid over the drawing; several in the order in which they were taken.
+    #[arg(long, value_name = "SHEET")]
+    pub(crate) readings: Vec<PathBuf>,
+    /// One more voltage reading, such as plate1=248V; may be repeated.
+    #[arg(long, value_name = "POINT=VALUE", allow_hyphen_values = true)]
+    pub(crate) read: Vec<String>,
+    #[command(flatten)]
+    pub(crate) conditions: Conditions,
+    /// Rates of failure to start from: in-service, decades-old, or a rates file.
+    #[arg(long, value_name = "NAME|FILE", default_value = "decades-old")]
+    pub(crate) rates: PathBuf,
+}
+
+/// How a resistor is drawn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Resistors {
+    /// As a box (IEC 60617).
+    Box,
+    /// As a zig-zag, as most prints of the time have it.
+    ZigZag,
 }
 
 /// From where a stage file may include others.
-#[derive(Debug, ClapArgs)]
+#[derive(Clone, Debug, ClapArgs)]
 pub(crate) struct Includes {
     /// One more folder from which files may be included; the stage file's own is always one. May be repeated.
     #[arg(long = "include-from", value_name = "FOLDER")]
@@ -126,7 +188,7 @@ pub(crate) struct Includes {
 }
 
 /// What holds for the readings of a command; a sheet's own statements come first.
-#[derive(Debug, ClapArgs)]
+#[derive(Clone, Debug, ClapArgs)]
 pub(crate) struct Conditions {
     /// The meter, such as 20k/V, 11M or "10M 0.8% + 0.02V".
     #[arg(long)]
@@ -144,6 +206,14 @@ pub(crate) struct TubesArgs {
     /// A type, such as 12AX7; all types known if left out.
     #[arg(value_name = "TYPE")]
     pub(crate) tube: Option<String>,
+    /// What goes into its socket in its place, and what would differ.
+    #[arg(long, requires = "tube", conflicts_with = "used_in")]
+    pub(crate) like: bool,
+    /// The stages in these folders or files that use it, or any type if none is given.
+    #[arg(long, value_name = "PATH")]
+    pub(crate) used_in: Vec<PathBuf>,
+    #[command(flatten)]
+    pub(crate) includes: Includes,
     /// How to write the answer.
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub(crate) format: Format,

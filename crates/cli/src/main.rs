@@ -41,6 +41,7 @@ fn run(args: &Args) -> Status {
     let outcome = match &args.command {
         Command::Check(check) => commands::check::run(check),
         Command::Chart(chart) => commands::chart::run(chart),
+        Command::Draw(draw) => commands::draw::run(draw),
         Command::Suspect(suspect) => commands::suspect::run(suspect),
         Command::Shunt(shunt) => commands::shunt::run(shunt),
         Command::Tubes(tubes) => commands::tubes::run(tubes),

@@ -497,6 +497,53 @@ fn the_tube_table_is_there_for_people_and_programs() {
 }
 
 #[test]
+fn a_tube_is_told_by_any_name_with_what_fits_and_where_it_is_used() {
+    // A version that the table does not know is told as such.
+    let doubtful = run(&["tubes", "6L6XQ"]);
+    status(&doubtful, 0);
+    assert!(
+        stdout(&doubtful).contains("ratings"),
+        "{}",
+        stdout(&doubtful)
+    );
+    assert!(!stdout(&run(&["tubes", "6L6-G"])).contains("!"));
+    let drawn = stdout(&run(&["tubes", "6v6 gt"]));
+    assert!(drawn.contains("Base from below, octal"), "{drawn}");
+    assert!(drawn.contains("design-center"), "{drawn}");
+
+    let like = run(&["tubes", "12AX7WA", "--like"]);
+    status(&like, 0);
+    assert!(stdout(&like).contains("12AD7"), "{}", stdout(&like));
+    let like = json(&run(&["tubes", "12AX7", "--like", "--format", "json"]));
+    assert_eq!(like["tubes"][0]["substitutes"][0]["type"], "12AD7");
+
+    let netlists = concat!(env!("CARGO_MANIFEST_DIR"), "/../../netlists");
+    let used = run(&["tubes", "6V6GT", "--used-in", netlists]);
+    status(&used, 0);
+    assert!(stdout(&used).contains("self-biased-output.stage: V2"));
+    let all = run(&["tubes", "--used-in", netlists, "--format", "json"]);
+    status(&all, 0);
+    let found = json(&all);
+    let tubes = found["tubes"].as_array().unwrap();
+    let used = tubes.iter().find(|t| t["type"] == "6V6").unwrap();
+    assert!(used["used_in"].as_array().unwrap().len() >= 3);
+    assert!(
+        tubes
+            .iter()
+            .all(|t| !t["used_in"].as_array().unwrap().is_empty())
+    );
+    // Nothing there, and no such place.
+    let none = run(&["tubes", "813", "--used-in", netlists]);
+    assert!(stdout(&none).contains("No stage there uses a 813"));
+    status(&run(&["tubes", "6V6", "--used-in", "no-such-folder"]), 2);
+    status(&run(&["tubes", "--like"]), 2);
+    let begun = run(&["tubes", "12ax"]);
+    status(&begun, 2);
+    let said = String::from_utf8_lossy(&begun.stderr).into_owned();
+    assert!(said.contains("12AX7"), "{said}");
+}
+
+#[test]
 fn a_shunt_is_worked_out_and_tried() {
     let words = "shunt --movement 1mA --coil 100 --full-scale 100mA --series e12";
     let words: Vec<&str> = words.split(' ').collect();
@@ -558,4 +605,100 @@ fn a_shunt_that_can_not_be_is_a_no_and_a_slip_of_units_bad_input() {
         stderr(&mixed)
     );
     status(&shunt("500V", &["--known", "80V"]), 2);
+}
+
+#[test]
+fn a_drawing_goes_to_the_screen_or_to_a_file() {
+    let folder = folder("drawn");
+    let stage = write(&folder, "good.stage", STAGE);
+    let output = run(&["draw", &stage]);
+    status(&output, 0);
+    let plain = stdout(&output);
+    assert!(plain.starts_with("<svg"), "{plain}");
+    assert!(plain.contains("data-part=\"R3\""), "{plain}");
+    // A drawing of the print alone speaks of no voltage, and needs no caution.
+    assert!(!plain.contains("it can kill"), "{plain}");
+    let path = folder.join("drawn.svg").display().to_string();
+    let output = run(&["draw", &stage, "--volts", "--out", &path]);
+    status(&output, 0);
+    assert_eq!(stdout(&output), "");
+    let measured = std::fs::read_to_string(&path).unwrap();
+    assert!(measured.contains("it can kill"), "{measured}");
+    assert!(measured.contains("class=\"volts\""), "{measured}");
+    let sheet = write(&folder, "taken.readings", SHEET);
+    let output = run(&["draw", &stage, "--readings", &sheet]);
+    status(&output, 0);
+    let suspected = stdout(&output);
+    assert!(suspected.contains("class=\"suspect-body\""), "{suspected}");
+    assert!(suspected.contains("class=\"read off\""), "{suspected}");
+    assert!(suspected.contains("it can kill"), "{suspected}");
+}
+
+#[test]
+fn sections_are_drawn_one_by_one() {
+    let folder = folder("sections");
+    let text = STAGE.replace("resistor  R3", "section \"Load, and more\"\nresistor  R3");
+    let stage = write(&folder, "two.stage", &text);
+    let output = run(&["draw", &stage, "--section", "load, and more"]);
+    status(&output, 0);
+    let drawn = stdout(&output);
+    assert!(drawn.contains("data-part=\"R3\""), "{drawn}");
+    let output = run(&["draw", &stage, "--section", "Nowhere"]);
+    status(&output, 2);
+    assert!(stderr(&output).contains("Load, and more"));
+    let into = folder.join("drawings");
+    let path = into.display().to_string();
+    // The folder is not there yet.
+    status(&run(&["draw", &stage, "--sections", &path]), 2);
+    std::fs::create_dir_all(&into).unwrap();
+    status(&run(&["draw", &stage, "--sections", &path]), 0);
+    let files: Vec<String> = std::fs::read_dir(&into)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
+        .collect();
+    assert_eq!(files, ["01-load--and-more.svg"]);
+    let bad = run(&["draw", &stage, "--read", "plate1=oops", "--volts"]);
+    status(&bad, 2);
+    assert!(stderr(&bad).contains("plate1"), "{}", stderr(&bad));
+}
+
+#[test]
+fn a_chart_and_an_answer_are_pages_in_one_file() {
+    let folder = folder("pages");
+    let stage = write(&folder, "good.stage", STAGE);
+    let sheet = write(&folder, "taken.readings", SHEET);
+    let chart = run(&["chart", &stage, "--format", "html", "--meter", "20k/V"]);
+    status(&chart, 0);
+    let page = stdout(&chart);
+    for words in [
+        "<!DOCTYPE html>",
+        "Classroom preamplifier",
+        "data-part=\"R3\"",
+        "class=\"volts\"",
+        "Points beside the print",
+        "load line of 10",
+        "it can kill",
+    ] {
+        assert!(page.contains(words), "{words} is missing in\n{page}");
+    }
+    status(&run(&["chart", &stage, "--ohms", "--format", "html"]), 0);
+    let answer = run(&["suspect", &stage, "--readings", &sheet, "--format", "html"]);
+    status(&answer, 0);
+    let page = stdout(&answer);
+    for words in [
+        "class=\"suspect-body\"",
+        "Readings beside what a healthy unit shows",
+        "How the odds moved",
+        "Measure next",
+        "it can kill",
+    ] {
+        assert!(page.contains(words), "{words} is missing in\n{page}");
+    }
+    // Nothing is fetched and nothing runs.
+    for page in [stdout(&chart), page] {
+        assert!(page.contains("default-src 'none'") || page.contains("default-src &#39;none&#39;"));
+        for word in ["<script", "src=", "href=", "@import", "url(http"] {
+            assert!(!page.contains(word), "{word}");
+        }
+    }
 }

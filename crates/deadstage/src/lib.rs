@@ -22,13 +22,14 @@
 //! [`Parsed::diagnostics`], and [`render`] shows one with its line. [`chart`]
 //! and [`check`] compute what a healthy unit shows. The modules give access to
 //! the layers beneath: [`netlist`] knows the text, [`parts`] what each part does,
-//! [`circuit`] solves, [`reason`] weighs, [`report`] shows.
+//! [`circuit`] solves, [`reason`] weighs, [`report`] shows, [`draw`] draws the schematic.
 //!
 //! Equipment of this kind holds voltages that kill. Nothing computed here makes a
 //! set safe; see [`report::cautions`].
 #![forbid(unsafe_code)]
 
 pub use deadstage_circuit as circuit;
+pub use deadstage_draw as draw;
 pub use deadstage_netlist as netlist;
 pub use deadstage_parts as parts;
 pub use deadstage_reason as reason;

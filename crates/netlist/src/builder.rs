@@ -4,6 +4,7 @@ use std::collections::{HashMap, HashSet};
 
 use crate::bounds::{MOST_PARTS, MOST_SETTINGS, MOST_TUBE_TYPES};
 use crate::cursor::{Fault, Outcome, bounded_name};
+use crate::devices::doubtful_type;
 use crate::diagnostic::{Diagnostic, Severity};
 use crate::findings::Findings;
 use crate::lex::{Statement, Token, TokenKind};
@@ -239,27 +240,33 @@ impl<'n> Builder<'n> {
         self.transformers.get(&fold(name)).copied()
     }
 
-    /// A tube type of the table. `Ok(None)` for one that the file defines.
-    pub(crate) fn tube_type(&mut self, token: Token<'_>) -> Outcome<Option<&'n TubeName>> {
-        if self.defined_type(token.text).is_some() {
+    /// A tube type of the table, by the name `written` at `token`. `Ok(None)` for one that the file defines.
+    pub(crate) fn tube_type(
+        &mut self,
+        token: Token<'_>,
+        written: &str,
+        notes: &mut Vec<Diagnostic>,
+    ) -> Outcome<Option<&'n TubeName>> {
+        if self.defined_type(written).is_some() {
             return Ok(None);
         }
-        if let Some(found) = self.names.find(token.text) {
+        if let Some((found, doubt)) = self.names.look_up(written) {
+            notes.extend(doubt.map(|doubt| doubtful_type(token, written, found, &doubt)));
             return Ok(Some(found));
         }
-        if self.is_tainted(token.text) {
+        if self.is_tainted(written) {
             return Err(Fault::Follows);
         }
         let fault = Diagnostic::error(
             "unknown-tube-type",
             token.span,
-            format!("no tube of type `{}` is known", token.text),
+            format!("no tube of type `{written}` is known"),
         )
         .label("unknown type");
         let near = self.suggest(|builder| {
             let table = builder.names.types.iter().map(|t| t.name.as_str());
             let own = builder.stage.tube_types.iter().map(|t| t.name.as_str());
-            nearest(token.text, table.chain(own)).map(str::to_owned)
+            nearest(written, table.chain(own)).map(str::to_owned)
         });
         Err(match near {
             Some(near) => fault.did_you_mean(Some(&near)),

@@ -83,6 +83,22 @@ fn section_words(sections: usize) -> String {
     }
 }
 
+/// A name that is taken for a type's, with a doubt.
+pub(crate) fn doubtful_type(
+    token: Token<'_>,
+    written: &str,
+    found: &TubeName,
+    doubt: &str,
+) -> Diagnostic {
+    Diagnostic::warning(
+        "doubtful-tube-type",
+        token.span,
+        format!("`{written}` is taken for a {}: {doubt}", found.name),
+    )
+    .label(format!("taken for a {}", found.name))
+    .help("write the type that is meant, or define this one from its data sheet with `tubetype`")
+}
+
 /// Tube types of this role, for suggestions beside the solid-state words.
 fn near_type(word: &str, words: &[&str], types: &[TubeName], role: TubeRole) -> Option<String> {
     let table = types
@@ -93,24 +109,40 @@ fn near_type(word: &str, words: &[&str], types: &[TubeName], role: TubeRole) -> 
 }
 
 impl<'a> Reader<'_, '_, 'a, '_> {
+    /// The name of a tube type here, and how many words it is written in: a print
+    /// may part what belongs together (`6V6 GT`, `VR 150/30`, `EF 86`).
+    fn written_type(&self) -> (String, usize) {
+        let word = self.cursor.peek_word();
+        let joined = format!("{word}{}", self.cursor.peek_word_at(1));
+        if joined.len() > word.len() && self.builder.names.is_sure(&joined) {
+            (joined, 2)
+        } else {
+            (word.to_owned(), 1)
+        }
+    }
+
     /// A type that is either one of `solid_state` or a tube of `role`, as written.
     fn type_of_role(&mut self, solid_state: &[&'static str], role: TubeRole) -> Outcome<String> {
         let token = match self.cursor.peek() {
             Some(token) if token.kind == TokenKind::Word => token,
             _ => return Err(self.cursor.wanted("a type").into()),
         };
+        let (written, words) = self.written_type();
         if one_of(solid_state, token).is_none() {
-            match self.builder.names.find(token.text) {
-                Some(found) if found.role == role => {}
-                Some(found) => return Err(wrong_role(token, found).into()),
+            match self.builder.names.look_up(&written) {
+                Some((found, doubt)) if found.role == role => {
+                    let doubt = doubt.map(|doubt| doubtful_type(token, &written, found, &doubt));
+                    self.cursor.notes.extend(doubt);
+                }
+                Some((found, _)) => return Err(wrong_role(token, found).into()),
                 None => {
                     let near = self
                         .builder
-                        .suggest(|b| near_type(token.text, solid_state, &b.names.types, role));
+                        .suggest(|b| near_type(&written, solid_state, &b.names.types, role));
                     let fault = Diagnostic::error(
                         "unknown-tube-type",
                         token.span,
-                        format!("no {} of type `{}` is known", self.keyword, token.text),
+                        format!("no {} of type `{written}` is known", self.keyword),
                     )
                     .label("unknown type");
                     let words: Vec<String> =
@@ -124,8 +156,10 @@ impl<'a> Reader<'_, '_, 'a, '_> {
                 }
             }
         }
-        self.cursor.next();
-        Ok(token.text.to_owned())
+        for _ in 0..words {
+            self.cursor.next();
+        }
+        Ok(written)
     }
 
     pub(crate) fn rectifier_type(&mut self) -> Outcome<String> {
@@ -177,13 +211,18 @@ impl<'a> Reader<'_, '_, 'a, '_> {
             Some(token) if token.kind == TokenKind::Word => token,
             _ => return Err(self.cursor.wanted("a tube type").into()),
         };
-        let table_entry = self.builder.tube_type(type_token)?;
+        let (tube_type, words) = self.written_type();
+        let table_entry = self
+            .builder
+            .tube_type(type_token, &tube_type, &mut self.cursor.notes)?;
         if let Some(found) = table_entry
             && found.role != TubeRole::Amplifier
         {
             return Err(wrong_role(type_token, found).into());
         }
-        self.cursor.next();
+        for _ in 0..words {
+            self.cursor.next();
+        }
 
         let takes = Takes {
             words: &[
@@ -241,7 +280,7 @@ impl<'a> Reader<'_, '_, 'a, '_> {
             Some(found) => electrodes_of(found, unit),
             None => self
                 .builder
-                .defined_type(type_token.text)
+                .defined_type(&tube_type)
                 .map(defined_electrodes),
         };
         check_electrodes(name, type_token, has.as_deref(), &wired)?;
@@ -255,7 +294,7 @@ impl<'a> Reader<'_, '_, 'a, '_> {
         }
         self.refuse_one_node(name, &ends)?;
         let kind = PartKind::Tube {
-            tube_type: type_token.text.to_owned(),
+            tube_type,
             unit,
             electrodes,
             drive,

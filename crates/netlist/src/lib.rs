@@ -120,7 +120,7 @@ pub use bounds::{
 pub use diagnostic::{Diagnostic, Related, Severity, Unlisted};
 pub use file::parse_stage;
 use findings::Findings;
-pub use names::{TubeName, TubeNames, TubeRole};
+pub use names::{TakenFor, TubeName, TubeNames, TubeRole};
 pub use nearest::{nearest, slips_between};
 pub use print::{print_readings, print_stage};
 pub use rates::{Often, RateLine, RateLines, RateOf, RateWords, parse_rates};

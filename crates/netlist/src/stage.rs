@@ -561,6 +561,29 @@ impl PartKind {
         }
     }
 
+    /// The type that a tube, rectifier, diode or regulator is stated to be, as it is
+    /// written: a tube's, or `silicon`, `germanium`, `selenium`.
+    pub fn tube_type(&self) -> Option<&str> {
+        match self {
+            Self::Tube { tube_type, .. }
+            | Self::Rectifier { tube_type, .. }
+            | Self::Regulator { tube_type, .. }
+            | Self::Diode {
+                diode_type: tube_type,
+                ..
+            } => Some(tube_type),
+            _ => None,
+        }
+    }
+
+    /// The section of a bottle that a tube's statement speaks of, where it says so.
+    pub fn section(&self) -> Option<u8> {
+        match self {
+            Self::Tube { unit, .. } => *unit,
+            _ => None,
+        }
+    }
+
     /// Every node the part is wired to, in the order of its terminals; a node
     /// that two terminals share comes twice.
     pub fn terminals(&self) -> Vec<NodeId> {

@@ -33,7 +33,10 @@ pub use rectifier::{
 pub use regulator::RegulatorLaw;
 pub use shunt::{COPPER_PER_CELSIUS, Calibration, FullScale, Movement, ScaleResistor, ShuntError};
 pub use solid::{DiodeLaw, Polarity, TransistorLaw};
-pub use table::{Confidence, Electrode, Pin, TubeTable, TubeType, Unit, UnitKind, tube_table};
+pub use table::{
+    Base, Confidence, Electrode, Pin, RatingSystem, Ratings, TubeTable, TubeType, Unit, UnitKind,
+    tube_table,
+};
 pub use tolerance::{
     Scatter, default_tolerance, healthy_leakage_ohms, leakage_ln_sigma, scatter, tolerance_reason,
 };

@@ -151,6 +151,12 @@ impl RectifierLaw {
         matches!(self.connection, Connection::FullWave | Connection::Bridge)
     }
 
+    /// Whether it works into a reservoir.
+    #[must_use]
+    pub fn has_reservoir(&self) -> bool {
+        matches!(self.filter, Filter::Capacitor)
+    }
+
     /// One: positive output against negative output.
     #[must_use]
     pub fn ports(&self) -> usize {
@@ -241,6 +247,33 @@ impl RectifierLaw {
         }
     }
 
+    /// Greatest voltage that a plate which does not conduct stands off, volts: while
+    /// nothing is drawn yet, the output at its peak. Each side of a full-wave circuit,
+    /// a half-wave one and a doubler have twice the winding's peak across them; of a
+    /// bridge, or behind a choke that is fed by one plate, the peak is all.
+    #[must_use]
+    pub fn inverse_volts(&self, condition: &Condition) -> f64 {
+        let doubled = match (self.connection, self.filter) {
+            (Connection::Bridge, _) | (Connection::HalfWave, Filter::Choke { .. }) => 1.0,
+            _ => 2.0,
+        };
+        doubled * self.peak_volts * condition.volts
+    }
+
+    /// Greatest current of one plate in a cycle, amperes, with so many volts at the
+    /// output: the top of the pulse into a reservoir, and behind a choke what it
+    /// draws all the time.
+    #[must_use]
+    pub fn peak_amps(&self, volts: f64, condition: &Condition) -> f64 {
+        match self.filter {
+            Filter::Capacitor if condition.reservoir => {
+                let top = self.peak(condition) - volts / self.connection.stacked();
+                self.series(condition).current(top).0
+            }
+            _ => self.delivered(volts, condition).0,
+        }
+    }
+
     /// Least current that keeps a choke of known inductance working as one, amperes.
     #[must_use]
     pub fn critical_amps(&self) -> Option<f64> {
@@ -307,24 +340,29 @@ impl RectifierLaw {
         self.peak(condition) * self.connection.stacked()
     }
 
-    /// Delivered current and its slope with the output voltage (never above zero).
-    fn delivered(&self, volts: f64, condition: &Condition) -> (f64, f64) {
+    /// What lies in series with the sine wave.
+    fn series(&self, condition: &Condition) -> Series {
         let perveance = match self.element {
             RectifierElement::Vacuum { perveance } => Some(perveance * condition.perveance),
             RectifierElement::MercuryVapour
             | RectifierElement::Gas { .. }
             | RectifierElement::Silicon => None,
         };
-        let pulses = self.connection.pulses(condition.sides);
-        let dead = condition.perveance <= 0.0 || perveance.is_some_and(|p| p <= 0.0);
-        if dead || pulses <= 0.0 {
-            return (0.0, 0.0);
-        }
-        let series = Series {
+        Series {
             ohms: self.ohms,
             perveance,
             count: self.connection.in_series(),
-        };
+        }
+    }
+
+    /// Delivered current and its slope with the output voltage (never above zero).
+    fn delivered(&self, volts: f64, condition: &Condition) -> (f64, f64) {
+        let series = self.series(condition);
+        let pulses = self.connection.pulses(condition.sides);
+        let dead = condition.perveance <= 0.0 || series.perveance.is_some_and(|p| p <= 0.0);
+        if dead || pulses <= 0.0 {
+            return (0.0, 0.0);
+        }
         let peak = self.peak(condition);
         // Without its reservoir a supply works into the choke behind it, where its
         // inductance is known; else it gives the average of the rectified wave.

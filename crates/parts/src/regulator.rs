@@ -22,6 +22,14 @@ const DARK_SIEMENS: f64 = 1e-10;
 /// Least slope resistance, ohms: no glow is stiffer.
 const LEAST_OHMS: f64 = 20.0;
 
+/// How many standard deviations the limits of a sheet lie apart: what is outside is
+/// thrown out at the works, and few are near them (common practice, no source).
+const LIMITS_APART: f64 = 6.0;
+
+/// One standard deviation of the maintaining voltage where the sheet gives no limits,
+/// as a share: a few volts in a hundred and fifty (common practice, no source).
+const USUAL_SPREAD: f64 = 0.015;
+
 /// Law of a regulator tube.
 ///
 /// One port, anode against cathode. Of the condition it looks at
@@ -62,10 +70,22 @@ impl RegulatorLaw {
         self.glow.volts
     }
 
-    /// Voltage across the dark tube that is sure to strike it, volts: the
-    /// supply that its data sheet asks for. Single tubes strike at somewhat less.
+    /// Voltage across the dark tube at which it usually strikes, volts. Between
+    /// this and [`sure_strike_volts`](Self::sure_strike_volts) a healthy tube may
+    /// be found dark, and one that is lit is no wonder.
     #[must_use]
+    #[allow(
+        clippy::misnamed_getters,
+        reason = "a sheet's striking voltage is the greatest, a circuit strikes at the usual one"
+    )]
     pub fn strike_volts(&self) -> f64 {
+        self.glow.usual_strike_volts
+    }
+
+    /// Voltage across the dark tube that is sure to strike it, in darkness too,
+    /// volts: the supply that its data sheet asks for.
+    #[must_use]
+    pub fn sure_strike_volts(&self) -> f64 {
         self.glow.strike_volts
     }
 
@@ -98,12 +118,18 @@ impl RegulatorLaw {
         out
     }
 
-    /// How healthy specimens differ: a few volts in a hundred and fifty (common practice, no source).
+    /// How healthy specimens differ: what the sheet allows from tube to tube is
+    /// taken for [`LIMITS_APART`] standard deviations.
     #[must_use]
     pub fn spreads(&self) -> Vec<Spread> {
+        let by_sheet = self
+            .glow
+            .limits
+            .map(|(low, high)| (high - low) / (LIMITS_APART * self.glow.volts))
+            .filter(|sigma| sigma.is_finite() && *sigma > 0.0);
         vec![Spread {
             of: Trait::Volts,
-            sigma: 0.015,
+            sigma: by_sheet.unwrap_or(USUAL_SPREAD),
         }]
     }
 }
@@ -119,6 +145,8 @@ mod tests {
     fn published() -> [(Glow, f64); 4] {
         let glow = |volts, strike_volts, most_amps, change_volts| Glow {
             volts,
+            limits: None,
+            usual_strike_volts: strike_volts,
             strike_volts,
             least_amps: 0.005,
             most_amps,
@@ -169,6 +197,22 @@ mod tests {
         }
     }
 
+    /// 0A2: 140 to 168 V from tube to tube, striking at 156 V usually and 185 V at most (data sheet, from memory, medium).
+    #[test]
+    fn it_strikes_between_two_voltages_and_spreads_as_its_sheet_says() {
+        let glow = Glow {
+            limits: Some((140.0, 168.0)),
+            usual_strike_volts: 156.0,
+            ..published()[0].0
+        };
+        let law = RegulatorLaw::new(&glow);
+        assert_eq!(law.strike_volts(), 156.0);
+        assert_eq!(law.sure_strike_volts(), 185.0);
+        let sigma = |law: &RegulatorLaw| law.spreads()[0].sigma;
+        assert!((sigma(&law) - 28.0 / 900.0).abs() < 1e-12);
+        assert_eq!(sigma(&RegulatorLaw::new(&published()[0].0)), USUAL_SPREAD);
+    }
+
     #[test]
     fn dark_it_is_open_whatever_the_voltage() {
         for (glow, _) in published() {
@@ -195,6 +239,8 @@ mod tests {
     fn an_empty_range_still_makes_a_law() {
         let law = RegulatorLaw::new(&Glow {
             volts: 90.0,
+            limits: None,
+            usual_strike_volts: 125.0,
             strike_volts: 125.0,
             least_amps: 0.02,
             most_amps: 0.02,

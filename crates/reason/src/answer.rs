@@ -12,7 +12,7 @@ use crate::error::Error;
 use crate::explain::{Explainer, rival};
 use crate::failure::{Action, Failure};
 use crate::likelihood::{Weights, ln_add, ln_sum};
-use crate::model::{Model, Wanted};
+use crate::model::Wanted;
 use crate::next::{self, Looked};
 use crate::observe::Observations;
 use crate::outcome::{Diagnosis, FaultName, JudgedReading, Prediction, Suspect};
@@ -131,7 +131,7 @@ pub(crate) fn compose(
     ));
     let setting = situations[reach.running].setting;
     let networks = scales.model.networks;
-    let changed = Model::new(stage, networks, &situations, &mut Scratch::default());
+    let changed = scales.model.widened(&situations, &mut Scratch::default());
     let model = changed.as_ref().unwrap_or_else(|_| {
         // A unit that can't be solved with a tube pulled is looked at as it is.
         steps.truncate(plain);
@@ -160,7 +160,8 @@ pub(crate) fn compose(
             reach.running,
             &reach.meter,
         );
-        Model::new(stage, networks, &situations, &mut Scratch::default())
+        let wider = scales.model.widened(&situations, &mut Scratch::default());
+        wider
             .ok()
             .filter(|_| !further.is_empty())
             .map(|model| (model, further))

@@ -3,9 +3,9 @@
 
 use deadstage_circuit::{Network, OperatingPoint, Overlay, Scratch};
 use deadstage_netlist::{Electrode, PartId, PartKind, Stage, engineering};
-use deadstage_parts::{UnitKind, table, tube_table};
 
 use crate::model::{Held, Model, Starts};
+use crate::ratings::{ALLOWED, Rated};
 use crate::wording;
 
 /// What one part bears beside what it is made to bear.
@@ -14,6 +14,8 @@ pub(crate) struct Load {
     pub(crate) part: PartId,
     /// Which electrode, of a tube.
     electrode: Option<Electrode>,
+    /// Whether it is that of all sections of a bottle together.
+    together: bool,
     measure: Measure,
     /// In the measure's unit.
     pub(crate) borne: f64,
@@ -28,9 +30,15 @@ enum Measure {
 }
 
 impl Load {
-    /// How many times its rating it bears.
+    /// How many times what it may bear it bears: a tube's rating and what its
+    /// computed current is not surer than.
     pub(crate) fn ratio(&self) -> f64 {
-        self.borne / self.rating
+        let allowed = if self.electrode.is_some() {
+            ALLOWED
+        } else {
+            1.0
+        };
+        self.borne / (allowed * self.rating)
     }
 
     /// `R4: 3.10 W in a 1.00 W part`.
@@ -43,6 +51,12 @@ impl Load {
             _ => part.name.clone(),
         };
         match (self.measure, self.electrode) {
+            (Measure::Watts, Some(_)) if self.together => format!(
+                "{}: {} at its plates together, rated {}",
+                part.name,
+                engineering(self.borne, "W"),
+                engineering(self.rating, "W"),
+            ),
             (Measure::Watts, Some(electrode)) => format!(
                 "{name}: {} at the {}, rated {}",
                 engineering(self.borne, "W"),
@@ -77,6 +91,7 @@ pub(crate) fn loads(stage: &Stage, network: &Network, at: &OperatingPoint<'_>) -
     let mut all = Vec::new();
     for (id, part) in (0u32..).map(PartId).zip(&stage.parts) {
         let model = network.part(id);
+        let rated = Rated::of(stage, id);
         let mut add = |electrode, measure, borne: f64, rating: Option<f64>| {
             if let Some(rating) = rating.filter(|r| *r > 0.0)
                 && borne.is_finite()
@@ -84,6 +99,7 @@ pub(crate) fn loads(stage: &Stage, network: &Network, at: &OperatingPoint<'_>) -
                 all.push(Load {
                     part: id,
                     electrode,
+                    together: false,
                     measure,
                     borne,
                     rating,
@@ -93,35 +109,28 @@ pub(crate) fn loads(stage: &Stage, network: &Network, at: &OperatingPoint<'_>) -
         match (&part.kind, model.device) {
             (PartKind::Tube { drive, .. }, Some(device)) => {
                 let slot = network.device(device);
-                let ratings = ratings(stage, id);
                 let port_heat = slot
                     .electrodes
                     .iter()
                     .zip(at.device_volts(device))
                     .zip(at.device_amps(device));
                 for ((electrode, volts), amps) in port_heat {
-                    let rating = match electrode {
-                        Electrode::Plate if drive.is_none() => ratings.and_then(|r| r.plate_watts),
-                        Electrode::Screen => ratings.and_then(|r| r.screen_watts),
-                        _ => None,
-                    };
+                    let rating = rated
+                        .filter(|_| *electrode != Electrode::Plate || drive.is_none())
+                        .and_then(|rated| rated.watts(*electrode));
                     add(Some(*electrode), Measure::Watts, volts * amps, rating);
                 }
+                all.extend(plates_together(stage, &all, id));
             }
             (PartKind::Rectifier { .. }, Some(device)) => {
                 let amps = at.device_amps(device).first().map_or(0.0, |a| a.abs());
-                let rating = ratings(stage, id).and_then(|r| r.dc_amps);
+                let rating = rated.and_then(|rated| rated.unit.ratings.dc_amps);
                 add(None, Measure::Amps, amps, rating);
             }
-            (PartKind::Regulator { tube_type, .. }, Some(device)) => {
+            (PartKind::Regulator { .. }, Some(device)) => {
                 let amps = at.device_amps(device).first().map_or(0.0, |a| a.abs());
-                let most = tube_table()
-                    .find(tube_type)
-                    .and_then(|t| t.units.first())
-                    .filter(|unit| unit.kind == UnitKind::Regulator)
-                    .and_then(|unit| unit.glow)
-                    .map(|glow| glow.most_amps);
-                add(None, Measure::Amps, amps, most);
+                let glow = rated.and_then(|rated| rated.unit.glow);
+                add(None, Measure::Amps, amps, glow.map(|glow| glow.most_amps));
             }
             (PartKind::Capacitor { .. }, _) => {
                 if let Some(&element) = model.elements.first() {
@@ -147,28 +156,31 @@ pub(crate) fn loads(stage: &Stage, network: &Network, at: &OperatingPoint<'_>) -
     all
 }
 
-/// Ratings of a tube or rectifier type of the table; none for a type that the file defines.
-fn ratings(stage: &Stage, id: PartId) -> Option<&'static table::Ratings> {
-    let (tube_type, unit) = match &stage.part(id).kind {
-        PartKind::Tube {
-            tube_type, unit, ..
-        } => (tube_type, *unit),
-        PartKind::Rectifier { tube_type, .. } => (tube_type, None),
-        _ => return None,
-    };
-    if stage
-        .tube_types
-        .iter()
-        .any(|t| t.name.eq_ignore_ascii_case(tube_type))
-    {
+/// What the plates of all sections of a bottle bear together, behind the last of
+/// them: of the loads gathered so far, those of its plates.
+fn plates_together(stage: &Stage, gathered: &[Load], last: PartId) -> Option<Load> {
+    let rating = Rated::of(stage, last)?.plates_watts()?;
+    let name = &stage.part(last).name;
+    let of_bottle = |id: PartId| stage.part(id).name.eq_ignore_ascii_case(name);
+    let later = (last.0 + 1..)
+        .map(PartId)
+        .take(stage.parts.len() - 1 - last.0 as usize);
+    if later.into_iter().any(of_bottle) {
         return None;
     }
-    let index = usize::from(unit.unwrap_or(1)).saturating_sub(1);
-    tube_table()
-        .find(tube_type)?
-        .units
-        .get(index)
-        .map(|unit| &unit.ratings)
+    let plates: Vec<f64> = gathered
+        .iter()
+        .filter(|load| load.electrode == Some(Electrode::Plate) && of_bottle(load.part))
+        .map(|load| load.borne)
+        .collect();
+    (plates.len() > 1).then(|| Load {
+        part: last,
+        electrode: Some(Electrode::Plate),
+        together: true,
+        measure: Measure::Watts,
+        borne: plates.iter().sum(),
+        rating,
+    })
 }
 
 /// Loads past their rating in the faulty state, and not in the healthy one.

@@ -2,26 +2,32 @@
 //! what a meter makes of it.
 
 mod electrodes;
+mod limits;
 mod ohms;
 mod parts;
 mod remarks;
 mod ripple;
+pub(crate) mod states;
 #[cfg(test)]
 mod tests;
 mod wipers;
 
 pub use ohms::ohms_chart;
 
-use deadstage_circuit::{Base, Network, OperatingPoint, Probe, Scratch, Situation, tube_names};
+use deadstage_circuit::{
+    Base, Network, OperatingPoint, ParameterKind, Probe, Scratch, Situation, tube_names,
+};
 use deadstage_netlist::{
     Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage, Volts,
     engineering,
 };
 
+use crate::bands::Units;
+use crate::check::PRINT_TOLERANCE;
 use crate::error::Error;
 use crate::model::Networks;
 use crate::observe::{ends, panel_scale, shown};
-use crate::outcome::{Chart, ChartPanel, ChartPoint};
+use crate::outcome::{Chart, ChartPanel, ChartPoint, ChartState, StateMark};
 
 use wipers::Wipers;
 
@@ -58,46 +64,73 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
         setting: (!setting.is_empty()).then(|| setting.clone()),
         source,
     };
-    let base = Base::new(&networks.list[0], &situation, &mut scratch).map_err(healthy)?;
-    let at = base.solve(&[], None, &mut scratch).map_err(healthy)?;
-    let view = View {
-        stage,
-        network: &networks.list[0],
-        base: &base,
-        at: &at,
+    let network = &networks.list[0];
+    let bases = Base::all(network, &situation, &mut scratch).map_err(healthy)?;
+    let solved = bases.iter().map(|base| base.solve(&[], None, &mut scratch));
+    let solved: Vec<_> = solved.collect::<Result<_, _>>().map_err(healthy)?;
+    let marks = states::marks(stage, network, &bases, &solved);
+    let electrodes = electrodes::by_node(stage, &tube_names());
+    let mut charted = Vec::new();
+    for ((base, at), state) in bases.iter().zip(&solved).zip(marks) {
+        let view = View {
+            stage,
+            network,
+            base,
+            at,
+        };
+        let metering = Metering {
+            meter: options.meter.unwrap_or(Meter::IDEAL),
+            sigma: &networks.sigma,
+            electrodes: &electrodes,
+            wipers: &Wipers::new(&view, &mut scratch),
+        };
+        charted.push((view.charted(state, &metering, &mut scratch), view));
+    }
+    // The print shows one of them, as a rule.
+    charted.sort_by_key(|(charted, _)| charted.off_print());
+    let highest_volts = solved
+        .iter()
+        .flat_map(|at| (1..stage.nodes.len()).map(|node| at.node_volts(node).abs()));
+    let highest_volts = highest_volts.fold(0.0, f64::max);
+    let mut charted = charted.into_iter();
+    let Some((first, view)) = charted.next() else {
+        return Err(Error::NoScale);
     };
-    let parts = view.parts();
-    let panels = view.panels();
-    let mut remarks = view.warnings(&parts, &panels, &mut scratch);
+    let mut remarks = view.warnings(&first.parts, &first.panels, &solved, &mut scratch);
     remarks.extend(view.notes());
     if unused_line {
         remarks.push(
             "The stage file does not say what mains voltage its values assume (`line`), so the line given changes nothing.".to_owned(),
         );
     }
-    let metering = Metering {
-        meter: options.meter.unwrap_or(Meter::IDEAL),
-        sigma: &networks.sigma,
-        electrodes: electrodes::by_node(stage, &tube_names()),
-        wipers: &Wipers::new(&view, &mut scratch),
-    };
     Ok(Chart {
         stage: stage.title.clone(),
         notes: stage.notes.clone(),
         line_volts: options.line.or(stage.line).map(|line| line.0),
         meter: options.meter.map(|meter| meter_words(&meter)),
-        points: points(stage, situation.setting)
-            .into_iter()
-            .map(|(label, place)| view.point(label, place, &metering, &mut scratch))
-            .collect(),
-        parts,
-        panels,
+        points: first.points,
+        parts: first.parts,
+        panels: first.panels,
         remarks,
-        highest_volts: (1..stage.nodes.len())
-            .map(|node| at.node_volts(node).abs())
-            .fold(0.0, f64::max),
+        highest_volts,
         setting,
+        state: first.state,
+        other_states: charted.map(|(charted, _)| charted).collect(),
     })
+}
+
+impl ChartState {
+    /// How many points are not where the print has them.
+    fn off_print(&self) -> usize {
+        let points = self.points.iter();
+        points
+            .filter(|point| {
+                let within =
+                    |print: f64| (point.volts - print).abs() <= PRINT_TOLERANCE * print.abs();
+                point.print.is_some_and(|print| !within(print))
+            })
+            .count()
+    }
 }
 
 /// The setting a chart is made in, and whether a mains voltage was given that means nothing.
@@ -191,15 +224,72 @@ struct Metering<'a> {
     /// One standard deviation of every parameter.
     sigma: &'a [f64],
     /// By node, the electrodes there.
-    electrodes: Vec<Vec<String>>,
+    electrodes: &'a [Vec<String>],
     wipers: &'a Wipers<'a>,
 }
 
 impl View<'_> {
+    /// Every point, part and panel meter in this state.
+    fn charted(
+        &self,
+        state: Vec<StateMark>,
+        metering: &Metering<'_>,
+        scratch: &mut Scratch,
+    ) -> ChartState {
+        let points = points(self.stage, self.base.situation().setting);
+        let probes: Vec<Probe> = points
+            .iter()
+            .map(|(_, place)| {
+                let (from, to) = ends(self.stage, *place);
+                let load = None;
+                Probe::Volts { from, to, load }
+            })
+            .collect();
+        let read = |point: &OperatingPoint<'_>, scratch: &mut Scratch| -> Vec<f64> {
+            let probes = probes.iter();
+            probes
+                .map(|probe| point.read(probe, scratch, None))
+                .collect()
+        };
+        let healthy = read(self.at, scratch);
+        let units = Units::draw(
+            self.base,
+            &self.true_sigma(metering),
+            &healthy,
+            read,
+            scratch,
+        );
+        ChartState {
+            state,
+            points: points
+                .into_iter()
+                .enumerate()
+                .map(|(index, (label, place))| {
+                    let band = units.band(index);
+                    self.point(label, place, band, metering, scratch)
+                })
+                .collect(),
+            parts: self.parts(),
+            panels: self.panels(),
+        }
+    }
+
+    /// One standard deviation of every parameter as units are drawn: slopes take a capacitor's leak to reach further.
+    fn true_sigma(&self, metering: &Metering<'_>) -> Vec<f64> {
+        let parameters = self.network.parameters.iter().zip(metering.sigma);
+        parameters
+            .map(|(parameter, sigma)| match parameter.kind {
+                ParameterKind::Ohms(_) => parameter.sigma,
+                _ => *sigma,
+            })
+            .collect()
+    }
+
     fn point(
         &self,
         label: String,
         place: Place,
+        band: Option<(f64, f64)>,
         metering: &Metering<'_>,
         scratch: &mut Scratch,
     ) -> ChartPoint {
@@ -219,13 +309,14 @@ impl View<'_> {
             .map(|((change, sigma), _)| (change * sigma).powi(2))
             .sum();
         let tolerances = SPREADS * tolerances.sqrt();
+        let (lower, higher) = band.unwrap_or((tolerances, tolerances));
         let (below, above) = metering.wipers.travel(volts, &probe, |v| v, scratch);
         let (shown, range) = shown(self.at, &metering.meter, (from, to), scratch);
         ChartPoint {
             point: label,
             volts,
-            low: volts - tolerances.hypot(below),
-            high: volts + tolerances.hypot(above),
+            low: volts - lower.hypot(below),
+            high: volts + higher.hypot(above),
             shown,
             range,
             print: self.print(place),

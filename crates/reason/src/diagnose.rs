@@ -90,6 +90,7 @@ pub fn diagnose_assuming(
     let steps = crate::reach::steps(stage, &networks.list[0], &mut observed, at, meter);
     let mut scratch = Scratch::default();
     let mut model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    model.put_likely_states_first(&observed.list, &mut scratch);
     if assumed.without.solved_load {
         observed.load_as_healthy(&model, &mut scratch);
     }
@@ -172,7 +173,8 @@ pub fn healthy_readings(stage: &Stage, sheets: &[Readings]) -> Result<Vec<Judged
     )?;
     networks.set_line(observed.line_known);
     let mut scratch = Scratch::default();
-    let model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    let mut model = Model::new(stage, &networks, &observed.situations, &mut scratch)?;
+    model.put_likely_states_first(&observed.list, &mut scratch);
     let evidence = Evidence::new(&observed.list, crate::reach::highest_volts(&model));
     let mut scales = Scales {
         model: &model,

@@ -6,6 +6,7 @@ mod answer;
 #[cfg(test)]
 mod any_failure;
 mod assume;
+mod bands;
 mod casualties;
 mod chart;
 mod check;
@@ -27,6 +28,7 @@ mod outlook;
 mod outside;
 pub mod plan;
 mod rates;
+mod ratings;
 mod reach;
 mod repeats;
 mod search;

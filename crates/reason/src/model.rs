@@ -1,6 +1,7 @@
 //! The stage under both tube laws, in every situation that was read in.
 
 mod joint;
+mod states;
 
 use std::borrow::Cow;
 use std::sync::Arc;
@@ -151,7 +152,7 @@ impl Networks {
 pub(crate) struct Model<'a> {
     pub(crate) stage: &'a Stage,
     pub(crate) networks: &'a Networks,
-    /// By law, then by situation.
+    /// By law, of which each state in which the stage may rest counts as one, then by situation.
     pub(crate) bases: Vec<Vec<Base<'a>>>,
     /// By which factor spreads are widened where readings are weighed together without telling their
     /// scatter one by one; `None` where that is not done.
@@ -253,6 +254,7 @@ impl Unreached<'_> {
 pub(crate) type Starts = Vec<Option<PortState>>;
 
 impl<'a> Model<'a> {
+    /// The stage in these situations, under every law and in every state in which it may rest.
     pub(crate) fn new(
         stage: &'a Stage,
         networks: &'a Networks,
@@ -261,18 +263,7 @@ impl<'a> Model<'a> {
     ) -> Result<Self, Error> {
         let mut bases = Vec::new();
         for network in &networks.list {
-            let mut by_situation = Vec::new();
-            for situation in situations {
-                let base =
-                    Base::new(network, situation, scratch).map_err(|source| Error::Healthy {
-                        setting: situation
-                            .setting
-                            .and_then(|s| stage.settings.get(s.0 as usize).cloned()),
-                        source,
-                    })?;
-                by_situation.push(base);
-            }
-            bases.push(by_situation);
+            bases.extend(states::in_each(stage, network, situations, scratch)?);
         }
         Ok(Self {
             stage,
@@ -282,6 +273,7 @@ impl<'a> Model<'a> {
         })
     }
 
+    /// How many ways there are to forecast: laws, and of each the states in which the stage may rest.
     pub(crate) fn laws(&self) -> usize {
         self.bases.len()
     }

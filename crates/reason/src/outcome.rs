@@ -1,6 +1,9 @@
 //! What the reasoning hands back: plain data, in the order a person reads it.
 
 use deadstage_netlist::Bound;
+use deadstage_parts::RatingSystem;
+
+use crate::ratings;
 
 /// A voltage chart of one stage in one setting.
 #[derive(Clone, Debug, PartialEq)]
@@ -23,8 +26,47 @@ pub struct Chart {
     pub panels: Vec<ChartPanel>,
     /// What a person must be told beside the numbers: estimates, second operating points, tubes out of range.
     pub remarks: Vec<String>,
-    /// Highest voltage met against common, volts.
+    /// Highest voltage met against common, volts, in any state.
     pub highest_volts: f64,
+    /// The state that all this is of; empty where the unit has one state.
+    pub state: Vec<StateMark>,
+    /// The other states in which the unit may rest.
+    pub other_states: Vec<ChartState>,
+}
+
+/// A further state of a stage that has several: the two halves of a flip-flop.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChartState {
+    /// What it is known by.
+    pub state: Vec<StateMark>,
+    /// Points in the order of the stage file.
+    pub points: Vec<ChartPoint>,
+    /// Parts and tube electrodes.
+    pub parts: Vec<ChartPart>,
+    /// Panel meters.
+    pub panels: Vec<ChartPanel>,
+}
+
+/// A part whose behavior tells one state of a stage from another.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StateMark {
+    /// `V1`, `V1 section 2`, `K1`.
+    pub part: String,
+    /// What it does in this state.
+    pub does: Does,
+}
+
+/// What a part does in one of several states.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Does {
+    /// A tube or transistor draws more than in the other states.
+    Conducts,
+    /// It draws less, or nothing.
+    IsHeldDown,
+    /// A relay is pulled in.
+    PullsIn,
+    /// A relay is at rest.
+    Rests,
 }
 
 /// One row of a voltage chart.
@@ -59,8 +101,32 @@ pub struct ChartPart {
     pub amps: f64,
     /// Power turned to heat, watts.
     pub watts: f64,
-    /// Rating, watts.
+    /// Rating, watts; of a tube that of the service which allows most.
     pub rating_watts: Option<f64>,
+    /// How a tube's rating is meant; `None` for any other part.
+    pub tube_rating: Option<TubeRating>,
+}
+
+/// What a tube's rating means.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TubeRating {
+    /// By which system it is rated.
+    pub system: Option<RatingSystem>,
+    /// What it may bear without a pause, watts, where its rating is for intermittent service.
+    pub continuous_watts: Option<f64>,
+}
+
+impl ChartPart {
+    /// Whether it turns more into heat than it may: a tube by more than its computed current is sure.
+    pub fn is_over(&self) -> bool {
+        let allowed = if self.tube_rating.is_some() {
+            ratings::ALLOWED
+        } else {
+            1.0
+        };
+        self.rating_watts
+            .is_some_and(|rating| self.watts > allowed * rating)
+    }
 }
 
 /// What a panel meter should show.

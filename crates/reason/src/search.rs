@@ -39,6 +39,25 @@ fn as_many(scales: &Scales<'_>, most: usize) -> usize {
     }
 }
 
+/// Two that differ by less than this are equals, in the logarithm: the halves of a push-pull stage, to rounding.
+const EQUAL: f64 = 1e-6;
+
+/// How many of a list, the best first, are kept where so many are wanted: no limit comes between equals, or the order of
+/// the stage's lines would choose among them. No more than twice as many.
+fn through_equals<T>(list: &[T], wanted: usize, worth: impl Fn(&T) -> f64) -> usize {
+    let Some(last) = wanted.checked_sub(1).and_then(|last| list.get(last)) else {
+        return wanted.min(list.len());
+    };
+    let least = worth(last) - EQUAL;
+    let further = list[wanted..].iter().take(wanted);
+    wanted + further.take_while(|next| worth(next) >= least).count()
+}
+
+/// The best of some sets, so many and their equals.
+fn leading(sets: &[Weighed], wanted: usize) -> &[Weighed] {
+    &sets[..through_equals(sets, wanted, |set| set.ln_weight)]
+}
+
 /// Sets kept for extension, by size of the set extended.
 const PARENTS: [usize; MOST_TOGETHER - 1] = [20, 12, 6];
 
@@ -94,6 +113,7 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
             } else {
                 0
             };
+            let least = through_equals(&parents, least, |p| p.ln_weight);
             parents.truncate(near.max(least));
         }
         let floors = (best - REACH, best - reach);
@@ -104,7 +124,8 @@ pub(crate) fn search(scales: &mut Scales<'_>, most_together: usize, breadth: usi
         };
         let promise = (best - promised, slack);
         let kept = PARENTS[size - 1] * if poor { 2 } else { breadth.max(1) };
-        parents.truncate(as_many(scales, kept));
+        let kept = through_equals(&parents, as_many(scales, kept), |p| p.ln_weight);
+        parents.truncate(kept);
         extended.extend(parents.iter().map(|p| p.set.clone()));
         let mut wanted: BTreeMap<Vec<usize>, (f64, Vec<f64>)> = BTreeMap::new();
         let proposals: Vec<Vec<Extension>> = parents
@@ -187,9 +208,8 @@ const LEADERS_REACH: f64 = 8.0;
 /// all that were weighed before. `next` is left best first.
 fn weigh_leaders_again(scales: &Scales<'_>, next: &mut [Weighed], best: f64) {
     let top = next.first().map_or(best, |s| s.ln_weight.max(best));
-    let count = next
+    let count = leading(next, as_many(scales, LEADERS))
         .iter()
-        .take(as_many(scales, LEADERS))
         .take_while(|s| s.ln_weight > top - LEADERS_REACH)
         .count();
     next[..count]

@@ -65,6 +65,40 @@ impl PlateCurves {
         Some(curves)
     }
 
+    /// Curves on axes that a working point, and the supply behind its load, fit on.
+    pub(crate) fn around(
+        unit: &Unit,
+        plate_volts: f64,
+        amps: f64,
+        screen_volts: Option<f64>,
+        supply: Option<f64>,
+    ) -> Option<Self> {
+        let mut curves = Self::of(unit)?;
+        if let (Some(volts), true) = (screen_volts, curves.law.kind().has_screen()) {
+            curves.screen_volts = volts;
+        }
+        curves.plate_end = round_up(plate_volts.max(supply.unwrap_or(0.0)).max(1.0) * 1.1);
+        curves.amps_end = round_up(amps * HEADROOM * 1e3) / 1e3;
+        let step = round_up(curves.cut_off()? / (CURVES - 1) as f64);
+        curves.grid_volts = (0..CURVES).map(|index| -step * index as f64).collect();
+        Some(curves)
+    }
+
+    /// Ends of the axes, volts and milliamperes, and the points of each curve with its grid's voltage.
+    pub(crate) fn points(&self) -> ((f64, f64), Vec<(String, Vec<(f64, f64)>)>) {
+        const POINTS: usize = 64;
+        let curve = |&grid: &f64| {
+            let points = (0..=POINTS).map(|index| {
+                let volts = self.plate_end * index as f64 / POINTS as f64;
+                (volts, self.plate_amps(volts, grid) * 1e3)
+            });
+            let points = points.filter(|(_, milliamps)| milliamps.is_finite());
+            (grid_label(grid).trim().to_owned(), points.collect())
+        };
+        let ends = (self.plate_end, self.amps_end * 1e3);
+        (ends, self.grid_volts.iter().map(curve).collect())
+    }
+
     /// Screen voltage the curves hold for; 0 for a triode.
     pub(crate) fn screen_volts(&self) -> Option<f64> {
         self.law.kind().has_screen().then_some(self.screen_volts)

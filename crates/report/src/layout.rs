@@ -1,4 +1,4 @@
-//! Lines, columns and styles of the terminal text.
+//! Lines, columns and styles of the terminal text, and the same as blocks for a page that is no terminal.
 
 use anstyle::{AnsiColor, Style};
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
@@ -25,15 +25,37 @@ pub(crate) fn styled(text: &str, style: Style) -> String {
     format!("{style}{text}{style:#}")
 }
 
+/// A piece of a page.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Block {
+    Heading(String),
+    /// What hangs before the words (`- `, `Note: `), the words, and how deep they stand.
+    Paragraph {
+        mark: String,
+        words: String,
+        depth: usize,
+        style: Option<Style>,
+    },
+    Table(Columns),
+    /// A line whose blanks matter.
+    Line(String),
+}
+
 /// A page that grows paragraph by paragraph.
 #[derive(Default)]
 pub(crate) struct Page {
     text: String,
+    blocks: Vec<Block>,
 }
 
 impl Page {
     /// A line as it is.
     pub(crate) fn line(&mut self, line: &str) {
+        self.blocks.push(Block::Line(line.trim_end().to_owned()));
+        self.put(line);
+    }
+
+    fn put(&mut self, line: &str) {
         self.text.push_str(line.trim_end());
         self.text.push('\n');
     }
@@ -48,7 +70,8 @@ impl Page {
     /// A heading over what follows.
     pub(crate) fn heading(&mut self, words: &str) {
         self.gap();
-        self.line(&styled(words, HEADING));
+        self.blocks.push(Block::Heading(words.to_owned()));
+        self.put(&styled(words, HEADING));
     }
 
     /// A paragraph, wrapped, every line indented by `indent`.
@@ -67,19 +90,31 @@ impl Page {
             .initial_indent(first)
             .subsequent_indent(rest)
             .break_words(false);
+        self.blocks.push(Block::Paragraph {
+            mark: first.trim().to_owned(),
+            words: words.to_owned(),
+            depth: rest.chars().take_while(|sign| *sign == ' ').count() / 2,
+            style,
+        });
         for line in textwrap::wrap(words, options) {
             match style {
-                Some(style) => self.line(&styled(&line, style)),
-                None => self.line(&line),
+                Some(style) => self.put(&styled(&line, style)),
+                None => self.put(&line),
             }
         }
     }
 
     /// A table.
     pub(crate) fn table(&mut self, columns: Columns) {
+        self.blocks.push(Block::Table(columns.clone()));
         for line in columns.lines() {
-            self.line(&line);
+            self.put(&line);
         }
+    }
+
+    /// The page in pieces.
+    pub(crate) fn blocks(&self) -> &[Block] {
+        &self.blocks
     }
 
     /// The page.
@@ -89,10 +124,11 @@ impl Page {
 }
 
 /// Aligned columns without rules; the last one wraps where a line would be too long.
+#[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Columns {
-    headings: Vec<String>,
-    right: Vec<bool>,
-    rows: Vec<(Vec<String>, Option<Style>)>,
+    pub(crate) headings: Vec<String>,
+    pub(crate) right: Vec<bool>,
+    pub(crate) rows: Vec<(Vec<String>, Option<Style>)>,
 }
 
 /// What stands before the first column.

@@ -49,6 +49,7 @@ pub(crate) fn chart() -> Chart {
                 amps: 0.000_841,
                 watts: 0.0707,
                 rating_watts: Some(0.5),
+                tube_rating: None,
             },
             ChartPart {
                 part: "R9".to_owned(),
@@ -56,6 +57,7 @@ pub(crate) fn chart() -> Chart {
                 amps: 0.00841,
                 watts: 1.55,
                 rating_watts: Some(1.0),
+                tube_rating: None,
             },
         ],
         panels: vec![ChartPanel {
@@ -66,6 +68,8 @@ pub(crate) fn chart() -> Chart {
         }],
         remarks: vec!["V2 is outside its data.".to_owned()],
         highest_volts: 250.0,
+        state: Vec::new(),
+        other_states: Vec::new(),
     }
 }
 
@@ -101,6 +105,7 @@ pub(crate) fn check() -> Check {
                 setting: "receive".to_owned(),
                 unsolved: None,
                 remarks: Vec::new(),
+                overloads: Vec::new(),
                 expects: vec![
                     expect("plate1", 165.0, 166.0, true),
                     expect("cathode1", 1.3, 2.1, false),
@@ -110,6 +115,7 @@ pub(crate) fn check() -> Check {
                 setting: "transmit".to_owned(),
                 unsolved: Some("no operating point".to_owned()),
                 remarks: Vec::new(),
+                overloads: Vec::new(),
                 expects: Vec::new(),
             },
         ],

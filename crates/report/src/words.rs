@@ -2,6 +2,7 @@
 
 use crate::numbers;
 use deadstage_netlist::Bound;
+use deadstage_reason::{Does, StateMark};
 use deadstage_reason::{FaultName, JudgedReading, Suspect};
 
 /// A probability as a technician would say it.
@@ -127,6 +128,23 @@ pub(crate) fn listed(names: &[String]) -> String {
         [one] => one.clone(),
         [front @ .., last] => format!("{} and {last}", front.join(", ")),
     }
+}
+
+/// What a state is known by, of a stage that may rest in several: "V1 conducts, V2 is held down".
+pub(crate) fn state(marks: &[StateMark]) -> String {
+    if marks.is_empty() {
+        return "one of them".to_owned();
+    }
+    let told = marks.iter().map(|mark| {
+        let does = match mark.does {
+            Does::Conducts => "conducts",
+            Does::IsHeldDown => "is held down",
+            Does::PullsIn => "is pulled in",
+            Does::Rests => "is at rest",
+        };
+        format!("{} {does}", mark.part)
+    });
+    told.collect::<Vec<_>>().join(", ")
 }
 
 #[cfg(test)]

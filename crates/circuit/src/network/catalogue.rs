@@ -1,8 +1,8 @@
 //! Where the names of the text meet the data of the parts.
 
 use deadstage_netlist::{
-    Electrode, FilterInput, RectifierConnection, Stage, TubeKind as WrittenKind, TubeName,
-    TubeNames, TubeRole, TubeTypeDefinition,
+    Electrode, FilterInput, RectifierConnection, Stage, TakenFor, TubeKind as WrittenKind,
+    TubeName, TubeNames, TubeRole, TubeTypeDefinition,
 };
 use deadstage_parts::{
     self as parts, Device, LawForm, OperatingPoint, Pin, TubeKind, TubeLaw, UnitKind, tube_table,
@@ -45,7 +45,19 @@ pub fn tube_names() -> TubeNames {
         }
     }
     types.sort_by(|a, b| a.name.cmp(&b.name));
-    TubeNames { types }
+    TubeNames {
+        types,
+        look_up: Some(taken_for),
+    }
+}
+
+/// The type of the table that a written name is taken for.
+fn taken_for(written: &str) -> Option<TakenFor> {
+    let named = tube_table().look_up(written)?;
+    Some(TakenFor {
+        doubt: named.doubt(),
+        name: named.tube.name.clone(),
+    })
 }
 
 fn electrode_written(electrode: parts::Electrode) -> Option<Electrode> {
@@ -163,13 +175,7 @@ pub(crate) fn rectifier_law(
     } else if tube_type.eq_ignore_ascii_case("selenium") {
         parts::RectifierElement::selenium_for(winding_volts)
     } else {
-        let unit = tube_table().find(tube_type)?.units.first()?;
-        match unit.kind {
-            UnitKind::GasRectifier => parts::RectifierElement::MercuryVapour,
-            _ => parts::RectifierElement::Vacuum {
-                perveance: unit.diode_perveance()?,
-            },
-        }
+        parts::RectifierElement::of_type(tube_table().find(tube_type)?)?
     };
     let connection = match connection {
         RectifierConnection::FullWave => parts::Connection::FullWave,

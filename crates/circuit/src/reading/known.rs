@@ -13,6 +13,7 @@ use crate::overlay::Change;
 use crate::scratch::Scratch;
 use crate::solve::solver::{Glow, Solver};
 use crate::state::PortState;
+use deadstage_parts::{Condition, PortCurrents, PortVolts};
 
 /// Volts over the striking voltage, as a ratio, at which a regulator would strike whatever
 /// the devices about it do in the dark: grid current and cutoff bend what the network's response at the point tells.
@@ -158,7 +159,20 @@ impl<'n> Known<'n> {
         }
         let count = glowing.len();
         // With the glow out, v + K (1 − S K)⁻¹ i: what they see of each other through
-        // the failed network, their own slopes taken out of it again.
+        // the failed network, their own slopes taken out of it again. What they leak in the
+        // dark stays: behind an open resistor nothing else holds them.
+        let leaks: Vec<PortCurrents> = glowing
+            .iter()
+            .map(|&d| {
+                let mut volts = PortVolts::default();
+                volts[0] = state.volts[port(d)];
+                let condition = Condition {
+                    fired: false,
+                    ..values.conditions[d]
+                };
+                network.devices[d].law.currents(&volts, &condition)
+            })
+            .collect();
         let taps = &self.solver.pattern.port_taps;
         let mut columns = Vec::with_capacity(count);
         let mut turned = Matrix::zeros(count, count);
@@ -166,7 +180,7 @@ impl<'n> Known<'n> {
             let mut column = Vec::new();
             point.column(taps[port(by)], &mut column);
             for (p, &at) in glowing.iter().enumerate() {
-                let slope = state.currents[at].siemens[0][0];
+                let slope = state.currents[at].siemens[0][0] - leaks[p].siemens[0][0];
                 turned[(p, q)] = -slope * taps[port(at)].of(&column);
             }
             turned[(q, q)] += 1.0;
@@ -174,7 +188,10 @@ impl<'n> Known<'n> {
         }
         let mut lu = Lu::default();
         lu.factor(&turned).ok()?;
-        let mut amps: Vec<f64> = glowing.iter().map(|&d| state.amps[port(d)]).collect();
+        let glow = glowing.iter().zip(&leaks);
+        let mut amps: Vec<f64> = glow
+            .map(|(&d, leak)| state.amps[port(d)] - leak.amps[0])
+            .collect();
         lu.solve(&mut amps);
         let present = regulators.iter().filter(|&&d| values.present[d]);
         let mut all = present.map(|&d| {

@@ -51,7 +51,7 @@ fn a_flip_flop_rests_on_either_side_and_never_between() {
 #[test]
 fn three_of_which_each_holds_the_others_down_have_three_states() {
     let mut text =
-        String::from("supply B1 250V from b to chassis\nsupply B2 150V from chassis to n\n");
+        String::from("supply B1 250V from b to chassis\nsupply B2 200V from chassis to n\n");
     for own in 0..3 {
         text += &format!(
             "resistor RL{own} 47k from b to p{own}\n\

@@ -76,7 +76,7 @@ fn file_check(path: &Path, outcome: Option<Check>, findings: Findings) -> (FileC
 }
 
 /// Every stage file named or found, each once, and what could not be looked through.
-fn stage_files(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<(FileCheck, Findings)>) {
+pub(crate) fn stage_files(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<(FileCheck, Findings)>) {
     let mut files: Vec<PathBuf> = Vec::new();
     let mut lost = Vec::new();
     for path in paths {

@@ -1,7 +1,8 @@
 //! `suspect`: which parts may have failed, and what to measure next.
 
 use crate::Status;
-use crate::args::{Format, SuspectArgs};
+use crate::args::{PageFormat, SuspectArgs};
+use crate::commands::draw;
 use crate::failure::Failure;
 use crate::findings::Findings;
 use crate::input;
@@ -11,10 +12,13 @@ use deadstage_netlist::{
     Conditions, MOST_READINGS, MOST_READINGS_IN_ALL, Meter, Reading, Readings, Stage, TubeNames,
     parse_line, parse_meter, parse_reading_argument,
 };
-use deadstage_reason::{Options, diagnose};
+use deadstage_reason::{Diagnosis, Options, diagnose};
 use deadstage_report::text::Listing;
-use deadstage_report::{json, text};
+use deadstage_report::{html, json, picture, text};
 use std::path::PathBuf;
+
+/// Readings whose answers on the way are worth their time.
+const LONGEST_WAY: usize = 24;
 
 /// Suspects listed if not told otherwise.
 const MOST: u32 = 20;
@@ -24,6 +28,61 @@ pub(crate) fn run(args: &SuspectArgs) -> Result<Status, Failure> {
 }
 
 fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
+    let answered = diagnosed(args)?;
+    let diagnosis = &answered.diagnosis;
+    let listing = if args.most.is_some() {
+        Listing::Full
+    } else {
+        Listing::Short
+    };
+    let shown = match args.format {
+        PageFormat::Text => text::suspects(diagnosis, listing),
+        PageFormat::Json => json::suspects(diagnosis).map_err(anyhow::Error::from)?,
+        PageFormat::Html => {
+            let mut options = deadstage_draw::Options::default();
+            let stage = &answered.stage;
+            picture::add_diagnosis(&mut options.layers, stage, &tube_names(), diagnosis);
+            let drawings = draw::for_page(stage, &options);
+            html::suspects(diagnosis, listing, &drawings, moved(&answered).as_ref())
+        }
+    };
+    output::show(&shown).map_err(anyhow::Error::from)?;
+    Ok(Status::AllWell)
+}
+
+/// An answer and what was asked.
+pub(crate) struct Answered {
+    pub(crate) stage: Stage,
+    sheets: Vec<Readings>,
+    options: Options,
+    pub(crate) diagnosis: Diagnosis,
+}
+
+/// The answers on the way, each to one reading more: of one sheet that is not too long, nothing being read twice.
+fn moved(answered: &Answered) -> Option<html::Moved> {
+    let [sheet] = answered.sheets.as_slice() else {
+        return None;
+    };
+    let count = sheet.readings.len();
+    if !(2..=LONGEST_WAY).contains(&count) || answered.diagnosis.readings.len() != count {
+        return None;
+    }
+    let options = Options {
+        plan: false,
+        ..answered.options.clone()
+    };
+    let mut answers = Vec::new();
+    for taken in 0..count {
+        let mut so_far = sheet.clone();
+        so_far.readings.truncate(taken);
+        answers.push(diagnose(&answered.stage, &[so_far], &options).ok()?);
+    }
+    answers.push(answered.diagnosis.clone());
+    html::Moved::of(&answers)
+}
+
+/// The stage, and what its readings say of it.
+pub(crate) fn diagnosed(args: &SuspectArgs) -> Result<Answered, Failure> {
     let names = tube_names();
     let texts = args.readings.iter().chain([&args.file, &args.rates]);
     input::one_standard_input(texts.map(PathBuf::as_path))?;
@@ -47,19 +106,12 @@ fn answer(args: &SuspectArgs) -> Result<Status, Failure> {
     };
     let diagnosis = diagnose(&loaded.stage, &sheets, &options)
         .map_err(|error| Failure::no("unsolved", error.to_string()))?;
-    let shown = match args.format {
-        Format::Text => {
-            let listing = if args.most.is_some() {
-                Listing::Full
-            } else {
-                Listing::Short
-            };
-            text::suspects(&diagnosis, listing)
-        }
-        Format::Json => json::suspects(&diagnosis).map_err(anyhow::Error::from)?,
-    };
-    output::show(&shown).map_err(anyhow::Error::from)?;
-    Ok(Status::AllWell)
+    Ok(Answered {
+        stage: loaded.stage,
+        sheets,
+        options,
+        diagnosis,
+    })
 }
 
 /// Both, or everything that is wrong with either.

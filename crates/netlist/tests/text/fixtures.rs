@@ -34,6 +34,7 @@ pub(crate) fn names() -> TubeNames {
         units: units.iter().map(|unit| unit.to_vec()).collect(),
     };
     TubeNames {
+        look_up: None,
         types: vec![
             tube("0A2", TubeRole::Regulator, &[&[(Plate, 1), (Cathode, 2)]]),
             tube(

@@ -5,11 +5,13 @@ use std::sync::OnceLock;
 
 use serde::Deserialize;
 
+use super::names::Index;
+use super::unit::trade_name;
 use super::{
-    Confidence, Drop, Electrode, Glow, Heater, Pin, PublishedPoint, Ratings, TubeTable, TubeType,
-    Unit, UnitKind, normalise,
+    Base, Confidence, Drop, Electrode, Glow, Heater, HeaterTap, LampTap, Pin, PublishedPoint,
+    RatingSystem, Ratings, TubeTable, TubeType, Unit,
 };
-use crate::tube::{OperatingPoint, TubeKind};
+use crate::tube::OperatingPoint;
 
 /// What is wrong with a table.
 #[derive(Debug, thiserror::Error)]
@@ -40,20 +42,33 @@ pub enum TableError {
     /// A unit that does not say what it needs to say.
     #[error("`{0}`: unit {1} has no figures")]
     NoFigures(String, usize),
+    /// A type that does not say what it stands on.
+    #[error("`{0}`: no base")]
+    NoBase(String),
 }
 
 /// In this order, so that a type may be like one of an earlier file.
 #[rustfmt::skip]
-const FILES: [(&str, &str); 9] = [
+const FILES: [(&str, &str); 19] = [
     ("tubes-triodes.toml", include_str!("../../data/tubes-triodes.toml")),
+    ("tubes-double-triodes.toml", include_str!("../../data/tubes-double-triodes.toml")),
     ("tubes-diode-triodes.toml", include_str!("../../data/tubes-diode-triodes.toml")),
+    ("tubes-eyes.toml", include_str!("../../data/tubes-eyes.toml")),
     ("tubes-power-triodes.toml", include_str!("../../data/tubes-power-triodes.toml")),
     ("tubes-pentodes.toml", include_str!("../../data/tubes-pentodes.toml")),
+    ("tubes-miniature-pentodes.toml", include_str!("../../data/tubes-miniature-pentodes.toml")),
+    ("tubes-triode-pentodes.toml", include_str!("../../data/tubes-triode-pentodes.toml")),
     ("tubes-converters.toml", include_str!("../../data/tubes-converters.toml")),
     ("tubes-power.toml", include_str!("../../data/tubes-power.toml")),
+    ("tubes-miniature-power.toml", include_str!("../../data/tubes-miniature-power.toml")),
+    ("tubes-sweep.toml", include_str!("../../data/tubes-sweep.toml")),
     ("tubes-transmitting.toml", include_str!("../../data/tubes-transmitting.toml")),
+    ("tubes-transmitting-triodes.toml", include_str!("../../data/tubes-transmitting-triodes.toml")),
     ("tubes-battery.toml", include_str!("../../data/tubes-battery.toml")),
     ("tubes-rectifiers.toml", include_str!("../../data/tubes-rectifiers.toml")),
+    ("tubes-gas-rectifiers.toml", include_str!("../../data/tubes-gas-rectifiers.toml")),
+    ("tubes-diodes.toml", include_str!("../../data/tubes-diodes.toml")),
+    ("tubes-regulators.toml", include_str!("../../data/tubes-regulators.toml")),
 ];
 
 /// Reads the data that is compiled in.
@@ -65,15 +80,15 @@ pub(super) fn shipped() -> Result<TubeTable, TableError> {
             error: Box::new(error),
         })?;
         for tube in raw.tube {
-            let tube = tube.build(&types)?;
+            let tube = tube.build(&types, raw.rated_by)?;
             types.push(tube);
         }
     }
     types.sort_by_cached_key(|tube: &TubeType| manual_order(&tube.name));
-    let mut index = BTreeMap::new();
+    let mut index = Index::default();
     for (i, tube) in types.iter().enumerate() {
         for name in std::iter::once(&tube.name).chain(&tube.aliases) {
-            if index.insert(normalise(name), i).is_some() {
+            if !index.add(name, i) {
                 return Err(TableError::Twice(name.clone()));
             }
         }
@@ -91,6 +106,8 @@ fn manual_order(name: &str) -> (u32, String) {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct RawTable {
+    /// System of the ratings of the file's types that name no other.
+    rated_by: Option<RatingSystem>,
     tube: Vec<RawTube>,
 }
 
@@ -100,15 +117,24 @@ struct RawTube {
     name: String,
     #[serde(default)]
     aliases: Vec<String>,
+    called: Option<String>,
+    base: Option<Base>,
     /// Volts, amperes.
     heater: Option<(f64, f64)>,
     #[serde(default)]
     heater_pins: Vec<RawPin>,
+    lamp_tap: Option<LampTap>,
     source: Option<String>,
+    second_source: Option<String>,
     confidence: Confidence,
     note: Option<String>,
     /// A type with the same figures, wherever this one does not give its own.
     like: Option<String>,
+    rated_by: Option<RatingSystem>,
+    plates_watts: Option<f64>,
+    /// Ratings of the first unit and of those of its kind that differ from those of the type that this one is like.
+    max: Option<Ratings>,
+    intermittent: Option<Ratings>,
     #[serde(default)]
     unit: Vec<RawUnit>,
 }
@@ -119,6 +145,7 @@ struct RawUnit {
     kind: String,
     pins: BTreeMap<Electrode, RawPins>,
     max: Option<Ratings>,
+    intermittent: Option<Ratings>,
     #[serde(default)]
     points: Vec<RawPoint>,
     drop: Option<RawDrop>,
@@ -163,6 +190,8 @@ struct RawPoint {
     confidence: Option<Confidence>,
     #[serde(default)]
     check_only: bool,
+    #[serde(default)]
+    momentary: bool,
 }
 
 #[derive(Deserialize)]
@@ -176,13 +205,19 @@ struct RawDrop {
 #[serde(deny_unknown_fields)]
 struct RawGlow {
     volts: f64,
+    limits: Option<(f64, f64)>,
+    usual_strike: Option<f64>,
     strike: f64,
     ma: (f64, f64),
     change: f64,
 }
 
 impl RawTube {
-    fn build(self, earlier: &[TubeType]) -> Result<TubeType, TableError> {
+    fn build(
+        self,
+        earlier: &[TubeType],
+        rated_by: Option<RatingSystem>,
+    ) -> Result<TubeType, TableError> {
         let name = self.name;
         let model = match &self.like {
             Some(like) => Some(
@@ -193,90 +228,144 @@ impl RawTube {
             ),
             None => None,
         };
+        // Without units of its own it has the other one's, on the same pins.
+        let same_pins = model.filter(|_| self.unit.is_empty());
         let mut units: Vec<Unit> = Vec::with_capacity(self.unit.len());
-        for (number, raw) in self.unit.into_iter().enumerate() {
-            let kind = unit_kind(&name, &raw.kind)?;
-            let mut pins = BTreeMap::new();
-            for (electrode, raw) in raw.pins {
-                let list = match raw {
-                    RawPins::One(pin) => vec![pin.build(&name)?],
-                    RawPins::Several(list) => list
-                        .into_iter()
-                        .map(|pin| pin.build(&name))
-                        .collect::<Result<_, _>>()?,
-                };
-                pins.insert(electrode, list);
-            }
-            let points = raw
-                .points
-                .into_iter()
-                .map(|point| point.build(&name, self.confidence))
-                .collect::<Result<Vec<_>, _>>()?;
-            let built = |d: RawDrop| Drop {
-                volts: d.volts,
-                amps: d.ma / 1000.0,
-            };
-            let (drop, target) = (raw.drop.map(built), raw.target.map(built));
-            let glow = raw.glow.map(|g| Glow {
-                volts: g.volts,
-                strike_volts: g.strike,
-                least_amps: g.ma.0 / 1000.0,
-                most_amps: g.ma.1 / 1000.0,
-                change_volts: g.change,
-            });
-            let mut unit = Unit {
-                kind,
-                pins,
-                ratings: raw.max.unwrap_or_default(),
-                points,
-                drop,
-                glow,
-                target,
-                fits: [OnceLock::new(), OnceLock::new()],
-            };
-            if is_silent(&unit) {
-                // Without figures a unit is like the same unit of the type
-                // that this one is like, or like the first of its kind here.
-                let first = model
-                    .and_then(|tube| tube.units.get(number))
-                    .or_else(|| units.iter().find(|u| u.kind == kind))
-                    .filter(|u| u.kind == kind)
-                    .ok_or_else(|| TableError::NoFigures(name.clone(), number + 1))?;
-                take_figures(&mut unit, first, raw.max.is_none());
-            }
+        for raw in self.unit {
+            let unit = raw.build(&name, self.confidence, model, &units)?;
             units.push(unit);
         }
-        if let Some(model) = model.filter(|_| units.is_empty()) {
-            units = model.units.iter().map(copy).collect();
+        if let Some(model) = same_pins {
+            units = model.units.iter().map(Unit::copy).collect();
         }
-        if units.is_empty() {
-            return Err(TableError::NoFigures(name, 1));
+        let first = units
+            .first()
+            .map(|unit| unit.kind)
+            .ok_or_else(|| TableError::NoFigures(name.clone(), 1))?;
+        for unit in units.iter_mut().filter(|unit| unit.kind == first) {
+            if let Some(own) = &self.max {
+                unit.ratings = own.or(&unit.ratings);
+                unit.intermittent = None;
+            }
+            unit.intermittent = self.intermittent.or(unit.intermittent);
         }
         let heater_pins = self
             .heater_pins
             .into_iter()
             .map(|pin| pin.build(&name))
             .collect::<Result<Vec<_>, _>>()?;
+        let models_heater = same_pins.and_then(|model| model.heater.as_ref());
+        let heater = self
+            .heater
+            .map(|rating| heater(rating, heater_pins, self.lamp_tap, models_heater))
+            .or_else(|| models_heater.cloned());
         Ok(TubeType {
             aliases: self.aliases,
-            heater: self.heater.map(|(volts, amps)| Heater {
-                volts,
-                amps,
-                pins: heater_pins,
-            }),
+            called: self
+                .called
+                .or_else(|| model.and_then(|model| model.called.clone())),
+            base: self
+                .base
+                .or_else(|| same_pins.map(|model| model.base))
+                .ok_or_else(|| TableError::NoBase(name.clone()))?,
+            heater,
             units,
+            plates_watts: self
+                .plates_watts
+                .or_else(|| model.and_then(|model| model.plates_watts)),
+            rated_by: self
+                .rated_by
+                .or_else(|| model.and_then(|model| model.rated_by))
+                .or(rated_by),
             source: self
                 .source
                 .unwrap_or_else(|| "data sheet, from memory".to_owned()),
+            second_source: self.second_source,
             confidence: self.confidence,
-            note: self.note,
+            note: self
+                .note
+                .or_else(|| model.and_then(|model| model.note.clone())),
+            like: self.like,
             name,
         })
     }
 }
 
-fn is_silent(unit: &Unit) -> bool {
-    unit.points.is_empty() && unit.drop.is_none() && unit.glow.is_none()
+/// A heater of so many volts and amperes; what is not said of its pins is as in `model`.
+fn heater(
+    (volts, amps): (f64, f64),
+    pins: Vec<Pin>,
+    lamp_tap: Option<LampTap>,
+    model: Option<&Heater>,
+) -> Heater {
+    let (pins, models_tap) = match model {
+        Some(model) if pins.is_empty() => (model.pins.clone(), model.tap),
+        _ => (pins, None),
+    };
+    let tap = lamp_tap
+        .map(HeaterTap::Lamp)
+        .or(models_tap)
+        .or_else(|| (pins.len() > 2).then_some(HeaterTap::Center));
+    Heater {
+        volts,
+        amps,
+        pins,
+        tap,
+    }
+}
+
+impl RawUnit {
+    /// The unit of a type that may be like `model`, behind the `earlier` units of the same bottle.
+    fn build(
+        self,
+        name: &str,
+        usual: Confidence,
+        model: Option<&TubeType>,
+        earlier: &[Unit],
+    ) -> Result<Unit, TableError> {
+        let (called, kind) = trade_name(&self.kind)
+            .ok_or_else(|| TableError::Kind(name.to_owned(), self.kind.clone()))?;
+        let mut pins = BTreeMap::new();
+        for (electrode, raw) in self.pins {
+            let list = match raw {
+                RawPins::One(pin) => vec![pin.build(name)?],
+                RawPins::Several(list) => list
+                    .into_iter()
+                    .map(|pin| pin.build(name))
+                    .collect::<Result<_, _>>()?,
+            };
+            pins.insert(electrode, list);
+        }
+        let points = self
+            .points
+            .into_iter()
+            .map(|point| point.build(name, usual))
+            .collect::<Result<Vec<_>, _>>()?;
+        let mut unit = Unit {
+            kind,
+            name: called,
+            pins,
+            ratings: self.max.unwrap_or_default(),
+            intermittent: self.intermittent,
+            points,
+            drop: self.drop.map(RawDrop::build),
+            glow: self.glow.map(RawGlow::build),
+            target: self.target.map(RawDrop::build),
+            fits: [OnceLock::new(), OnceLock::new()],
+        };
+        if unit.points.is_empty() && unit.drop.is_none() && unit.glow.is_none() {
+            // Without figures a unit is like the same unit of the type that this
+            // one is like, or like the first of its kind in the bottle.
+            let number = earlier.len();
+            let from = model
+                .and_then(|tube| tube.units.get(number))
+                .or_else(|| earlier.iter().find(|u| u.kind == kind))
+                .filter(|u| u.kind == kind)
+                .ok_or_else(|| TableError::NoFigures(name.to_owned(), number + 1))?;
+            take_figures(&mut unit, from, self.max.is_none());
+        }
+        Ok(unit)
+    }
 }
 
 fn take_figures(unit: &mut Unit, from: &Unit, ratings_too: bool) {
@@ -286,34 +375,8 @@ fn take_figures(unit: &mut Unit, from: &Unit, ratings_too: bool) {
     unit.target = unit.target.or(from.target);
     if ratings_too {
         unit.ratings = from.ratings;
+        unit.intermittent = unit.intermittent.or(from.intermittent);
     }
-}
-
-/// The same unit, not yet fitted.
-fn copy(unit: &Unit) -> Unit {
-    Unit {
-        kind: unit.kind,
-        pins: unit.pins.clone(),
-        ratings: unit.ratings,
-        points: unit.points.clone(),
-        drop: unit.drop,
-        glow: unit.glow,
-        target: unit.target,
-        fits: [OnceLock::new(), OnceLock::new()],
-    }
-}
-
-fn unit_kind(name: &str, word: &str) -> Result<UnitKind, TableError> {
-    Ok(match word {
-        "diode" => UnitKind::Diode,
-        "rectifier" => UnitKind::Rectifier,
-        "gas rectifier" => UnitKind::GasRectifier,
-        "regulator" => UnitKind::Regulator,
-        _ => UnitKind::Amplifier(
-            word.parse::<TubeKind>()
-                .map_err(|_| TableError::Kind(name.to_owned(), word.to_owned()))?,
-        ),
-    })
 }
 
 impl RawPin {
@@ -323,6 +386,29 @@ impl RawPin {
             Self::Word(word) if word == "cap" => Ok(Pin::Cap),
             Self::Word(word) if word == "cap2" => Ok(Pin::Cap2),
             _ => Err(TableError::Pin(name.to_owned())),
+        }
+    }
+}
+
+impl RawDrop {
+    fn build(self) -> Drop {
+        Drop {
+            volts: self.volts,
+            amps: self.ma / 1000.0,
+        }
+    }
+}
+
+impl RawGlow {
+    fn build(self) -> Glow {
+        Glow {
+            volts: self.volts,
+            limits: self.limits,
+            usual_strike_volts: self.usual_strike.unwrap_or(self.strike),
+            strike_volts: self.strike,
+            least_amps: self.ma.0 / 1000.0,
+            most_amps: self.ma.1 / 1000.0,
+            change_volts: self.change,
         }
     }
 }
@@ -355,6 +441,7 @@ impl RawPoint {
             point,
             confidence: self.confidence.unwrap_or(usual),
             fitted: !self.check_only,
+            momentary: self.momentary,
         })
     }
 }

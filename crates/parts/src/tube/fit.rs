@@ -8,8 +8,8 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::kind::TubeKind;
-use super::koren::{KorenLaw, KorenPentode, KorenTriode};
-use super::start::{CONTACT, Prior, Start, remote};
+use super::koren::{KorenLaw, KorenPentode, KorenTriode, WiderPitch};
+use super::start::{CONTACT, Prior, Start};
 use super::two_pitch::TwoPitchLaw;
 use super::{Body, LawForm, TubeLaw};
 use crate::device::{Condition, PortVolts};
@@ -127,7 +127,7 @@ pub enum FitError {
 mod accuracy {
     pub(super) const CURRENT: f64 = 0.03;
     /// Currents below a hundredth of the largest are cutoff figures, "about".
-    pub(super) const CUTOFF: f64 = 0.4;
+    pub(super) const CUTOFF: f64 = 0.2;
     pub(super) const SCREEN: f64 = 0.08;
     pub(super) const GM: f64 = 0.05;
     pub(super) const CUTOFF_GM: f64 = 0.4;
@@ -151,6 +151,8 @@ struct Problem<'a> {
 }
 
 const MOST_STEPS: usize = 40;
+/// Share of the largest current under which one tells where the tube is cut off.
+const FEW: f64 = 0.05;
 
 /// Fits a law of one form to published points.
 ///
@@ -253,6 +255,9 @@ impl<'a> Problem<'a> {
             mu,
             mu_known: mu_hint.is_some(),
             bias_scale,
+            cutoff_known: points
+                .iter()
+                .any(|p| p.plate_amps.is_some_and(|amps| amps < FEW * largest)),
             ratio: points
                 .iter()
                 .find_map(|p| {
@@ -282,6 +287,7 @@ impl<'a> Problem<'a> {
     fn law(&self, unknowns: &[f64]) -> TubeLaw {
         let value = |i: usize| unknowns.get(i).copied().unwrap_or(0.0);
         let exp = |i: usize| value(i).exp();
+        let share = |i: usize| exp(i) / (1.0 + exp(i));
         let (body, perveance) = match (self.form, self.kind.has_screen()) {
             (LawForm::TwoPitch, screen) => {
                 let law = TwoPitchLaw {
@@ -289,8 +295,8 @@ impl<'a> Problem<'a> {
                     contact: value(1),
                     mu: exp(2),
                     width: exp(3),
-                    tail: exp(4) / (1.0 + exp(4)),
-                    tail_mu: exp(5) / (1.0 + exp(5)),
+                    tail: share(4),
+                    tail_mu: share(5),
                     per_mu_plate: if screen { exp(6) } else { 0.0 },
                     screen_ratio: if screen { exp(7) } else { 0.0 },
                     knee: knee(self.kind),
@@ -306,8 +312,12 @@ impl<'a> Problem<'a> {
                     kvb: KOREN_KVB,
                     contact: value(4),
                 };
+                let wider = WiderPitch {
+                    share: share(5),
+                    mu: share(6),
+                };
                 (
-                    Body::Koren(KorenLaw::Triode(law)),
+                    Body::Koren(KorenLaw::Triode(law, wider)),
                     2.0 / law.kg1 * self.drive.powf(law.x - 1.5),
                 )
             }
@@ -321,16 +331,8 @@ impl<'a> Problem<'a> {
                     kvb: exp(5),
                     turned: KOREN_TURNED,
                     contact: value(6),
-                    tail: if remote(self.kind) {
-                        exp(7) / (1.0 + exp(7))
-                    } else {
-                        0.0
-                    },
-                    tail_mu: if remote(self.kind) {
-                        exp(8) / (1.0 + exp(8))
-                    } else {
-                        1.0
-                    },
+                    tail: share(7),
+                    tail_mu: share(8),
                 };
                 let k = std::f64::consts::PI / law.kg1;
                 (

@@ -10,7 +10,8 @@
 //! written so, which keeps them finite for any voltage. Added here: voltages
 //! below zero count as zero, the screen's drive is the rounded one, part of
 //! what a starved plate turns back lands on the screen, a contact potential, a
-//! wider second pitch for remote cutoff, and grid current. Without a contact
+//! wider second pitch of a share of the grid, for remote cutoff and for the tails
+//! of sharp tubes, and grid current. Without a contact
 //! potential the equation misses low-current points of high-mu triodes badly
 //! (the author's own 12AX7 set gives a fifth of the current at 100 V, -1 V).
 
@@ -65,16 +66,25 @@ pub struct KorenPentode {
     pub turned: f64,
     /// Contact potential added to the grid voltage, volts; 0 in the published equations.
     pub contact: f64,
-    /// Share of a wider grid pitch, for remote cutoff; 0 in the published equations.
+    /// Share of a wider grid pitch; 0 in the published equations.
     pub tail: f64,
     /// Amplification factor of the wider pitch over `mu`.
     pub tail_mu: f64,
 }
 
+/// A share of the grid of wider pitch than the rest.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct WiderPitch {
+    /// Its share; 0 where there is none.
+    pub(crate) share: f64,
+    /// Its amplification factor over that of the main pitch.
+    pub(crate) mu: f64,
+}
+
 /// Either equation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum KorenLaw {
-    Triode(KorenTriode),
+    Triode(KorenTriode, WiderPitch),
     Pentode(KorenPentode),
 }
 
@@ -89,7 +99,7 @@ impl KorenLaw {
         condition: &Condition,
     ) -> Shares<N> {
         match self {
-            Self::Triode(law) => law.shares(at, grid_law, condition),
+            Self::Triode(law, wider) => law.shares(at, grid_law, wider, condition),
             Self::Pentode(law) => law.shares(at, grid_law, kind, condition),
         }
     }
@@ -105,7 +115,7 @@ impl KorenLaw {
     ) -> Dual<N> {
         let plate = at.plate.positive(COLLECTOR_WIDTH);
         let collected = match self {
-            Self::Triode(_) => triode_takes(at, plate, condition),
+            Self::Triode(..) => triode_takes(at, plate, condition),
             Self::Pentode(law) => {
                 let reached = law.reached(at, plate, kind, condition);
                 collected(
@@ -127,10 +137,15 @@ impl KorenLaw {
         ln_share: f64,
     ) -> bool {
         match self {
-            Self::Triode(law) => {
+            Self::Triode(law, wider) => {
                 let plate = at.plate.positive(COLLECTOR_WIDTH);
-                let (drive, width) = law.drive(at, plate, condition);
-                law.x * drive.v < ln_share * width.v
+                let (drive, bias, width) = law.drive(at, plate, condition);
+                let furthest = if wider.share > 0.0 {
+                    tail_drive(wider.mu, condition).max(1.0)
+                } else {
+                    1.0
+                };
+                law.x * (drive * furthest + bias).v < ln_share * width.v
             }
             Self::Pentode(law) => {
                 let screen = at.screen.positive(COLLECTOR_WIDTH);
@@ -177,22 +192,22 @@ fn screen_takes<const N: usize>(at: &Electrodes<N>, screen: Dual<N>) -> Dual<N> 
 const SATURATED: f64 = std::f64::consts::FRAC_PI_2;
 
 impl KorenTriode {
-    /// Effective drive before rounding, and the rounding.
+    /// Drive from the plate, what the grid adds to it, and the rounding at cutoff.
     #[inline]
     fn drive<const N: usize>(
         &self,
         at: &Electrodes<N>,
         plate: Dual<N>,
         condition: &Condition,
-    ) -> (Dual<N>, Dual<N>) {
+    ) -> (Dual<N>, Dual<N>, Dual<N>) {
         let mu = self.mu * condition.mu.max(LEAST_RATIO);
         let square = plate * plate;
         let width = (square + LEAST_COLLECTOR * LEAST_COLLECTOR).sqrt()
             * (condition.tail.max(LEAST_RATIO) / self.kp);
         let contact = held_contact(plate * (1.0 / mu), self.contact);
         let bias = at.grid + contact + condition.contact_volts;
-        let drive = plate * (1.0 / mu) + bias * (plate / (square + self.kvb).sqrt());
-        (drive, width)
+        let bias = bias * (plate / (square + self.kvb).sqrt());
+        (plate * (1.0 / mu), bias, width)
     }
 
     #[inline]
@@ -200,12 +215,19 @@ impl KorenTriode {
         &self,
         at: &Electrodes<N>,
         grid_law: &GridLaw,
+        wider: &WiderPitch,
         condition: &Condition,
     ) -> Shares<N> {
         let plate = at.plate.positive(COLLECTOR_WIDTH);
-        let (drive, width) = self.drive(at, plate, condition);
-        let e = drive.positive_over(width);
-        let space = e.power(self.x) * (2.0 * condition.perveance / self.kg1);
+        let (drive, bias, width) = self.drive(at, plate, condition);
+        let mut powered = (drive + bias).positive_over(width).power(self.x);
+        if wider.share > 0.0 {
+            let wide = drive * tail_drive(wider.mu, condition) + bias;
+            let share = wider.share * tail_share(wider.mu, condition);
+            powered =
+                powered * (1.0 - wider.share) + wide.positive_over(width).power(self.x) * share;
+        }
+        let space = powered * (2.0 * condition.perveance / self.kg1);
         let taken = triode_takes(at, plate, condition);
         let grid = grid_law.current(at.grid, taken, condition);
         Shares {

@@ -22,8 +22,8 @@ pub use koren::{KorenPentode, KorenTriode};
 
 use crate::device::{Condition, PortCurrents, PortVolts, Spread};
 use crate::dual::Dual;
-use grid::GridLaw;
-use koren::KorenLaw;
+use grid::{GridLaw, grid3_passes};
+use koren::{KorenLaw, WiderPitch};
 use two_pitch::TwoPitchLaw;
 
 /// Which of the two tube laws.
@@ -119,7 +119,7 @@ impl TubeLaw {
     pub fn koren_triode(parameters: KorenTriode) -> Self {
         Self::assemble(
             TubeKind::Triode,
-            Body::Koren(KorenLaw::Triode(parameters)),
+            Body::Koren(KorenLaw::Triode(parameters, WiderPitch::default())),
             2.0 / parameters.kg1,
             250.0 / parameters.mu,
         )
@@ -192,7 +192,7 @@ impl TubeLaw {
     pub fn amplification_factor(&self) -> f64 {
         match &self.body {
             Body::TwoPitch(law) => law.mu,
-            Body::Koren(KorenLaw::Triode(law)) => law.mu,
+            Body::Koren(KorenLaw::Triode(law, _)) => law.mu,
             Body::Koren(KorenLaw::Pentode(law)) => law.mu,
         }
     }
@@ -274,7 +274,7 @@ impl TubeLaw {
     fn pulled<const N: usize>(&self, at: &Electrodes<N>) -> Dual<N> {
         let k = match &self.body {
             Body::TwoPitch(law) => law.k,
-            Body::Koren(KorenLaw::Triode(law)) => 2.0 / law.kg1,
+            Body::Koren(KorenLaw::Triode(law, _)) => 2.0 / law.kg1,
             Body::Koren(KorenLaw::Pentode(law)) => 2.0 / law.kg1,
         };
         let usual = self.bias_scale * self.amplification_factor();
@@ -283,7 +283,13 @@ impl TubeLaw {
         let below = (-at.grid).positive(PULL_WIDTH) * (1.0 / (PULL_GRID * self.bias_scale));
         // A plate near nothing pulls nothing.
         let plate = Dual::constant(PULL_PLATE) / (plate + PULL_LEAST);
-        (-(screen + below + plate * plate)).exp() * (k * self.bias_scale.powf(1.5))
+        let pulled = (-(screen + below + plate * plate)).exp() * (k * self.bias_scale.powf(1.5));
+        if self.kind == TubeKind::Heptode {
+            // It goes through grid 3 as the rest does.
+            pulled * grid3_passes(at.grid3, self.kind)
+        } else {
+            pulled
+        }
     }
 
     fn evaluate<const N: usize>(&self, volts: &PortVolts, condition: &Condition) -> PortCurrents {

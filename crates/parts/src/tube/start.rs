@@ -18,6 +18,8 @@ pub(super) struct Start {
     pub(super) mu: f64,
     pub(super) mu_known: bool,
     pub(super) bias_scale: f64,
+    /// Whether a point tells of the tube near cutoff.
+    pub(super) cutoff_known: bool,
     pub(super) ratio: f64,
 }
 
@@ -42,12 +44,36 @@ impl Start {
             self.mu_prior(),
             about(0.12 + 0.04 * self.bias_scale, 0.5),
         ];
-        priors.extend(tail_priors(kind));
+        priors.extend(self.tail_priors(kind, TAIL));
         if kind.has_screen() {
             priors.push(about(1.0 / (self.mu * PLATE_OVER_SCREEN_MU), 1.0));
             priors.push(about(self.ratio, 0.5));
         }
         priors
+    }
+
+    /// Share of the wider pitch, `sharp` in a sharp tube, and its amplification factor over the main one.
+    fn tail_priors(&self, kind: TubeKind, sharp: f64) -> [Prior; 2] {
+        let (share, mu) = if remote(kind) {
+            (0.10, 0.20)
+        } else {
+            (sharp, 0.45)
+        };
+        let sigma = if self.cutoff_known {
+            TAIL_SIGMA
+        } else {
+            BLIND_TAIL_SIGMA
+        };
+        [
+            Prior {
+                mean: odds(share),
+                sigma,
+            },
+            Prior {
+                mean: odds(mu),
+                sigma: 0.7,
+            },
+        ]
     }
 
     /// Drive at the start of a search in Koren's form.
@@ -66,6 +92,9 @@ impl Start {
             about(5.0 * self.mu, 0.6),
             self.contact_prior(KOREN_CONTACT),
         ]
+        .into_iter()
+        .chain(self.tail_priors(TubeKind::Triode, KOREN_TAIL))
+        .collect()
     }
 
     pub(super) fn koren_pentode(&self, kind: TubeKind) -> Vec<Prior> {
@@ -83,11 +112,14 @@ impl Start {
             about((0.09 * self.at.screen_volts).max(5.0), 0.4),
             self.contact_prior(KOREN_CONTACT),
         ];
-        if remote(kind) {
-            priors.extend(tail_priors(kind));
-        }
+        priors.extend(self.tail_priors(kind, KOREN_TAIL));
         priors
     }
+}
+
+/// Logarithm of the odds of a share.
+fn odds(share: f64) -> f64 {
+    (share / (1.0 - share)).ln()
 }
 
 /// A positive unknown, known as its logarithm.
@@ -104,29 +136,19 @@ pub(super) const CONTACT: f64 = 0.5;
 const KOREN_CONTACT: f64 = 0.3;
 
 /// Whether the grid is wound for a remote cutoff.
-pub(super) fn remote(kind: TubeKind) -> bool {
+fn remote(kind: TubeKind) -> bool {
     matches!(kind, TubeKind::RemotePentode | TubeKind::Heptode)
 }
 
-/// Share of the wider pitch, and its amplification factor over the main one.
-fn tail_priors(kind: TubeKind) -> [Prior; 2] {
-    let (share, mu) = if remote(kind) {
-        (0.10, 0.20)
-    } else {
-        (0.02, 0.45)
-    };
-    let odds = |share: f64| (share / (1.0 - share)).ln();
-    [
-        Prior {
-            mean: odds(share),
-            sigma: 1.2,
-        },
-        Prior {
-            mean: odds(mu),
-            sigma: 0.7,
-        },
-    ]
-}
+/// Standard deviation of the logarithm of the odds of the wider pitch's share, where a
+/// point tells of it ...
+const TAIL_SIGMA: f64 = 2.0;
+/// ... and where none does, so that nothing else moves it far.
+const BLIND_TAIL_SIGMA: f64 = 1.2;
+/// Usual share of the wider pitch of a sharp tube.
+const TAIL: f64 = 0.02;
+/// The same in Koren's form, whose softness at cutoff does most of it.
+const KOREN_TAIL: f64 = 0.002;
 
 /// Usual ratio of the grid-to-plate factor to the grid-to-screen one.
 const PLATE_OVER_SCREEN_MU: f64 = 60.0;

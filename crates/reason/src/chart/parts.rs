@@ -4,11 +4,11 @@ use std::f64::consts::{FRAC_1_PI, SQRT_2};
 
 use deadstage_circuit::{DeviceId, ElementId, electrode_name};
 use deadstage_netlist::{Electrode, FilterInput, PartId, PartKind, RectifierConnection};
-use deadstage_parts::table::Ratings;
-use deadstage_parts::{Device, MAX_PORTS, tube_table};
+use deadstage_parts::{Device, MAX_PORTS};
 
 use super::{View, bottle_name};
-use crate::outcome::ChartPart;
+use crate::outcome::{ChartPart, TubeRating};
+use crate::ratings::Rated;
 
 /// Mean of a parabolic arch over its height, weighted by itself.
 const ARCH_MEAN: f64 = 0.8;
@@ -60,6 +60,7 @@ impl View<'_> {
             amps,
             watts: self.heat_of_elements(id),
             rating_watts: part.rating_watts.map(|w| w.0),
+            tube_rating: None,
         }
     }
 
@@ -104,11 +105,12 @@ impl View<'_> {
             amps,
             watts,
             rating_watts: part.rating_watts.map(|w| w.0),
+            tube_rating: None,
         }
     }
 
     /// Heat at every port of a device, watts.
-    fn port_heats(&self, device: DeviceId) -> [f64; MAX_PORTS] {
+    pub(super) fn port_heats(&self, device: DeviceId) -> [f64; MAX_PORTS] {
         let mut volts = [0.0; MAX_PORTS];
         for (to, from) in volts.iter_mut().zip(self.at.device_volts(device)) {
             *to = *from;
@@ -141,7 +143,7 @@ impl View<'_> {
         let amps = at.device_amps(device);
         let common = at.node_volts(slot.common);
         let bottle = bottle_name(self.stage, id);
-        let ratings = self.ratings(id);
+        let rated = Rated::of(self.stage, id);
         let heats = self.port_heats(device);
         let names: &[&str] = match part.kind {
             PartKind::Transistor { .. } => &["base", "collector", "emitter"],
@@ -159,11 +161,11 @@ impl View<'_> {
                 volts,
                 amps: into,
                 watts: heats[port],
-                rating_watts: match electrode {
-                    Some(Electrode::Plate) => ratings.and_then(|r| r.plate_watts),
-                    Some(Electrode::Screen) => ratings.and_then(|r| r.screen_watts),
-                    _ => None,
-                },
+                rating_watts: electrode.and_then(|e| rated?.watts(e)),
+                tube_rating: rated.map(|rated| TubeRating {
+                    system: rated.tube.rated_by,
+                    continuous_watts: electrode.and_then(|e| rated.continuous_watts(e)),
+                }),
             });
         }
         let mut through: f64 = amps.iter().sum();
@@ -181,6 +183,7 @@ impl View<'_> {
                 amps: into,
                 watts: (volts * into).max(0.0),
                 rating_watts: None,
+                tube_rating: None,
             });
         }
         all.push(ChartPart {
@@ -189,29 +192,8 @@ impl View<'_> {
             amps: -through,
             watts: 0.0,
             rating_watts: None,
+            tube_rating: None,
         });
-    }
-
-    fn ratings(&self, id: PartId) -> Option<&'static Ratings> {
-        let PartKind::Tube {
-            tube_type, unit, ..
-        } = &self.stage.part(id).kind
-        else {
-            return None;
-        };
-        let own = self
-            .stage
-            .tube_types
-            .iter()
-            .any(|t| t.name.eq_ignore_ascii_case(tube_type));
-        if own {
-            return None;
-        }
-        let index = usize::from(unit.unwrap_or(1)).saturating_sub(1);
-        tube_table()
-            .find(tube_type)
-            .and_then(|tube| tube.units.get(index))
-            .map(|unit| &unit.ratings)
     }
 }
 

@@ -1,16 +1,12 @@
 //! What a person must be told beside the numbers: parts past their ratings,
 //! regulators that do not regulate, a second steady state, what is estimated.
 
-use deadstage_circuit::{Change, DeviceChange, DeviceId, PortState, Scratch};
+use deadstage_circuit::{OperatingPoint, Scratch};
 use deadstage_netlist::{Access, Dielectric, Drive, Part, PartId, PartKind, engineering};
-use deadstage_parts::{Device, RegulatorLaw, tube_table};
+use deadstage_parts::{Device, RegulatorLaw};
 
 use super::View;
 use crate::outcome::{ChartPanel, ChartPart};
-
-/// Two states are the same where no node differs by more than this, volts, or this share.
-const SAME_VOLTS: f64 = 0.5;
-const SAME_SHARE: f64 = 0.01;
 
 /// An electrolytic may stand this far the wrong way round, volts: its oxide bears it (common practice, no source).
 const REVERSED_VOLTS: f64 = 1.0;
@@ -25,20 +21,21 @@ const BACKWARDS_SHARE: f64 = 0.02;
 const DUST: f64 = 1e-5;
 
 impl View<'_> {
-    /// What is out of the ordinary in this state: it holds wherever the stage
-    /// is solved, not only on a chart.
+    /// What is out of the ordinary in this state, of all `states` that the stage may rest in: it holds
+    /// wherever the stage is solved, not only on a chart.
     pub(crate) fn warnings(
         &self,
         parts: &[ChartPart],
         panels: &[ChartPanel],
+        states: &[OperatingPoint<'_>],
         scratch: &mut Scratch,
     ) -> Vec<String> {
-        let mut said: Vec<String> = parts.iter().filter_map(over_rating).collect();
+        let mut said = self.overloads(parts);
         for (id, part) in (0u32..).map(PartId).zip(&self.stage.parts) {
-            said.extend(self.warning(id, part));
+            said.extend(self.warning(id, part, scratch));
         }
         said.extend(panels.iter().filter_map(off_scale));
-        said.extend(self.second_state(scratch));
+        said.extend(self.other_state(states));
         said
     }
 
@@ -118,49 +115,17 @@ impl View<'_> {
         })
     }
 
-    fn warning(&self, id: PartId, part: &Part) -> Option<String> {
+    fn warning(&self, id: PartId, part: &Part, scratch: &mut Scratch) -> Option<String> {
         let name = &part.name;
         match &part.kind {
-            PartKind::Regulator { .. } => self.regulator(id),
-            PartKind::Rectifier { tube_type, .. } => self
-                .rectifier_load(id, tube_type)
-                .or_else(|| self.below_critical(id)),
-            PartKind::Potentiometer { ohms, .. } => {
-                // What a length of track bears is its share of the rating: the limit is the current.
-                let rating = part.rating_watts?.0;
-                let most = (rating / ohms.0).sqrt();
-                let halves = self.network.part(id).elements.iter().take(2);
-                let amps = halves
-                    .map(|&half| self.at.element_amps(half).abs())
-                    .fold(0.0, f64::max);
-                let whole = self.heat_of_elements(id) > rating;
-                (amps > most && !whole).then(|| {
+            PartKind::Regulator { .. } => self.regulator(id, scratch),
+            PartKind::Rectifier { .. } => self.below_critical(id),
+            PartKind::Capacitor { dielectric, .. } => {
+                let volts = self.capacitor_volts(id)?;
+                (*dielectric == Dielectric::Electrolytic && is_reversed(volts)).then(|| {
                     format!(
-                        "{name}: {} through its track, which bears {}.",
-                        quantity(amps, "A"),
-                        quantity(most, "A")
-                    )
-                })
-            }
-            PartKind::Capacitor {
-                dielectric,
-                from,
-                to,
-                ..
-            } => {
-                let volts = self.at.node_volts(from.0 as usize) - self.at.node_volts(to.0 as usize);
-                if *dielectric == Dielectric::Electrolytic && volts < -REVERSED_VOLTS {
-                    return Some(format!(
                         "{name} stands the wrong way round, by {}.",
                         quantity(-volts, "V")
-                    ));
-                }
-                let rating = part.rating_volts?.0;
-                (volts.abs() > rating).then(|| {
-                    format!(
-                        "{name}: {} across it, over its rating of {}.",
-                        quantity(volts.abs(), "V"),
-                        quantity(rating, "V")
                     )
                 })
             }
@@ -180,47 +145,32 @@ impl View<'_> {
         }
     }
 
-    fn regulator(&self, id: PartId) -> Option<String> {
+    fn regulator(&self, id: PartId, scratch: &mut Scratch) -> Option<String> {
         let name = &self.stage.part(id).name;
         let device = self.network.part(id).device?;
-        let Device::Regulator(law) = &self.network.device(device).law else {
-            return None;
-        };
+        let law = self.regulator_law(id)?;
         let volts = *self.at.device_volts(device).first()?;
         if !self.at.fired(device) {
             return Some(dark(name, law, volts));
         }
         let amps = *self.at.device_amps(device).first()?;
-        let (least, most) = law.range_amps();
-        let beyond = if amps < least {
-            format!("below the {} that keep it steady", quantity(least, "A"))
-        } else if amps > most {
-            format!("above the {} that it bears", quantity(most, "A"))
-        } else {
-            return None;
-        };
-        Some(format!(
-            "{name} glows on {}, {beyond}.",
-            quantity(amps, "A")
-        ))
-    }
-
-    /// A rectifier tube that delivers more than its type may.
-    fn rectifier_load(&self, id: PartId, tube_type: &str) -> Option<String> {
-        let device = self.network.part(id).device?;
-        let delivered = -self.at.device_amps(device).first()?;
-        let most = tube_table()
-            .find(tube_type)?
-            .units
-            .first()?
-            .ratings
-            .dc_amps?;
-        (delivered > most).then(|| {
+        let (least, _) = law.range_amps();
+        if amps < least {
+            return Some(format!(
+                "{name} glows on {}, below the {} that keep it steady.",
+                quantity(amps, "A"),
+                quantity(least, "A")
+            ));
+        }
+        // A healthy tube may need all that its sheet asks for.
+        let offered = self.volts_while_dark(id, scratch)?;
+        let sure = law.sure_strike_volts();
+        (offered < sure).then(|| {
             format!(
-                "{} delivers {}; the most for its type is {}.",
-                self.stage.part(id).name,
-                quantity(delivered, "A"),
-                quantity(most, "A")
+                "{name} has {} to strike from: most tubes strike at {}, some only at {}, so a healthy one may be found dark.",
+                quantity(offered, "V"),
+                quantity(law.strike_volts(), "V"),
+                quantity(sure, "V")
             )
         })
     }
@@ -247,49 +197,34 @@ impl View<'_> {
         })
     }
 
-    /// Whether the same stage also rests elsewhere: started from nothing, and
-    /// from where it stands with each tube out in turn, which is how a pair
-    /// that holds each other off is thrown over.
-    fn second_state(&self, scratch: &mut Scratch) -> Option<String> {
-        let cold = PortState {
-            volts: vec![0.0; self.network.port_count],
-            ..PortState::default()
+    /// What is furthest off in another state of the same stage.
+    pub(crate) fn other_state(&self, others: &[OperatingPoint<'_>]) -> Option<String> {
+        let nodes = 1..self.stage.nodes.len();
+        let apart = |other: &OperatingPoint<'_>, node| {
+            (self.at.node_volts(node) - other.node_volts(node)).abs()
         };
-        let mut starts = vec![cold];
-        for (index, slot) in (0u32..).zip(&self.network.devices) {
-            let out = [Change::Device(DeviceId(index), DeviceChange::Absent)];
-            if matches!(slot.law, Device::Rectifier(_)) {
-                continue;
-            }
-            if let Ok(point) = self.base.solve(&out, None, scratch) {
-                starts.push(point.state().clone());
-            }
-        }
-        for start in starts {
-            let Ok(other) = self.base.solve(&[], Some(&start), scratch) else {
-                continue;
-            };
-            let furthest = (1..self.stage.nodes.len())
-                .map(|node| (node, self.at.node_volts(node), other.node_volts(node)))
-                .filter(|(_, here, there)| {
-                    (here - there).abs() > SAME_VOLTS.max(SAME_SHARE * here.abs())
-                })
-                .max_by(|a, b| (a.1 - a.2).abs().total_cmp(&(b.1 - b.2).abs()));
-            if let Some((node, here, there)) = furthest {
-                return Some(format!(
-                    "The stage can also come to rest in a second state, in which {} stands at {} and not at {}: a healthy unit may be found in either.",
-                    self.stage.nodes[node].name,
-                    quantity(there, "V"),
-                    quantity(here, "V")
-                ));
-            }
-        }
-        None
+        let (node, there) = others
+            .iter()
+            .flat_map(|other| nodes.clone().map(move |node| (node, other)))
+            .max_by(|a, b| apart(a.1, a.0).total_cmp(&apart(b.1, b.0)))?;
+        (apart(there, node) > 0.0).then(|| {
+            format!(
+                "The stage can also come to rest in a second state, in which {} stands at {} and not at {}: a healthy unit may be found in either.",
+                self.stage.nodes[node].name,
+                quantity(there.node_volts(node), "V"),
+                quantity(self.at.node_volts(node), "V")
+            )
+        })
     }
 }
 
+/// Whether an electrolytic with so many volts stands the wrong way round.
+pub(super) fn is_reversed(volts: f64) -> bool {
+    volts < -REVERSED_VOLTS
+}
+
 fn dark(name: &str, law: &RegulatorLaw, volts: f64) -> String {
-    let strike = quantity(law.strike_volts(), "V");
+    let strike = quantity(law.sure_strike_volts(), "V");
     let stands = quantity(volts, "V");
     if volts > law.maintaining_volts() {
         format!(
@@ -298,17 +233,6 @@ fn dark(name: &str, law: &RegulatorLaw, volts: f64) -> String {
     } else {
         format!("{name} is dark: {stands} across it, {strike} to strike it.")
     }
-}
-
-/// More heat than the rating; a tube's is that of its type.
-fn over_rating(part: &ChartPart) -> Option<String> {
-    let rating = part.rating_watts.filter(|rating| part.watts > *rating)?;
-    Some(format!(
-        "{} turns {} into heat, over its rating of {}.",
-        part.part,
-        quantity(part.watts, "W"),
-        quantity(rating, "W")
-    ))
 }
 
 fn off_scale(panel: &ChartPanel) -> Option<String> {

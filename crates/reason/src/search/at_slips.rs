@@ -69,10 +69,12 @@ pub(super) fn pairs_at_slips(
     let leaders: Vec<(usize, &[usize], &[f64])> = if size == 0 {
         vec![(scales.lead, &[], &[])]
     } else {
-        sets.iter()
+        let of_size = |set: &&Weighed| set.set.len() == size;
+        let of_size: Vec<&Weighed> = sets.iter().filter(of_size).collect();
+        let kept = super::through_equals(&of_size, LEADERS, |set| set.ln_weight);
+        of_size[..kept]
+            .iter()
             .take_while(|set| set.ln_weight > floor)
-            .filter(|set| set.set.len() == size)
-            .take(LEADERS)
             .map(|set| (set.law, set.set.as_slice(), set.best.as_slice()))
             .collect()
     };
@@ -193,7 +195,8 @@ fn beside(
         }
     }
     found.sort_by(|a, b| b.0.total_cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
-    found.truncate(MOST_WEIGHED);
+    let kept = super::through_equals(&found, MOST_WEIGHED, |pair| pair.0);
+    found.truncate(kept);
     (found, hopeless)
 }
 

@@ -34,7 +34,7 @@ pub(super) fn exchanged(
     floors: (f64, f64),
 ) -> Vec<Weighed> {
     let mut known: BTreeSet<Vec<usize>> = sets.iter().map(|s| s.set.clone()).collect();
-    let mut leaders: Vec<Weighed> = sets.iter().take(LEADERS).cloned().collect();
+    let mut leaders: Vec<Weighed> = super::leading(sets, LEADERS).to_vec();
     let mut found: Vec<Weighed> = Vec::new();
     for _ in 0..ROUNDS {
         let best = leaders.first().map_or(f64::NEG_INFINITY, |s| s.ln_weight);
@@ -77,10 +77,9 @@ pub(super) fn exchanged(
             .collect();
         next.extend(weighed);
         super::sort(&mut next);
-        leaders = next
+        leaders = super::leading(&next, LEADERS)
             .iter()
             .filter(|s| s.ln_weight > best)
-            .take(LEADERS)
             .cloned()
             .collect();
         found.extend(next);

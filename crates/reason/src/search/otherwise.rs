@@ -34,9 +34,8 @@ pub(super) fn other_ways(
     floors: (f64, f64),
 ) -> Vec<Weighed> {
     let known: BTreeSet<&[usize]> = sets.iter().map(|s| s.set.as_slice()).collect();
-    let leaders: Vec<&Weighed> = sets
+    let leaders: Vec<&Weighed> = super::leading(sets, TRIED)
         .iter()
-        .take(TRIED)
         .take_while(|s| s.ln_weight > least)
         .collect();
     let looked: Vec<Vec<Look>> = leaders

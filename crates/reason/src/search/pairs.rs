@@ -60,7 +60,8 @@ pub(super) fn pairs_looked_at(
         .flatten()
         .collect();
     looks.sort_by(|a, b| b.worth.total_cmp(&a.worth).then(a.pair.cmp(&b.pair)));
-    looks.truncate(MOST_REFINED);
+    let kept = super::through_equals(&looks, MOST_REFINED, |look| look.worth);
+    looks.truncate(kept);
     looks
         .par_iter_mut()
         .for_each_init(Scratch::default, |scratch, found| {
@@ -69,7 +70,8 @@ pub(super) fn pairs_looked_at(
             }
         });
     looks.sort_by(|a, b| b.worth.total_cmp(&a.worth).then(a.pair.cmp(&b.pair)));
-    looks.truncate(MOST_WEIGHED);
+    let kept = super::through_equals(&looks, MOST_WEIGHED, |look| look.worth);
+    looks.truncate(kept);
     looks
         .par_iter()
         .map_init(Scratch::default, |scratch, look| {
@@ -111,7 +113,8 @@ fn pairs(scales: &Scales<'_>, singles: &[Weighed]) -> Vec<[usize; 2]> {
     if !is_large && looks(&every) <= MOST_LOOKS {
         return without_repeats(with(&every, &every));
     }
-    let leading: Vec<usize> = singles.iter().take(LEADERS).map(|w| w.set[0]).collect();
+    let leading = super::leading(singles, LEADERS).iter();
+    let leading: Vec<usize> = leading.map(|w| w.set[0]).collect();
     let mut all = with(&leading, &every);
     if is_large || looks(&strong) <= MOST_LOOKS {
         all.extend(with(&strong, &strong));

@@ -7,8 +7,8 @@ use deadstage_circuit::Scratch;
 use deadstage_netlist::PartId;
 use nalgebra::DMatrix;
 
-use super::as_many;
 use super::shares::Shares;
+use super::{as_many, through_equals};
 use crate::failure::Failure;
 use crate::likelihood::{Good, Line, Weights};
 use crate::model::{Held, Starts, Unreached, Wanted};
@@ -493,7 +493,8 @@ pub(super) fn propose(
     } else {
         MOST_ASKED
     };
-    looked.truncate(as_many(scales, asked * breadth.max(1)));
+    let asked = as_many(scales, asked * breadth.max(1));
+    looked.truncate(through_equals(&looked, asked, |look| look.0));
     let mut beside = Beside::new(scales, parent.law, &held, &forecast.mean, &starts, scratch);
     let mut promising: Vec<(f64, usize, f64)> = looked
         .into_iter()
@@ -507,7 +508,8 @@ pub(super) fn propose(
         .filter(|(promise, ..)| parent.ln_weight + promise > floor)
         .collect();
     promising.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    promising.truncate(as_many(scales, EXTENSIONS * breadth.max(1)));
+    let kept = as_many(scales, EXTENSIONS * breadth.max(1));
+    promising.truncate(through_equals(&promising, kept, |look| look.0));
     promising
         .into_iter()
         .map(|(promise, index, u)| {

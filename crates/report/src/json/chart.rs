@@ -2,7 +2,9 @@
 
 use super::document;
 use crate::numbers::rounded;
-use deadstage_reason::{Chart, ChartPanel, ChartPart, ChartPoint};
+use crate::words;
+use deadstage_parts::RatingSystem;
+use deadstage_reason::{Chart, ChartPanel, ChartPart, ChartPoint, ChartState};
 use serde::Serialize;
 
 #[derive(Serialize)]
@@ -18,6 +20,19 @@ struct Document<'a> {
     panels: Vec<Panel<'a>>,
     remarks: &'a [String],
     highest_volts: Option<f64>,
+    /// Where the unit may rest in several states: which this is, and all others.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    state: Option<String>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    other_states: Vec<State<'a>>,
+}
+
+#[derive(Serialize)]
+struct State<'a> {
+    state: String,
+    points: Vec<Point<'a>>,
+    parts: Vec<Part<'a>>,
+    panels: Vec<Panel<'a>>,
 }
 
 #[derive(Serialize)]
@@ -39,6 +54,10 @@ struct Part<'a> {
     amps: Option<f64>,
     watts: Option<f64>,
     rating_watts: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rating_system: Option<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    continuous_rating_watts: Option<f64>,
 }
 
 #[derive(Serialize)]
@@ -67,7 +86,18 @@ pub fn chart(chart: &Chart) -> Result<String, serde_json::Error> {
         panels: chart.panels.iter().map(panel).collect(),
         remarks: &chart.remarks,
         highest_volts: rounded(chart.highest_volts),
+        state: (!chart.other_states.is_empty()).then(|| words::state(&chart.state)),
+        other_states: chart.other_states.iter().map(state).collect(),
     })
+}
+
+fn state(state: &ChartState) -> State<'_> {
+    State {
+        state: words::state(&state.state),
+        points: state.points.iter().map(point).collect(),
+        parts: state.parts.iter().map(part).collect(),
+        panels: state.panels.iter().map(panel).collect(),
+    }
 }
 
 fn point(point: &ChartPoint) -> Point<'_> {
@@ -84,12 +114,16 @@ fn point(point: &ChartPoint) -> Point<'_> {
 }
 
 fn part(part: &ChartPart) -> Part<'_> {
+    // Where nothing is rated the system says nothing.
+    let rating = part.tube_rating.filter(|_| part.rating_watts.is_some());
     Part {
         part: &part.part,
         volts: rounded(part.volts),
         amps: rounded(part.amps),
         watts: rounded(part.watts),
         rating_watts: part.rating_watts.and_then(rounded),
+        rating_system: rating.and_then(|r| r.system).map(RatingSystem::name),
+        continuous_rating_watts: rating.and_then(|r| r.continuous_watts).and_then(rounded),
     }
 }
 

@@ -31,6 +31,7 @@ struct Setting<'a> {
     solved: bool,
     reason: Option<&'a str>,
     remarks: &'a [String],
+    overloads: &'a [String],
     expects: Vec<Expect<'a>>,
 }
 
@@ -80,6 +81,7 @@ fn setting(setting: &SettingCheck) -> Setting<'_> {
         solved: setting.unsolved.is_none(),
         reason: setting.unsolved.as_deref(),
         remarks: &setting.remarks,
+        overloads: &setting.overloads,
         expects: setting.expects.iter().map(expect).collect(),
     }
 }

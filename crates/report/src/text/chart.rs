@@ -3,22 +3,42 @@
 use super::{caution_foot, remarks};
 use crate::layout::{ALARM, Columns, Page};
 use crate::numbers;
-use deadstage_reason::{Chart, ChartPart, ChartPoint};
+use crate::words;
+use deadstage_reason::{Chart, ChartPanel, ChartPart, ChartPoint};
 
 /// Every point, every part and every panel meter of one setting.
 pub fn chart(chart: &Chart) -> String {
+    page(chart).finish()
+}
+
+pub(crate) fn page(chart: &Chart) -> Page {
     let mut page = Page::default();
     page.paragraph("", &chart.stage);
     page.paragraph("", &conditions(chart));
     for note in &chart.notes {
         page.hung("Note: ", "  ", note);
     }
-    points(&mut page, chart);
-    panels(&mut page, chart);
-    parts(&mut page, chart);
+    if !chart.other_states.is_empty() {
+        let states = 1 + chart.other_states.len();
+        let told = format!(
+            "This stage may rest in any of {states} states. First, {}; the others stand below it.",
+            words::state(&chart.state)
+        );
+        page.paragraph("", &told);
+    }
+    let metered = chart.meter.is_some();
+    points(&mut page, "Points", &chart.points, metered);
+    panels(&mut page, &chart.panels);
+    parts(&mut page, &chart.parts);
+    for other in &chart.other_states {
+        let heading = format!("Points: {}", words::state(&other.state));
+        points(&mut page, &heading, &other.points, metered);
+        panels(&mut page, &other.panels);
+        parts(&mut page, &other.parts);
+    }
     remarks(&mut page, &chart.remarks);
     caution_foot(&mut page, chart.highest_volts);
-    page.finish()
+    page
 }
 
 fn conditions(chart: &Chart) -> String {
@@ -36,10 +56,9 @@ fn conditions(chart: &Chart) -> String {
     said.join("; ")
 }
 
-fn points(page: &mut Page, chart: &Chart) {
-    page.heading("Points");
-    let metered = chart.meter.is_some();
-    let printed = chart.points.iter().any(|point| point.print.is_some());
+fn points(page: &mut Page, heading: &str, points: &[ChartPoint], metered: bool) {
+    page.heading(heading);
+    let printed = points.iter().any(|point| point.print.is_some());
     let mut headings = vec!["point", ">volts", ">low", ">high"];
     if metered {
         headings.push(">meter shows");
@@ -49,7 +68,7 @@ fn points(page: &mut Page, chart: &Chart) {
     }
     headings.push("at");
     let mut columns = Columns::new(&headings);
-    for point in &chart.points {
+    for point in points {
         let mut cells = vec![
             point.point.clone(),
             numbers::volts(point.volts),
@@ -83,13 +102,13 @@ fn shown(point: &ChartPoint) -> String {
     }
 }
 
-fn panels(page: &mut Page, chart: &Chart) {
-    if chart.panels.is_empty() {
+fn panels(page: &mut Page, panels: &[ChartPanel]) {
+    if panels.is_empty() {
         return;
     }
     page.heading("Panel meters");
     let mut columns = Columns::new(&["meter", ">reads", ">full scale"]);
-    for panel in &chart.panels {
+    for panel in panels {
         columns.row(
             [
                 panel.meter.clone(),
@@ -102,14 +121,14 @@ fn panels(page: &mut Page, chart: &Chart) {
     page.table(columns);
 }
 
-fn parts(page: &mut Page, chart: &Chart) {
-    if chart.parts.is_empty() {
+fn parts(page: &mut Page, parts: &[ChartPart]) {
+    if parts.is_empty() {
         return;
     }
     page.heading("Parts");
     let mut columns = Columns::new(&["part", ">volts", ">current", ">heat", ">rating", ""]);
-    for part in &chart.parts {
-        let over = is_over(part);
+    for part in parts {
+        let over = part.is_over();
         columns.row(
             [
                 part.part.clone(),
@@ -127,10 +146,6 @@ fn parts(page: &mut Page, chart: &Chart) {
         );
     }
     page.table(columns);
-}
-
-fn is_over(part: &ChartPart) -> bool {
-    part.rating_watts.is_some_and(|rating| part.watts > rating)
 }
 
 #[cfg(test)]

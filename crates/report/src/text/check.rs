@@ -9,7 +9,7 @@ use deadstage_reason::{Check, ExpectCheck};
 /// Stands before what is missed, under the name of its file.
 const INDENT: &str = "    ";
 
-/// One line a file that is well; for the others, everything that is not.
+/// One line a file that is well and overloads nothing; for the others, everything that is not.
 ///
 /// Problems of the text are only counted: the caller shows them at length,
 /// with their places.
@@ -43,6 +43,14 @@ fn one(page: &mut Page, file: &FileCheck) {
                 "       ",
                 "         ",
                 &format!("{in_setting}does not solve: {why}"),
+            );
+        }
+        for overload in &setting.overloads {
+            page.hung_in(
+                "       ",
+                "         ",
+                &format!("{in_setting}{overload}"),
+                Some(ALARM),
             );
         }
         let missed: Vec<&ExpectCheck> = setting

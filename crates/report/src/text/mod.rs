@@ -3,12 +3,12 @@
 //! Every function gives a page of at most 100 columns, ANSI styles included
 //! for a caller to keep or strip.
 
-mod chart;
+pub(crate) mod chart;
 mod check;
-mod ohms;
+pub(crate) mod ohms;
 mod plan;
 mod shunt;
-mod suspects;
+pub(crate) mod suspects;
 mod tubes;
 
 pub use chart::chart;
@@ -16,7 +16,8 @@ pub use check::check;
 pub use ohms::ohms;
 pub use shunt::{BenchReading, shunt};
 pub use suspects::{Listing, suspects};
-pub use tubes::{tube, tube_list};
+pub(crate) use tubes::kinds;
+pub use tubes::{tube, tube_list, tube_uses};
 
 use crate::cautions::cautions;
 use crate::layout::{CAUTION, Page};

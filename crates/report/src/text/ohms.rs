@@ -8,6 +8,10 @@ use deadstage_reason::OhmsChart;
 
 /// Every point to common and every part across itself, power off.
 pub fn ohms(chart: &OhmsChart) -> String {
+    page(chart).finish()
+}
+
+pub(crate) fn page(chart: &OhmsChart) -> Page {
     let mut page = Page::default();
     page.paragraph("", &chart.stage);
     let setting = if chart.setting.is_empty() {
@@ -45,7 +49,7 @@ pub fn ohms(chart: &OhmsChart) -> String {
     for caution in cautions(f64::NAN) {
         page.hung_in("  ! ", "    ", &caution, Some(CAUTION));
     }
-    page.finish()
+    page
 }
 
 #[cfg(test)]

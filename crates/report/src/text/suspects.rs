@@ -38,6 +38,10 @@ const DOUBTFUL: f64 = 0.1;
 /// Suspects first, then why, how to confirm, what to measure next and the plan if there is one, which
 /// readings are off, what cannot be seen, and the cautions.
 pub fn suspects(diagnosis: &Diagnosis, listing: Listing) -> String {
+    page(diagnosis, listing).finish()
+}
+
+pub(crate) fn page(diagnosis: &Diagnosis, listing: Listing) -> Page {
     let mut page = Page::default();
     for title in [&diagnosis.stage, &diagnosis.sheet] {
         if !title.is_empty() {
@@ -64,7 +68,7 @@ pub fn suspects(diagnosis: &Diagnosis, listing: Listing) -> String {
     readings(&mut page, diagnosis);
     limits(&mut page, diagnosis);
     caution_foot(&mut page, diagnosis.highest_volts);
-    page.finish()
+    page
 }
 
 fn shown(diagnosis: &Diagnosis, listing: Listing) -> usize {

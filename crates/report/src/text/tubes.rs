@@ -1,14 +1,17 @@
 //! The tube table and the data of one type.
 
+mod base;
+mod substitutes;
+
 use crate::curves::PlateCurves;
-use crate::layout::{Columns, Page};
-use crate::{numbers, words};
-use deadstage_parts::table::PublishedPoint;
+use crate::layout::{CAUTION, Columns, Page};
+use crate::{TubeAnswer, numbers, words};
+use deadstage_parts::table::{Glow, Heater, HeaterTap, PublishedPoint};
 use deadstage_parts::tube::Fit;
-use deadstage_parts::{LawForm, TubeType, Unit, UnitKind};
+use deadstage_parts::{LawForm, Pin, RatingSystem, Ratings, TubeType, Unit};
 
 /// One line a type.
-pub fn tube_list(types: &[TubeType]) -> String {
+pub fn tube_list<'t>(types: impl IntoIterator<Item = &'t TubeType>) -> String {
     let mut page = Page::default();
     let mut columns = Columns::new(&["type", "kind", "heater", "also"]);
     for tube in types {
@@ -26,20 +29,27 @@ pub fn tube_list(types: &[TubeType]) -> String {
     page.gap();
     page.paragraph(
         "",
-        "One type's data, pins and curves: the same command with its name.",
+        "One type's data, pins and curves: the same command with its name; what fits its socket: its name and --like.",
     );
     page.finish()
 }
 
-/// Data, pins and plate curves of one type.
-pub fn tube(tube: &TubeType) -> String {
+/// Data, pins and plate curves of one type; or what goes into its socket; or where it is used.
+pub fn tube(answer: &TubeAnswer<'_>) -> String {
+    if let Some(found) = &answer.substitutes {
+        return substitutes::page(answer, found);
+    }
+    if answer.uses.is_some() {
+        return tube_uses(std::slice::from_ref(answer));
+    }
+    let tube = answer.tube;
     let mut page = Page::default();
-    page.paragraph("", &format!("{}, {}", tube.name, kinds(tube)));
+    title(&mut page, answer);
     if !tube.aliases.is_empty() {
         page.hung("Also: ", "  ", &words::listed(&tube.aliases));
     }
-    if let Some(heater) = heater(tube) {
-        page.line(&format!("Heater: {heater}"));
+    if let Some(heater) = &tube.heater {
+        page.hung("Heater: ", "  ", &heater_words(heater));
     }
     pins(&mut page, tube);
     let alike = tube.units.len() > 1
@@ -53,42 +63,73 @@ pub fn tube(tube: &TubeType) -> String {
         let heading = match (tube.units.len(), alike) {
             (1, _) => None,
             (_, true) => Some("Each section".to_owned()),
-            (_, false) => Some(format!("Section {}, {}", index + 1, unit.kind)),
+            (_, false) => Some(format!("Section {}, {}", index + 1, unit.name)),
         };
         if let Some(heading) = heading {
             page.heading(&heading);
         }
-        ratings(&mut page, unit);
+        ratings(&mut page, tube, unit);
         points(&mut page, unit);
         curves(&mut page, unit);
     }
     page.gap();
+    sources(&mut page, tube);
+    page.finish()
+}
+
+/// Where types are used, one line a type and file.
+pub fn tube_uses(answers: &[TubeAnswer<'_>]) -> String {
+    substitutes::uses_page(answers)
+}
+
+/// The type, what it is, and what must be told of the name it was asked for by.
+fn title(page: &mut Page, answer: &TubeAnswer<'_>) {
+    let tube = answer.tube;
+    page.paragraph("", &format!("{}, {}", tube.name, kinds(tube)));
+    if let Some(doubt) = &answer.doubt {
+        page.hung_in("  ! ", "    ", &format!("{doubt}."), Some(CAUTION));
+    }
+}
+
+fn sources(page: &mut Page, tube: &TubeType) {
     page.hung(
         "Source: ",
         "  ",
         &format!("{}. The row as a whole: {}.", tube.source, tube.confidence),
     );
+    if let Some(second) = &tube.second_source {
+        page.hung("Second source: ", "  ", &format!("{second}."));
+    }
+    if let Some(like) = &tube.like {
+        page.hung(
+            "Like: ",
+            "  ",
+            &format!("what is not its own is the {like}'s."),
+        );
+    }
     if let Some(note) = &tube.note {
         page.hung("Note: ", "  ", note);
     }
-    page.finish()
 }
 
-/// What kinds of unit a bottle has, each named once: `triode`, `diode, triode`.
+/// What the bottle is called, or what units it has, each named once: `diode and double triode`.
 pub(crate) fn kinds(tube: &TubeType) -> String {
-    let mut kinds: Vec<(UnitKind, usize)> = Vec::new();
+    if let Some(called) = &tube.called {
+        return called.clone();
+    }
+    let mut kinds: Vec<(&str, usize)> = Vec::new();
     for unit in &tube.units {
-        match kinds.iter_mut().find(|(kind, _)| *kind == unit.kind) {
+        match kinds.iter_mut().find(|(name, _)| *name == unit.name) {
             Some((_, count)) => *count += 1,
-            None => kinds.push((unit.kind, 1)),
+            None => kinds.push((unit.name, 1)),
         }
     }
     let said: Vec<String> = kinds
         .iter()
-        .map(|(kind, count)| match count {
-            1 => kind.to_string(),
-            2 => format!("double {kind}"),
-            count => format!("{count} × {kind}"),
+        .map(|(name, count)| match count {
+            1 => (*name).to_owned(),
+            2 => format!("double {name}"),
+            count => format!("{count} × {name}"),
         })
         .collect();
     said.join(" and ")
@@ -102,6 +143,29 @@ fn heater(tube: &TubeType) -> Option<String> {
             numbers::amps(heater.amps)
         )
     })
+}
+
+/// A heater with what its tap is for.
+fn heater_words(heater: &Heater) -> String {
+    let whole = format!(
+        "{} {}",
+        numbers::volts(heater.volts),
+        numbers::amps(heater.amps)
+    );
+    match heater.tap {
+        None => whole,
+        Some(HeaterTap::Center) => format!(
+            "{whole}; {} {} with the halves in parallel",
+            numbers::volts(heater.volts / 2.0),
+            numbers::amps(heater.amps * 2.0)
+        ),
+        Some(HeaterTap::Lamp(lamp)) => format!(
+            "{whole}; a tap for a panel lamp, {} without it and {} with it, and then {} of DC at most unless a resistor stands beside the lamp",
+            numbers::volts(lamp.volts),
+            numbers::volts(lamp.lit_volts),
+            numbers::amps(lamp.dc_amps)
+        ),
+    }
 }
 
 fn pins(page: &mut Page, tube: &TubeType) {
@@ -119,7 +183,7 @@ fn pins(page: &mut Page, tube: &TubeType) {
         let who = if tube.units.len() > 1 {
             format!("section {}", index + 1)
         } else {
-            unit.kind.to_string()
+            unit.name.to_owned()
         };
         columns.row([who, said.join(", ")], None);
     }
@@ -130,39 +194,91 @@ fn pins(page: &mut Page, tube: &TubeType) {
         }
     }
     page.table(columns);
+    let drawn = base::drawing(tube);
+    if drawn.is_empty() {
+        page.gap();
+        page.line(&format!("Base: {}", tube.base));
+        return;
+    }
+    page.heading(&format!(
+        "Base from below, {}; pins clockwise from {}",
+        tube.base,
+        tube.base.counted_from().unwrap_or("the mark")
+    ));
+    for line in drawn {
+        page.line(&line);
+    }
+    for (pin, label) in base::labels(tube) {
+        if matches!(pin, Pin::Cap | Pin::Cap2) {
+            page.line(&format!("  {pin}: {label}"));
+        }
+    }
 }
 
-fn ratings(page: &mut Page, unit: &Unit) {
-    let rated = &unit.ratings;
-    let rows: Vec<(&str, String)> = [
-        ("plate dissipation", rated.plate_watts.map(numbers::watts)),
-        ("plate voltage", rated.plate_volts.map(numbers::volts)),
-        ("screen dissipation", rated.screen_watts.map(numbers::watts)),
-        ("screen voltage", rated.screen_volts.map(numbers::volts)),
-        ("cathode current", rated.cathode_amps.map(numbers::amps)),
-        (
-            "heater to cathode",
-            rated.heater_cathode_volts.map(numbers::volts),
-        ),
-        (
-            "peak inverse voltage",
-            rated.inverse_volts.map(numbers::volts),
-        ),
-        ("DC output current", rated.dc_amps.map(numbers::amps)),
-        ("peak plate current", rated.peak_amps.map(numbers::amps)),
-    ]
-    .into_iter()
-    .filter_map(|(what, value)| value.map(|value| (what, value)))
-    .collect();
-    if rows.is_empty() {
+/// A rating of a unit: what it limits, how it is read and how it is written.
+type RatingRow = (&'static str, fn(&Ratings) -> Option<f64>, fn(f64) -> String);
+
+const RATINGS: [RatingRow; 9] = [
+    ("plate dissipation", |r| r.plate_watts, numbers::watts),
+    ("plate voltage", |r| r.plate_volts, numbers::volts),
+    ("screen dissipation", |r| r.screen_watts, numbers::watts),
+    ("screen voltage", |r| r.screen_volts, numbers::volts),
+    ("cathode current", |r| r.cathode_amps, numbers::amps),
+    (
+        "heater to cathode",
+        |r| r.heater_cathode_volts,
+        numbers::volts,
+    ),
+    ("peak inverse voltage", |r| r.inverse_volts, numbers::volts),
+    ("DC output current", |r| r.dc_amps, numbers::amps),
+    ("peak plate current", |r| r.peak_amps, numbers::amps),
+];
+
+fn ratings(page: &mut Page, tube: &TubeType, unit: &Unit) {
+    if unit.ratings.is_empty() && unit.intermittent.is_none() {
         return;
     }
     page.heading("Greatest ratings");
-    let mut columns = Columns::new(&["", ">"]);
-    for (what, value) in rows {
-        columns.row([what.to_owned(), value], None);
+    let mut columns = match unit.intermittent {
+        Some(_) => Columns::new(&["", ">continuous", ">intermittent"]),
+        None => Columns::new(&["", ">"]),
+    };
+    for (what, of, say) in RATINGS {
+        let continuous = of(&unit.ratings);
+        let most = of(&unit.greatest());
+        if continuous.is_none() && most.is_none() {
+            continue;
+        }
+        let mut cells = vec![what.to_owned(), continuous.map(say).unwrap_or_default()];
+        if unit.intermittent.is_some() {
+            cells.push(most.map(say).unwrap_or_default());
+        }
+        columns.row(cells, None);
+    }
+    if let Some(watts) = tube.plates_watts {
+        columns.row(
+            ["all plates together".to_owned(), numbers::watts(watts)],
+            None,
+        );
     }
     page.table(columns);
+    if let Some(system) = tube.rated_by {
+        let said = format!("By the {system} system: {}.", allowance(system));
+        page.hung("  ", "  ", &said);
+    }
+}
+
+/// What a rating of this system leaves room for (EIA RS-239, from memory).
+fn allowance(system: RatingSystem) -> &'static str {
+    match system {
+        RatingSystem::DesignCenter => {
+            "they hold at the nominal line, and leave room for how tubes, parts and the line scatter"
+        }
+        RatingSystem::DesignMaximum => {
+            "they hold at the worst line and parts, and leave room for how tubes scatter"
+        }
+        RatingSystem::Absolute => "not to be passed whatever the line, the parts and the tube",
+    }
 }
 
 fn points(page: &mut Page, unit: &Unit) {
@@ -176,12 +292,14 @@ fn points(page: &mut Page, unit: &Unit) {
     }
     if let Some(glow) = &unit.glow {
         page.heading("Published");
+        page.paragraph("  ", &glow_words(glow));
+    }
+    if let Some(target) = &unit.target {
+        page.heading("Published");
         page.line(&format!(
-            "  maintains {} from {} to {}; strikes at {}",
-            numbers::volts(glow.volts),
-            numbers::amps(glow.least_amps),
-            numbers::amps(glow.most_amps),
-            numbers::volts(glow.strike_volts)
+            "  target {} at {}",
+            numbers::amps(target.amps),
+            numbers::volts(target.volts)
         ));
     }
     if unit.points.is_empty() {
@@ -207,6 +325,36 @@ fn points(page: &mut Page, unit: &Unit) {
             page.hung("  ", "    ", &format!("{what}: {}.", fit_errors(fit)));
         }
     }
+}
+
+/// The figures of a regulator.
+fn glow_words(glow: &Glow) -> String {
+    let limits = glow.limits.map_or_else(String::new, |(least, most)| {
+        format!(
+            " (new tubes {} to {})",
+            numbers::volts(least),
+            numbers::volts(most)
+        )
+    });
+    let strike = if glow.usual_strike_volts < glow.strike_volts {
+        format!(
+            "strikes at {} usually, at {} in the dark at the latest",
+            numbers::volts(glow.usual_strike_volts),
+            numbers::volts(glow.strike_volts)
+        )
+    } else {
+        format!(
+            "strikes at {} at the latest",
+            numbers::volts(glow.strike_volts)
+        )
+    };
+    format!(
+        "maintains {}{limits} from {} to {}, within {}; {strike}",
+        numbers::volts(glow.volts),
+        numbers::amps(glow.least_amps),
+        numbers::amps(glow.most_amps),
+        numbers::volts(glow.change_volts)
+    )
 }
 
 /// How far a law is off at worst, in words.
@@ -244,7 +392,11 @@ fn point_cells(published: &PublishedPoint, screened: bool) -> Vec<String> {
         cells.push(numbers::volts(point.screen_volts));
         cells.push(told(point.screen_amps, numbers::amps));
     }
-    cells.push(published.confidence.to_string());
+    let mut standing = published.confidence.to_string();
+    if published.momentary {
+        standing += "; measured for a moment";
+    }
+    cells.push(standing);
     cells
 }
 
@@ -274,7 +426,7 @@ mod tests {
     fn the_data_of_a_double_triode_are_told_once() {
         let found = tube_table().find("12AX7");
         let text = found
-            .map(tube)
+            .map(|found| tube(&TubeAnswer::of(found)))
             .map(|text| samples::plain(&text))
             .unwrap_or_default();
         assert!(text.starts_with("12AX7, double triode\n"), "{text}");
@@ -307,7 +459,7 @@ mod tests {
                 "{}",
                 one.name
             );
-            let text = samples::plain(&tube(one));
+            let text = samples::plain(&tube(&TubeAnswer::of(one)));
             assert!(
                 text.lines().all(|line| line.chars().count() <= 100),
                 "{text}"
