@@ -25,6 +25,9 @@ pub(crate) struct PlateCurves {
     grid_volts: Vec<f64>,
 }
 
+/// A curve's grid voltage in words, and its points: plate volts and amperes.
+pub(crate) type NamedCurve = (String, Vec<(f64, f64)>);
+
 impl PlateCurves {
     /// Curves of a unit; `None` where it is no amplifier or too little is known.
     pub(crate) fn of(unit: &Unit) -> Option<Self> {
@@ -85,7 +88,7 @@ impl PlateCurves {
     }
 
     /// Ends of the axes, volts and milliamperes, and the points of each curve with its grid's voltage.
-    pub(crate) fn points(&self) -> ((f64, f64), Vec<(String, Vec<(f64, f64)>)>) {
+    pub(crate) fn points(&self) -> ((f64, f64), Vec<NamedCurve>) {
         const POINTS: usize = 64;
         let curve = |&grid: &f64| {
             let points = (0..=POINTS).map(|index| {
