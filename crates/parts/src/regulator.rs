@@ -119,7 +119,7 @@ impl RegulatorLaw {
     }
 
     /// How healthy specimens differ: what the sheet allows from tube to tube is
-    /// taken for [`LIMITS_APART`] standard deviations.
+    /// taken for six standard deviations.
     #[must_use]
     pub fn spreads(&self) -> Vec<Spread> {
         let by_sheet = self
