@@ -1,15 +1,15 @@
 //! Files and words into stages and readings, with everything wrong in them.
 
-use crate::args::Includes;
+use crate::args::{Conditions, Includes};
 use crate::failure::Failure;
 use crate::files::{Folders, STANDARD_INPUT, shown, text_of};
 use crate::findings::Findings;
 use deadstage_circuit::{CompileError, check_connections};
 use deadstage_netlist::{
-    Diagnostic, Parsed, Readings, SettingId, SourceMap, Stage, TubeNames, Unlisted, parse_readings,
-    parse_stage, visible,
+    Diagnostic, Parsed, Readings, SettingId, SourceMap, Stage, TubeNames, Unlisted, parse_line,
+    parse_meter, parse_readings, parse_stage, visible,
 };
-use deadstage_reason::{Rates, parse_rates};
+use deadstage_reason::{ChartOptions, Rates, parse_rates};
 use std::path::Path;
 
 /// A stage that can be used, with the warnings about its text.
@@ -125,6 +125,24 @@ pub(crate) fn rates(
     }
     let (name, text) = text_of(named)?;
     usable(parse_rates(&name, &text, stage, names))
+}
+
+/// What the command line says of the circumstances: nothing, where it says nothing.
+pub(crate) fn conditions(typed: &Conditions, stage: &Stage) -> Result<ChartOptions, Failure> {
+    let (meter, line) = (typed.meter.as_deref(), typed.line.as_deref());
+    Ok(ChartOptions {
+        meter: meter
+            .map(|typed| word("--meter", typed, parse_meter))
+            .transpose()?,
+        line: line
+            .map(|typed| word("--line", typed, parse_line))
+            .transpose()?,
+        setting: typed
+            .setting
+            .as_deref()
+            .map(|typed| setting(typed, stage))
+            .transpose()?,
+    })
 }
 
 /// The setting of that name.

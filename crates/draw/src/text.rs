@@ -4,6 +4,8 @@
 //! one name or another; the picture also states each word's length, so that another
 //! font is fitted to it by the viewer.
 
+use deadstage_netlist::prefixed;
+
 use crate::geometry::UNIT;
 
 /// Pixels from line to line in a label.
@@ -49,26 +51,11 @@ pub(crate) fn width(text: &str, size_px: f64) -> f64 {
 
 /// A value as short as a print has it: `4.7k`, `20µ`, `680 Ω` where there is no prefix.
 pub(crate) fn short(value: f64, unit: &str) -> String {
-    const PREFIXES: [(f64, &str); 8] = [
-        (1e9, "G"),
-        (1e6, "M"),
-        (1e3, "k"),
-        (1.0, ""),
-        (1e-3, "m"),
-        (1e-6, "µ"),
-        (1e-9, "n"),
-        (1e-12, "p"),
-    ];
     if value == 0.0 || !value.is_finite() {
         return format!("{value} {unit}");
     }
     // Four digits tell every preferred value; 0.4016 Ω of a shunt keeps all its own.
-    let step = 10f64.powf(value.abs().log10().floor() - 3.0);
-    let rounded = (value / step).round() * step;
-    let (scale, prefix) = PREFIXES
-        .into_iter()
-        .find(|(scale, _)| rounded.abs() >= scale * 0.999_999)
-        .unwrap_or((1e-12, "p"));
+    let (rounded, scale, prefix) = prefixed(value, 4);
     let (scale, prefix) = match (unit, prefix) {
         // A shunt is marked 0.25 Ω and a capacitor 0.1 µF: common practice, no source.
         ("Ω", "m") if rounded.abs() >= 0.01 => (1.0, ""),

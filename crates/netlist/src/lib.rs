@@ -133,7 +133,7 @@ pub use sheet::parse_readings;
 pub use span::{FileId, SourceFile, SourceMap, Span};
 pub use stage::*;
 pub use units::{
-    Amps, Farads, Henries, Ohms, Siemens, Volts, Watts, engineering, without_signed_zero,
+    Amps, Farads, Henries, Ohms, Siemens, Volts, Watts, engineering, prefixed, without_signed_zero,
 };
 pub use visible::{is_hidden, visible};
 

@@ -62,10 +62,8 @@ quantity!(
     "H"
 );
 
-/// `value` with three significant digits and an SI prefix: `4.70 kΩ`, `841 µA`.
-///
-/// Zero, and values that no prefix of the trade reaches, are written plainly.
-pub fn engineering(value: f64, symbol: &str) -> String {
+/// `value` (no zero) rounded to so many significant digits, with the scale of the SI prefix it is written with, and that prefix.
+pub fn prefixed(value: f64, digits: i32) -> (f64, f64, &'static str) {
     const PREFIXES: [(f64, &str); 8] = [
         (1e9, "G"),
         (1e6, "M"),
@@ -76,20 +74,28 @@ pub fn engineering(value: f64, symbol: &str) -> String {
         (1e-9, "n"),
         (1e-12, "p"),
     ];
+    // Rounded first, or 999.7 would be printed as "1000 V".
+    let exponent = value.abs().log10().floor();
+    let step = 10f64.powf(exponent - f64::from(digits - 1));
+    let rounded = (value / step).round() * step;
+    let (scale, prefix) = PREFIXES
+        .into_iter()
+        .find(|(scale, _)| rounded.abs() >= scale * 0.999_999)
+        .unwrap_or(PREFIXES[PREFIXES.len() - 1]);
+    (rounded, scale, prefix)
+}
+
+/// `value` with three significant digits and an SI prefix: `4.70 kΩ`, `841 µA`.
+///
+/// Zero, and values that no prefix of the trade reaches, are written plainly.
+pub fn engineering(value: f64, symbol: &str) -> String {
     if value == 0.0 {
         return format!("0 {symbol}");
     }
     if !value.is_finite() {
         return format!("{value} {symbol}");
     }
-    // Rounding to three digits first keeps 999.7 from being printed as "1000 V".
-    let exponent = value.abs().log10().floor();
-    let step = 10f64.powf(exponent - 2.0);
-    let rounded = (value / step).round() * step;
-    let (scale, prefix) = PREFIXES
-        .iter()
-        .find(|(scale, _)| rounded.abs() >= scale * 0.999_999)
-        .unwrap_or(&PREFIXES[PREFIXES.len() - 1]);
+    let (rounded, scale, prefix) = prefixed(value, 3);
     let mantissa = rounded / scale;
     let digits = if mantissa.abs() >= 99.95 {
         0

@@ -3,7 +3,7 @@
 //! A contact follows its coil and the coil what its contacts let through. First all relays move at once, as on
 //! a unit that is switched on. Where that goes round in circles, they move one at a time, in every order: of two
 //! that lock each other out one is always the quicker, and both outcomes are steady. A relay that breaks its
-//! own coil has none.
+//! own coil has none. Where no way from rest ends, every combination is tried: by hand a relay can be put into any.
 
 use std::collections::{HashSet, VecDeque};
 
@@ -11,6 +11,9 @@ use crate::error::SolveError;
 
 /// Combinations tried before it is given up.
 const MOST_TRIED: usize = 128;
+
+/// Relays of which every combination is tried where none that moves lead to is steady.
+const MOST_COMBINED: usize = 6;
 
 /// A combination of relays with what was found for it.
 pub(crate) struct Tried<T> {
@@ -33,7 +36,13 @@ pub(crate) fn steady<T>(
     let mut trouble = None;
     let mut waiting: VecDeque<Vec<bool>> = VecDeque::from([first.to_vec()]);
     let mut at_once = true;
-    while let Some(energised) = waiting.pop_front() {
+    let mut others = every_combination(first.len());
+    loop {
+        let next = waiting.pop_front();
+        let next = next.or_else(|| others.next().filter(|_| steady.is_empty()));
+        let Some(energised) = next else {
+            break;
+        };
         if seen.len() >= MOST_TRIED || !seen.insert(energised.clone()) {
             continue;
         }
@@ -68,4 +77,13 @@ pub(crate) fn steady<T>(
     } else {
         Ok(steady)
     }
+}
+
+/// Every combination of so many relays; none where they are too many.
+fn every_combination(relays: usize) -> impl Iterator<Item = Vec<bool>> {
+    let count = match relays <= MOST_COMBINED {
+        true => 1_usize << relays,
+        false => 0,
+    };
+    (0..count).map(move |combination| (0..relays).map(|k| combination >> k & 1 == 1).collect())
 }

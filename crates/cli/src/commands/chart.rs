@@ -6,35 +6,14 @@ use crate::commands::draw;
 use crate::failure::Failure;
 use crate::{input, output};
 use deadstage_circuit::tube_names;
-use deadstage_netlist::{parse_line, parse_meter};
-use deadstage_reason::{ChartOptions, chart, ohms_chart};
+use deadstage_reason::{chart, ohms_chart};
 use deadstage_report::{html, json, picture, text};
 
 pub(crate) fn run(args: &ChartArgs) -> Result<Status, Failure> {
     let loaded = input::stage(&args.file, &args.includes, &tube_names())?;
     let stage = &loaded.stage;
-    let conditions = &args.conditions;
-    let meter = conditions
-        .meter
-        .as_deref()
-        .map(|typed| input::word("--meter", typed, parse_meter))
-        .transpose()?;
-    let line = conditions
-        .line
-        .as_deref()
-        .map(|typed| input::word("--line", typed, parse_line))
-        .transpose()?;
-    let setting = conditions
-        .setting
-        .as_deref()
-        .map(|typed| input::setting(typed, stage))
-        .transpose()?;
+    let options = input::conditions(&args.conditions, stage)?;
     output::complain(&loaded.warnings.text());
-    let options = ChartOptions {
-        meter,
-        line,
-        setting,
-    };
     let shown = if args.ohms {
         let chart = ohms_chart(stage, &options).map_err(|error| unsolved(&error))?;
         match args.format {

@@ -8,8 +8,8 @@ use crate::{input, output};
 use anyhow::Context;
 use deadstage_circuit::tube_names;
 use deadstage_draw::{Options, ResistorStyle, draw, sections};
-use deadstage_netlist::{SectionId, Stage, parse_line, parse_meter, visible};
-use deadstage_reason::{ChartOptions, chart};
+use deadstage_netlist::{SectionId, Stage, visible};
+use deadstage_reason::chart;
 use deadstage_report::picture;
 use std::path::Path;
 
@@ -50,7 +50,7 @@ fn laid_over(args: &DrawArgs, options: &mut Options) -> Result<Stage, Failure> {
         stage
     };
     if args.volts || args.currents {
-        let chart = chart(&stage, &conditions(args, &stage)?)
+        let chart = chart(&stage, &input::conditions(&args.conditions, &stage)?)
             .map_err(|error| Failure::no("unsolved", error.to_string()))?;
         if args.volts {
             picture::add_volts(&mut options.layers, &stage, &names, &chart);
@@ -86,27 +86,6 @@ pub(crate) fn for_page(stage: &Stage, options: &Options) -> Vec<String> {
             draw(stage, &options).svg
         })
         .collect()
-}
-
-fn conditions(args: &DrawArgs, stage: &Stage) -> Result<ChartOptions, Failure> {
-    let conditions = &args.conditions;
-    Ok(ChartOptions {
-        meter: conditions
-            .meter
-            .as_deref()
-            .map(|typed| input::word("--meter", typed, parse_meter))
-            .transpose()?,
-        line: conditions
-            .line
-            .as_deref()
-            .map(|typed| input::word("--line", typed, parse_line))
-            .transpose()?,
-        setting: conditions
-            .setting
-            .as_deref()
-            .map(|typed| input::setting(typed, stage))
-            .transpose()?,
-    })
 }
 
 /// The same question as `suspect` is asked.

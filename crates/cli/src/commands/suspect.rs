@@ -10,9 +10,9 @@ use crate::output;
 use deadstage_circuit::tube_names;
 use deadstage_netlist::{
     Conditions, MOST_READINGS, MOST_READINGS_IN_ALL, Meter, Reading, Readings, Stage, TubeNames,
-    parse_line, parse_meter, parse_reading_argument,
+    parse_reading_argument,
 };
-use deadstage_reason::{Diagnosis, Options, diagnose};
+use deadstage_reason::{ChartOptions, Diagnosis, Options, diagnose};
 use deadstage_report::text::Listing;
 use deadstage_report::{html, json, picture, text};
 use std::path::PathBuf;
@@ -151,7 +151,7 @@ fn sheets(
             Err(found) => fail(found),
         }
     }
-    let stated = match Stated::of(args, stage) {
+    let stated = match input::conditions(&args.conditions, stage) {
         Ok(stated) => Some(stated),
         Err(found) => {
             fail(found);
@@ -162,7 +162,9 @@ fn sheets(
         .last()
         .map(|sheet| sheet.conditions)
         .unwrap_or_default();
-    let conditions = stated.as_ref().map_or(conditions, |s| s.over(conditions));
+    let conditions = stated
+        .as_ref()
+        .map_or(conditions, |stated| over(stated, conditions));
     let mut typed = Vec::new();
     for word in &args.read {
         let parsed = input::word("--read", word, |text| {
@@ -179,7 +181,7 @@ fn sheets(
     if let Some(stated) = &stated {
         for sheet in &mut sheets {
             for reading in &mut sheet.readings {
-                stated.fill(reading);
+                fill(stated, reading);
             }
         }
     }
@@ -220,50 +222,20 @@ fn too_many(taken: usize, most: usize) -> Failure {
     )
 }
 
-/// What the command line says of the circumstances.
-struct Stated {
-    meter: Option<Meter>,
-    line: Option<deadstage_netlist::Volts>,
-    setting: Option<deadstage_netlist::SettingId>,
+/// For readings of the command line, what it states comes before what a sheet ended with.
+fn over(stated: &ChartOptions, sheet: Conditions) -> Conditions {
+    Conditions {
+        meter: stated.meter.unwrap_or(sheet.meter),
+        line: stated.line.or(sheet.line),
+        setting: stated.setting.or(sheet.setting),
+    }
 }
 
-impl Stated {
-    fn of(args: &SuspectArgs, stage: &Stage) -> Result<Self, Failure> {
-        let conditions = &args.conditions;
-        Ok(Self {
-            meter: conditions
-                .meter
-                .as_deref()
-                .map(|typed| input::word("--meter", typed, parse_meter))
-                .transpose()?,
-            line: conditions
-                .line
-                .as_deref()
-                .map(|typed| input::word("--line", typed, parse_line))
-                .transpose()?,
-            setting: conditions
-                .setting
-                .as_deref()
-                .map(|typed| input::setting(typed, stage))
-                .transpose()?,
-        })
+/// For readings of a sheet, what the command line states stands only where the sheet says nothing.
+fn fill(stated: &ChartOptions, reading: &mut Reading) {
+    if let (Some(meter), true) = (stated.meter, reading.meter == Meter::IDEAL) {
+        reading.meter = meter;
     }
-
-    /// For readings of the command line, it comes before what a sheet ended with.
-    fn over(&self, sheet: Conditions) -> Conditions {
-        Conditions {
-            meter: self.meter.unwrap_or(sheet.meter),
-            line: self.line.or(sheet.line),
-            setting: self.setting.or(sheet.setting),
-        }
-    }
-
-    /// For readings of a sheet, it stands only where the sheet says nothing.
-    fn fill(&self, reading: &mut Reading) {
-        if let (Some(meter), true) = (self.meter, reading.meter == Meter::IDEAL) {
-            reading.meter = meter;
-        }
-        reading.line = reading.line.or(self.line);
-        reading.setting = reading.setting.or(self.setting);
-    }
+    reading.line = reading.line.or(stated.line);
+    reading.setting = reading.setting.or(stated.setting);
 }

@@ -6,6 +6,7 @@ use deadstage_netlist::{Meter, SettingId, Stage, Volts, parse_meter, parse_stage
 use super::{ChartOptions, chart, meter_words};
 use crate::check;
 use crate::outcome::{Chart, ChartPart, ChartPoint, Does};
+use crate::test_bench::{self, FLIP_FLOP};
 
 mod bands;
 mod limits;
@@ -613,18 +614,8 @@ fn meters_are_named_as_they_are_typed() {
 
 #[test]
 fn each_state_of_a_flip_flop_is_charted_and_the_print_s_first() {
-    let text = "supply   B1 250V from bplus to chassis
-supply   B2 100V from chassis to bias
-resistor R1 47k from bplus to plate1
-resistor R2 47k from bplus to plate2
-resistor R3 470k from plate1 to grid2
-resistor R4 470k from grid2 to bias
-resistor R5 470k from plate2 to grid1
-resistor R6 470k from grid1 to bias
-tube     V1 6J5 plate=plate1 grid=grid1 cathode=chassis
-tube     V2 6J5 plate=plate2 grid=grid2 cathode=chassis";
     for (low, conducts) in [("plate1", "V1"), ("plate2", "V2")] {
-        let stage = stage(&format!("{text}\nexpect {low} 37V\n"));
+        let stage = test_bench::stage(&format!("{FLIP_FLOP}expect {low} 37V\n"));
         let chart = charted(&stage, &ChartOptions::default());
         let marks: Vec<_> = chart
             .state

@@ -183,20 +183,7 @@ mod tests {
 
     use crate::diagnose::{Options, diagnose};
     use crate::outcome::Diagnosis;
-    use crate::test_bench::stage;
-
-    const FLIP_FLOP: &str = r#"stage "flip-flop"
-supply   B1 250V from bplus to chassis
-supply   B2 100V from chassis to bias
-resistor R1 47k from bplus to plate1
-resistor R2 47k from bplus to plate2
-resistor R3 470k from plate1 to grid2
-resistor R4 470k from grid2 to bias
-resistor R5 470k from plate2 to grid1
-resistor R6 470k from grid1 to bias
-tube     V1 6J5 plate=plate1 grid=grid1 cathode=chassis
-tube     V2 6J5 plate=plate2 grid=grid2 cathode=chassis
-"#;
+    use crate::test_bench::{FLIP_FLOP, stage};
 
     fn asked(plate1: f64, plate2: f64) -> Diagnosis {
         let stage = stage(FLIP_FLOP);
