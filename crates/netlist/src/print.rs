@@ -359,20 +359,33 @@ fn is_meter(stage: &Stage, id: PartId) -> bool {
     part.is_some_and(|part| matches!(part.kind, PartKind::Meter { .. }))
 }
 
+/// Characters of a plain number; a longer one is written with its power of ten.
+const MOST_PLAIN: usize = 24;
+
+/// A number without a unit, to its last digit.
+fn bare(value: f64) -> String {
+    let plain = value.to_string();
+    if plain.len() > MOST_PLAIN {
+        format!("{value:e}")
+    } else {
+        plain
+    }
+}
+
 /// A number of a print or sheet, with the unit it is in.
 fn quantity(stage: &Stage, quantity: Quantity, place: Place, value: f64) -> String {
     match quantity {
         Quantity::Volts => amount(value, Dimension::Volts),
         Quantity::Ohms => amount(value, Dimension::Ohms),
         Quantity::Amps => amount(value, Dimension::Amps),
-        Quantity::Tester => format!("{value}%"),
+        Quantity::Tester => format!("{}%", bare(value)),
         Quantity::Panel => {
             let scaled = match place {
                 Place::Through(id) => stage.parts.get(id.0 as usize),
                 _ => None,
             };
             match scaled.map(|part| &part.kind) {
-                Some(PartKind::Meter { scale: Some(_), .. }) => format!("{value}"),
+                Some(PartKind::Meter { scale: Some(_), .. }) => bare(value),
                 _ => amount(value, Dimension::Amps),
             }
         }

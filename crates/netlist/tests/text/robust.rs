@@ -370,6 +370,8 @@ fn texts_that_once_failed_are_survived() {
         "meter M1 5V 94M scale \"0-1\" from a to b",
         // A point at a node that a failed statement alone has named.
         "contact K1 from c to a normally open\ntestpoint c\nexpect c 5V",
+        // A reading of next to nothing was printed as a word of more than 100 characters.
+        "meter M1 1mA 100 scale \"0-1\" from a to b\nexpect panel M1 1e-99",
     ] {
         survive(&format!(
             "stage \"x\"\nsettings receive tune\nresistor R1 1k from a to b\n{line}\n"
