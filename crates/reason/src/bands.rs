@@ -28,18 +28,21 @@ pub(crate) struct Units {
 }
 
 impl Units {
-    /// Draws units and takes what `read` gives of each; one that does not solve is left out.
+    /// Draws units and takes what `read` gives of each; one that does not solve is left out. Of a stage that is not
+    /// `is_tied`, whose volts are what insulation makes of them, none is drawn.
     pub(crate) fn draw(
         base: &Base<'_>,
         sigma: &[f64],
         healthy: &[f64],
+        is_tied: bool,
         mut read: impl FnMut(&OperatingPoint<'_>, &mut Scratch) -> Vec<f64>,
         scratch: &mut Scratch,
     ) -> Self {
         let mut units = Self { pairs: Vec::new() };
         let mut draws = draws(base.network());
         for nth in 0..FIRST_PAIRS + FURTHER_PAIRS {
-            if nth == FIRST_PAIRS && !(0..healthy.len()).any(|index| units.is_bent(index)) {
+            let mut points = 0..healthy.len();
+            if !is_tied || nth == FIRST_PAIRS && !points.any(|index| units.is_bent(index)) {
                 break;
             }
             let drawn = draws.iter_mut().map(normal);
@@ -81,7 +84,7 @@ impl Units {
 
     /// Where slopes do not tell all: how far below and above the print's value 19 of 20 units lie.
     pub(crate) fn band(&self, index: usize) -> Option<(f64, f64)> {
-        if !self.is_bent(index) {
+        if self.pairs.len() <= FIRST_PAIRS || !self.is_bent(index) {
             return None;
         }
         let both = self.pairs.iter().flatten();

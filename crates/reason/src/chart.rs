@@ -15,7 +15,8 @@ mod wipers;
 pub use ohms::ohms_chart;
 
 use deadstage_circuit::{
-    Base, Network, OperatingPoint, ParameterKind, Probe, Scratch, Situation, tube_names,
+    Base, Network, OperatingPoint, ParameterKind, Probe, Scratch, Situation, check_connections,
+    tube_names,
 };
 use deadstage_netlist::{
     Meter, MeterInput, NodeId, Ohms, PartId, PartKind, Place, Quantity, SettingId, Stage, Volts,
@@ -70,6 +71,8 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
     let solved: Vec<_> = solved.collect::<Result<_, _>>().map_err(healthy)?;
     let marks = states::marks(stage, network, &bases, &solved);
     let electrodes = electrodes::by_node(stage, &tube_names());
+    let findings = check_connections(stage);
+    let is_tied = !findings.iter().any(|finding| finding.code == "no-dc-path");
     let mut charted = Vec::new();
     for ((base, at), state) in bases.iter().zip(&solved).zip(marks) {
         let view = View {
@@ -83,6 +86,7 @@ pub fn chart(stage: &Stage, options: &ChartOptions) -> Result<Chart, Error> {
             sigma: &networks.sigma,
             electrodes: &electrodes,
             wipers: &Wipers::new(&view, &mut scratch),
+            is_tied,
         };
         charted.push((view.charted(state, &metering, &mut scratch), view));
     }
@@ -226,6 +230,8 @@ struct Metering<'a> {
     /// By node, the electrodes there.
     electrodes: &'a [Vec<String>],
     wipers: &'a Wipers<'a>,
+    /// Whether every node has a path to the common that is drawn.
+    is_tied: bool,
 }
 
 impl View<'_> {
@@ -256,6 +262,7 @@ impl View<'_> {
             self.base,
             &self.true_sigma(metering),
             &healthy,
+            metering.is_tied,
             read,
             scratch,
         );
